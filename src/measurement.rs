@@ -1,0 +1,103 @@
+//! The one plain result of a measurement, which the terminal, JSON, CSV, graphs, page and shot book all take.
+//!
+//! None of the outputs computes anything: what they show stands here.
+
+use serde::{Deserialize, Serialize};
+
+use crate::clip::{ClipInfo, ClipReport};
+use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
+use crate::warning::Warning;
+
+/// Version of the JSON form of [`Measurement`]; raised when a key changes its meaning or goes.
+pub const FORMAT_VERSION: u32 = 1;
+
+/// Everything that came out of one clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measurement {
+    pub format_version: u32,
+    pub program_version: String,
+    pub clip: ClipInfo,
+    pub reading: ClipReport,
+    pub clock: ClockStatement,
+    pub scale: ScaleStatement,
+    pub flights: Vec<FlightMeasurement>,
+    pub warnings: Vec<Warning>,
+}
+
+/// Which clock the times come from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockStatement {
+    /// A sentence that names the clock: stamps, uniform steps, capture rate.
+    pub description: String,
+    /// Played seconds per true second that were taken out (1 for real time).
+    pub slow_factor: f64,
+    /// Mean frame rate in true time, Hz.
+    pub frame_rate_hz: f64,
+    /// Relative standard uncertainty of the time base.
+    pub relative_standard_uncertainty: f64,
+}
+
+/// What turned pixels into metres.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ScaleStatement {
+    pub description: String,
+    /// Metres per pixel at the middle of the flight.
+    pub metres_per_pixel: Estimate,
+}
+
+/// One flight, measured.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FlightMeasurement {
+    /// 1 for the first flight of the clip.
+    pub number: usize,
+    /// At the launch point, not at the first sighting.
+    pub launch_speed_m_per_s: Estimate,
+    /// Above the horizontal; positive upwards, whichever way the ball flies, -90° to 90°.
+    pub launch_angle_deg: Estimate,
+    pub gravity_m_per_s2: Estimate,
+    /// Launch speed when gravity is taken as given.
+    pub launch_speed_gravity_given_m_per_s: Option<Estimate>,
+    pub launch_time_s: Estimate,
+    pub launch_point_px: PixelPoint,
+    pub launch_point_m: MetrePoint,
+    /// +1 when the ball flies to the right in the picture, -1 to the left.
+    pub direction: f64,
+    /// Root mean square of the residuals, both axes taken together.
+    pub residual_rms_px: f64,
+    pub residual_rms_mm: f64,
+    /// Coefficients of the fitted path about `launch_time_s`, in metres as [`MetrePoint`].
+    pub path: FittedPath,
+    /// The fitted path in pixels, finely sampled from launch to the last sighting, for drawing.
+    pub path_px: Vec<PixelPoint>,
+    pub sightings: Vec<SightingRow>,
+}
+
+/// x = x0 + vx·τ + ½·ax·τ², y = y0 + vy·τ − ½·g·τ² with τ = t − launch time.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FittedPath {
+    pub x0_m: f64,
+    pub y0_m: f64,
+    pub vx_m_per_s: f64,
+    pub vy_m_per_s: f64,
+    pub ax_m_per_s2: f64,
+    pub g_m_per_s2: f64,
+}
+
+/// A line of the table of sightings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SightingRow {
+    pub frame: usize,
+    pub time_s: f64,
+    pub centre_px: PixelPoint,
+    pub covariance_px2: Covariance2,
+    pub centre_m: MetrePoint,
+    pub covariance_m2: Covariance2,
+    pub radius_px: f64,
+    pub streak_px: Option<(f64, f64)>,
+    pub visible: f64,
+    /// Measured minus fitted, px.
+    pub residual_px: PixelPoint,
+    /// False when the fit rejected it as an outlier; then it is drawn hollow with a cross.
+    pub used: bool,
+    pub by_hand: bool,
+}

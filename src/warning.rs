@@ -1,0 +1,60 @@
+//! Warnings are values carried with the result and shown in every output; tests compare variants, not text.
+
+use serde::{Deserialize, Serialize};
+
+/// An odd but usable thing that the reader of a result must know.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Warning {
+    /// Frames whose presentation timestamp is missing.
+    FramesWithoutStamp { count: usize },
+    /// Errors that the decoder reported; the frames after them may be damaged.
+    DecodeErrors { count: usize },
+    /// The file ends early; what is whole was used.
+    ClipTruncated { frames_used: usize },
+    /// The capture rate tag and the timestamps disagree; the capture rate was used.
+    SlowMotionUndone { capture_rate_hz: f64, stamp_rate_hz: f64 },
+    /// A jump in the spacing of timestamps.
+    GapInStamps { at_s: f64, gap_s: f64, usual_s: f64 },
+    /// Fewer sightings than a trustworthy fit wants.
+    FewSightings { flight: usize, count: usize },
+    /// The scale's distance from the flight plane isn't stated.
+    ScaleDepthUnknown,
+}
+
+impl Warning {
+    /// What happened, and what to do about it, in one sentence each.
+    pub fn message(&self) -> String {
+        match self {
+            Self::FramesWithoutStamp { count } => {
+                format!(
+                    "{count} frames have no time of their own; theirs were filled in evenly between their neighbours"
+                )
+            }
+            Self::DecodeErrors { count } => {
+                format!(
+                    "the decoder met {count} damaged places; pictures after them may be torn. Copy the original file again"
+                )
+            }
+            Self::ClipTruncated { frames_used } => {
+                format!("the file ends early; the {frames_used} whole frames were used. Copy the original file again")
+            }
+            Self::SlowMotionUndone { capture_rate_hz, stamp_rate_hz } => format!(
+                "slow motion: recorded at {capture_rate_hz:.0} frames per second and stored at {stamp_rate_hz:.1}; \
+                 the recorded rate was used"
+            ),
+            Self::GapInStamps { at_s, gap_s, usual_s } => format!(
+                "a gap of {:.0} ms at {at_s:.2} s, where {:.0} ms is usual: frames were dropped there",
+                gap_s * 1e3,
+                usual_s * 1e3
+            ),
+            Self::FewSightings { flight, count } => format!(
+                "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
+            ),
+            Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
+                 1 cm at 3 m changes every length by 0.3 %"
+                .to_owned(),
+        }
+    }
+}
