@@ -1,8 +1,59 @@
 //! The command line: one file a command; parse, call the library, print.
+//!
+//! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
+//! picks the exit code.
+
+pub mod output;
 
 use std::process::ExitCode;
 
+use clap::{Parser, Subcommand};
+
+use output::{CommandError, Console};
+
+/// Measures a launched ball from a phone recording.
+#[derive(Debug, Parser)]
+#[command(name = "lobline", version, about, after_help = EXIT_CODES)]
+struct Arguments {
+    /// Print results only: no progress, no hints on stderr except errors.
+    #[arg(long, global = true)]
+    quiet: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {}
+
+/// The table of exit codes, shown under `--help` and in the README.
+const EXIT_CODES: &str = "Exit codes:
+  0  done
+  1  no measurement could be made: no flight found, or too little to go by
+  2  wrong use: an argument, a unit or the rig file
+  3  an input file can't be read
+  4  an output can't be written, or something on this machine is missing";
+
 /// Runs the program with the arguments of the process.
 pub fn run() -> ExitCode {
-    ExitCode::SUCCESS
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version are results and go to stdout with exit code 0; clap knows which is which.
+            let code = if error.use_stderr() { 2 } else { 0 };
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    let console = Console::new(arguments.quiet);
+    match dispatch(arguments.command, &console) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            console.error(&error);
+            ExitCode::from(error.exit as u8)
+        }
+    }
+}
+
+fn dispatch(command: Command, _console: &Console) -> Result<(), CommandError> {
+    match command {}
 }
