@@ -237,7 +237,7 @@ mod tests {
         for (range, white_signal) in [(DynamicRange::Hlg, 0.75), (DynamicRange::Pq, 0.580_688_881_041_608)] {
             let map = ToneMap::new(10, false, range);
             assert!(map.luma.windows(2).all(|pair| pair[0] <= pair[1] && pair[1] - pair[0] <= 2), "{range:?}");
-            let white = map.luma[(64.0 + 876.0 * white_signal).round() as usize];
+            let white = map.luma[f64::round(64.0 + 876.0 * white_signal) as usize];
             assert!((200..=240).contains(&white), "{range:?}: {white}");
             assert!(map.luma[940] > white, "{range:?}");
         }

@@ -10,7 +10,7 @@ use ffmpeg_next as ffmpeg;
 use ffmpeg_next::codec::threading;
 use ffmpeg_next::format::context::Input;
 use ffmpeg_next::format::stream::Disposition;
-use ffmpeg_next::{Packet, Rational, Stream, codec, decoder, ffi, frame, media};
+use ffmpeg_next::{Dictionary, Packet, Rational, Stream, codec, decoder, ffi, frame, media};
 
 use super::orientation::Orientation;
 use super::{ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer};
@@ -25,6 +25,10 @@ const PICTURES_WAITING: usize = 2;
 const THREAD_FRAMES_BYTES: usize = 96 << 20;
 /// After this many failed reads in a row the file is taken to be at its end.
 const READ_FAILURES_TO_GIVE_UP: usize = 64;
+
+/// Demuxers that recordings come in. Left out are those that turn text into pictures, and playlists, which read other files.
+const CONTAINERS: &str = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,asf,flv,ogg,ivf,mxf,dv,gif,apng,\
+                          mjpeg,h264,hevc,m4v,av1,obu,rawvideo,yuv4mpegpipe";
 
 enum Message {
     Frame(Frame),
@@ -354,9 +358,12 @@ fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, Cli
     ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);
     let name = path.to_str().ok_or_else(|| ClipError::NameNotText(path.to_owned()))?;
     // The prefix keeps a name such as `a:b.mp4` from being taken for an address.
-    ffmpeg::format::input(&format!("file:{name}")).map_err(|error| match error {
+    let mut options = Dictionary::new();
+    options.set("format_whitelist", CONTAINERS);
+    ffmpeg::format::input_with_dictionary(&format!("file:{name}"), options).map_err(|error| match error {
         _ if completeness.lacks_contents => ClipError::TableOfContentsMissing(path.to_owned()),
         ffmpeg::Error::InvalidData | ffmpeg::Error::DemuxerNotFound => ClipError::NotAVideo(path.to_owned()),
+        ffmpeg::Error::Other { errno } if errno == ffmpeg::error::EINVAL => ClipError::NotAVideo(path.to_owned()),
         other => ClipError::Unreadable(format!("{other}: `{}`", path.display())),
     })
 }

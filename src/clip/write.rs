@@ -79,6 +79,7 @@ pub struct WriteOptions {
     pub b_frames: u32,
     /// Frames from one key frame to the next.
     pub key_interval: u32,
+    /// Codes 0 to 255 instead of 16 to 235; always so in Motion JPEG.
     pub full_range: bool,
     /// Clockwise quarter turns that a player must apply; pictures are pushed as displayed and stored turned back.
     pub quarter_turns: u8,
@@ -135,6 +136,8 @@ struct Started {
     stored: Plane,
     width: usize,
     height: usize,
+    /// Ticks from the frame before to the latest, which also stand for how long the latest is shown.
+    step: i64,
 }
 
 /// A file beside the target that goes away unless it is put in the target's place.
@@ -193,6 +196,8 @@ impl ClipWriter {
         };
         self.same_size(&started, picture)?;
         self.fill(&mut started, picture);
+        let usual_step = i64::from(self.codec.ticks_per_second()) / 30;
+        started.step = started.frame.pts().map_or(usual_step, |previous| tick - previous);
         started.frame.set_pts(Some(tick));
         let pushed = started.encoder.send_frame(&started.frame).and_then(|()| started.write_packets());
         self.started = Some(started);
@@ -254,7 +259,7 @@ impl ClipWriter {
             stream.set_time_base(time_base);
             self.write_header(&mut output)?;
             let frame = self.new_frame(picture, width, height);
-            Ok(Started { output, encoder, frame, stored: empty_plane(), width, height })
+            Ok(Started { output, encoder, frame, stored: empty_plane(), width, height, step: 0 })
         };
         open().map_err(|error| not_writable(&self.target, error))
     }
@@ -298,7 +303,7 @@ impl ClipWriter {
 
     fn describe_colour(&self, video: &mut encoder::video::Video, picture: &Picture) {
         video.set_colorspace(space(picture.matrix));
-        video.set_color_range(if self.options.full_range { color::Range::JPEG } else { color::Range::MPEG });
+        video.set_color_range(if self.full_range() { color::Range::JPEG } else { color::Range::MPEG });
         // SAFETY: the context is owned by `video` and not opened yet; both fields are meant to be set by the caller, and
         // the wrapper has no setter for them.
         unsafe {
@@ -337,9 +342,13 @@ impl ClipWriter {
         options
     }
 
+    /// Motion JPEG knows no other range (Rec. ITU-T T.871).
+    fn full_range(&self) -> bool {
+        self.options.full_range || self.codec == Codec::Mjpeg
+    }
+
     fn pixel_format(&self) -> format::Pixel {
-        // The encoder of Motion JPEG tells the range by the format alone.
-        if self.codec == Codec::Mjpeg && self.options.full_range {
+        if self.codec == Codec::Mjpeg {
             format::Pixel::YUVJ420P
         } else {
             format::Pixel::YUV420P
@@ -349,7 +358,7 @@ impl ClipWriter {
     fn new_frame(&self, picture: &Picture, width: usize, height: usize) -> frame::Video {
         let mut frame = frame::Video::new(self.pixel_format(), width as u32, height as u32);
         frame.set_color_space(space(picture.matrix));
-        frame.set_color_range(if self.options.full_range { color::Range::JPEG } else { color::Range::MPEG });
+        frame.set_color_range(if self.full_range() { color::Range::JPEG } else { color::Range::MPEG });
         frame
     }
 
@@ -367,7 +376,9 @@ impl ClipWriter {
                 tags.set("com.android.capture.fps", &format!("{rate:.6}"));
                 output.set_metadata(tags);
             }
-            options.set("movflags", &flags);
+            if !flags.is_empty() {
+                options.set("movflags", &flags);
+            }
             // The edit list counts in these ticks; the usual 1/1000 s would round the start of the clip.
             options.set("movie_timescale", "90000");
         } else if let Some(rate) = self.options.capture_rate_hz {
@@ -385,7 +396,7 @@ impl ClipWriter {
         for (index, plane) in [&picture.luma, &picture.cb, &picture.cr].into_iter().enumerate() {
             self.orientation.inverse().apply(&Sheet::of(plane), &mut started.stored);
             let samples = &mut started.stored.samples;
-            match (self.options.full_range, index) {
+            match (self.full_range(), index) {
                 (true, _) => {}
                 (false, 0) => luma_to_limited(samples),
                 (false, _) => chroma_to_limited(samples),
@@ -423,6 +434,8 @@ impl Started {
             match self.encoder.receive_packet(&mut packet) {
                 Ok(()) => {
                     packet.set_stream(0);
+                    // Encoders leave this open; a last frame without duration would lie outside the edit list.
+                    packet.set_duration(self.step);
                     packet.rescale_ts(from, to);
                     packet.write_interleaved(&mut self.output)?;
                 }
