@@ -3,6 +3,7 @@
 use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::ptr;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread;
 
@@ -115,6 +116,8 @@ struct Reader {
     packets_read: usize,
     time_base: Rational,
     orientation: Orientation,
+    /// Width over height of a stored pixel.
+    pixel_aspect: Rational,
     window_s: Option<(f64, f64)>,
     /// The first frame, decoded at opening so that a clip without any is refused there.
     pending: Option<frame::Video>,
@@ -159,6 +162,7 @@ impl Reader {
             packets_read: 0,
             time_base,
             orientation,
+            pixel_aspect: Rational::new(1, 1),
             window_s: options.window_s,
             pending: None,
             draining: false,
@@ -174,11 +178,22 @@ impl Reader {
 
     /// Completes what is said of the clip by what only a decoded frame shows.
     fn describe(&mut self, first: &frame::Video) {
-        let converter = Converter::new(first, self.orientation);
+        self.pixel_aspect = self.guess_pixel_aspect(first);
+        let converter = Converter::new(first, self.orientation, self.pixel_aspect);
         (self.info.width, self.info.height) = converter.displayed_size();
         self.info.pixel_aspect_applied = converter.pixel_aspect_applied();
         self.info.dynamic_range = converter.dynamic_range().name().to_owned();
         self.info.bit_depth = converter.bit_depth();
+    }
+
+    /// The container's word on the shape of pixels where it has one, else the stream's.
+    fn guess_pixel_aspect(&mut self, first: &frame::Video) -> Rational {
+        let Some(mut stream) = self.input.stream_mut(self.stream_index) else { return Rational::new(1, 1) };
+        // SAFETY: stream and frame are alive; the library reads their fields only and takes no context for it.
+        let aspect = unsafe {
+            ffi::av_guess_sample_aspect_ratio(ptr::null_mut(), stream.as_mut_ptr(), first.as_ptr().cast_mut())
+        };
+        Rational::from(aspect)
     }
 
     fn leave_out_other_streams(&mut self) {
@@ -213,7 +228,9 @@ impl Reader {
         let mut origin_s = None;
         let mut index = 0;
         while let Some(decoded) = self.next_decoded()? {
-            let converter = converter.get_or_insert_with(|| Converter::new(&decoded, self.orientation));
+            let converter = converter.get_or_insert_with(|| {
+                Converter::new(&decoded, self.orientation, self.pixel_aspect)
+            });
             let stamp_s = decoded.timestamp().map(|ticks| seconds(ticks, self.time_base));
             let place = self.place_in_window(stamp_s, &mut origin_s);
             if place == Place::After {

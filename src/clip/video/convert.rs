@@ -4,7 +4,7 @@
 use ffmpeg_next::format::Pixel;
 use ffmpeg_next::software::scaling;
 use ffmpeg_next::util::color;
-use ffmpeg_next::{ffi, frame};
+use ffmpeg_next::{Rational, ffi, frame};
 
 use crate::clip::orientation::Orientation;
 use crate::clip::planes::{Sheet, chroma_to_full, luma_to_full, stretch_rows};
@@ -61,6 +61,7 @@ pub(super) struct Converter {
     orientation: Orientation,
     /// Width after the pixel aspect, in the stored orientation.
     square_width: usize,
+    pixel_aspect: Rational,
     matrix: ColourMatrix,
     transfer: Transfer,
     /// Brings formats other than 4:2:0 planar to it.
@@ -79,7 +80,7 @@ struct Scaler {
 }
 
 impl Converter {
-    pub(super) fn new(frame: &frame::Video, orientation: Orientation) -> Self {
+    pub(super) fn new(frame: &frame::Video, orientation: Orientation, pixel_aspect: Rational) -> Self {
         let kind = Kind::of(frame);
         let direct = matches!(kind.format, Pixel::YUV420P | Pixel::YUVJ420P | Pixel::YUV420P10LE);
         let target = scaled_format(kind);
@@ -91,7 +92,8 @@ impl Converter {
         Self {
             kind,
             orientation,
-            square_width: square_width(frame),
+            square_width: square_width(kind.width, pixel_aspect),
+            pixel_aspect,
             matrix: matrix(frame),
             transfer: transfer(frame),
             scaler,
@@ -121,14 +123,12 @@ impl Converter {
 
     /// The displayed picture, in the memory of `spare` where given; `None` when the frame has another size than the first.
     pub(super) fn convert(&mut self, frame: &frame::Video, spare: Option<Picture>) -> Option<Picture> {
-        let kind = Kind::of(frame);
-        if kind != self.kind {
-            let expected = (self.displayed_size(), self.matrix);
-            let mut renewed = Self::new(frame, self.orientation);
-            if renewed.displayed_size() != expected.0 {
+        if Kind::of(frame) != self.kind {
+            let renewed = Self::new(frame, self.orientation, self.pixel_aspect);
+            if renewed.displayed_size() != self.displayed_size() {
                 return None;
             }
-            std::mem::swap(self, &mut renewed);
+            *self = renewed;
         }
         let mut picture = spare.unwrap_or_else(|| Picture {
             luma: empty_plane(),
@@ -212,11 +212,10 @@ fn sheet(planes: &frame::Video, index: usize, depth: u32) -> Sheet<'_> {
 }
 
 /// Width in square pixels; the height stays.
-fn square_width(frame: &frame::Video) -> usize {
-    let (width, aspect) = (frame.width() as f64, frame.aspect_ratio());
+fn square_width(width: usize, aspect: Rational) -> usize {
     let ratio = f64::from(aspect.numerator()) / f64::from(aspect.denominator());
     // Beyond these bounds the entry is a mistake, not a shape of pixel that any camera has.
-    if (0.2..=5.0).contains(&ratio) { (width * ratio).round().max(1.0) as usize } else { frame.width() as usize }
+    if (0.2..=5.0).contains(&ratio) { (width as f64 * ratio).round().max(1.0) as usize } else { width }
 }
 
 fn matrix(frame: &frame::Video) -> ColourMatrix {
