@@ -248,7 +248,8 @@ mod tests {
         let pairs = |value: &toml::Value| -> Vec<[f64; 2]> { value.clone().try_into().unwrap() };
         let lens = file["camera"].as_table().unwrap();
         let number = |key: &str| lens[key].as_float().unwrap();
-        let case = file["distortion"].as_array().unwrap().iter().find(|c| c["id"].as_str() == Some("radial_only")).unwrap();
+        let case =
+            file["distortion"].as_array().unwrap().iter().find(|c| c["id"].as_str() == Some("radial_only")).unwrap();
         let view = Camera {
             k1: case["k1"].as_float().unwrap(),
             principal_px: PixelPoint::new(number("cx"), number("cy")),

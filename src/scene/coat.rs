@@ -213,9 +213,8 @@ struct RayGrid {
 impl RayGrid {
     fn new(view: &View, frame: Frame) -> Self {
         let (width, height) = (frame.width() + 2, frame.height() + 2);
-        let place = |i: usize| {
-            (frame.x[0] as f64 + (i % width) as f64 - 1.0, frame.y[0] as f64 + (i / width) as f64 - 1.0)
-        };
+        let place =
+            |i: usize| (frame.x[0] as f64 + (i % width) as f64 - 1.0, frame.y[0] as f64 + (i / width) as f64 - 1.0);
         let rays = (0..width * height).map(place).map(|(x, y)| view.ray(x, y)).collect();
         Self { rays, width }
     }

@@ -59,7 +59,8 @@ impl Light {
             super::Lines::Rows => (height, true),
             super::Lines::Columns => (width, false),
         };
-        let line = |i: usize| self.gain(start_s + shutter.readout_s * i as f64 / lines as f64, shutter.exposure_s) as f32;
+        let line =
+            |i: usize| self.gain(start_s + shutter.readout_s * i as f64 / lines as f64, shutter.exposure_s) as f32;
         if shutter.readout_s == 0.0 {
             Gain::Even(line(0))
         } else if rows {

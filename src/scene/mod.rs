@@ -168,3 +168,6 @@ fn tube(launch: &Launch) -> Option<Piece> {
     let butt = muzzle - along * (stroke_m + 2.0 * radius);
     Some(Piece::beam(butt.into(), muzzle.into(), 2.6 * radius, Paint::Plain([0.05, 0.055, 0.065])).before_the_balls())
 }
+
+#[cfg(test)]
+mod tests;

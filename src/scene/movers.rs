@@ -61,9 +61,13 @@ impl Mover {
     /// Its limbs at `t` s, the farther first; none when nothing shows.
     pub fn limbs(&self, t: f64) -> Vec<Limb> {
         match self {
-            Self::Walker { start_m, speed_m_per_s, height_m, coat, trousers } => {
-                walker(Vec3::from(*start_m) + Vec3::x() * (speed_m_per_s * t), *speed_m_per_s, *height_m, t, [*coat, *trousers])
-            }
+            Self::Walker { start_m, speed_m_per_s, height_m, coat, trousers } => walker(
+                Vec3::from(*start_m) + Vec3::x() * (speed_m_per_s * t),
+                *speed_m_per_s,
+                *height_m,
+                t,
+                [*coat, *trousers],
+            ),
             Self::Lamp { centre_m, radius_m, colour, period_s, on_share } => {
                 let on = (t / period_s).rem_euclid(1.0) < *on_share;
                 let c = Vec3::from(*centre_m);

@@ -10,12 +10,24 @@ pub type Rgb = [f32; 3];
 pub enum Paint {
     Plain(Rgb),
     /// From `bottom` at v = 0 to `top` at v = `height_m`.
-    Gradient { bottom: Rgb, top: Rgb, height_m: f32 },
-    Bricks { brick: Rgb, mortar: Rgb },
+    Gradient {
+        bottom: Rgb,
+        top: Rgb,
+        height_m: f32,
+    },
+    Bricks {
+        brick: Rgb,
+        mortar: Rgb,
+    },
     /// Rows of books and boxes.
-    Shelves { seed: u32 },
+    Shelves {
+        seed: u32,
+    },
     /// Sheets of coloured paper with lines, pinned to a wall.
-    Posters { wall: Rgb, seed: u32 },
+    Posters {
+        wall: Rgb,
+        seed: u32,
+    },
     /// Fine grains.
     Sand(Rgb),
     Grass,
@@ -26,13 +38,27 @@ pub enum Paint {
     /// A beam with its grain along u.
     Wood(Rgb),
     /// Shaded as an upright tube `width_m` across about u = 0.
-    Tube { colour: Rgb, width_m: f32 },
+    Tube {
+        colour: Rgb,
+        width_m: f32,
+    },
     /// Bands of a measuring batten from u = 0 to `length_m`, `bands` of them, dark and light in turn.
-    Batten { length_m: f32, bands: u32 },
+    Batten {
+        length_m: f32,
+        bands: u32,
+    },
     /// Rings about u = v = 0, the mark at a scale's end.
-    Target { radius_m: f32, outer: Rgb, inner: Rgb },
+    Target {
+        radius_m: f32,
+        outer: Rgb,
+        inner: Rgb,
+    },
     /// A picture stretched over `width_m` by `height_m`, its lower left corner at u = v = 0.
-    Image { picture: Arc<Raster>, width_m: f32, height_m: f32 },
+    Image {
+        picture: Arc<Raster>,
+        width_m: f32,
+        height_m: f32,
+    },
 }
 
 /// A picture in linear light, row 0 at the top.
@@ -98,7 +124,9 @@ impl Paint {
             Self::Bricks { brick, mortar } => bricks(*brick, *mortar, u, v),
             Self::Shelves { seed } => shelves(*seed, u, v),
             Self::Posters { wall, seed } => posters(*wall, *seed, u, v),
-            Self::Sand(colour) => shade(*colour, 0.80 + 0.28 * noise(7, u * 260.0, v * 260.0) + 0.12 * noise(8, u * 9.0, v * 9.0)),
+            Self::Sand(colour) => {
+                shade(*colour, 0.80 + 0.28 * noise(7, u * 260.0, v * 260.0) + 0.12 * noise(8, u * 9.0, v * 9.0))
+            }
             Self::Grass => grass(u, v),
             Self::Hall => hall(u, v),
             Self::Boards(colour) => boards(*colour, u, v),
@@ -112,7 +140,11 @@ impl Paint {
                 if band.rem_euclid(2) == 0 { [0.75, 0.74, 0.70] } else { [0.03, 0.03, 0.035] }
             }
             Self::Target { radius_m, outer, inner } => {
-                if u.hypot(v) > 0.4 * radius_m { *outer } else { *inner }
+                if u.hypot(v) > 0.4 * radius_m {
+                    *outer
+                } else {
+                    *inner
+                }
             }
             Self::Image { picture, width_m, height_m } => picture.sample(u / width_m, 1.0 - v / height_m),
         }
@@ -202,7 +234,10 @@ fn boards(colour: Rgb, u: f32, v: f32) -> Rgb {
 
 fn wood(colour: Rgb, u: f32, v: f32) -> Rgb {
     let wave = v * 90.0 + 2.5 * noise(51, u * 2.5, v * 14.0);
-    shade(colour, 0.86 + 0.14 * (wave * 1.7).sin() * noise(52, u * 3.0, v * 40.0) + 0.12 * noise(53, u * 14.0, v * 160.0))
+    shade(
+        colour,
+        0.86 + 0.14 * (wave * 1.7).sin() * noise(52, u * 3.0, v * 40.0) + 0.12 * noise(53, u * 14.0, v * 160.0),
+    )
 }
 
 /// Muted paint and cloth colours by a number from 0 to 1.
@@ -230,7 +265,8 @@ pub fn shade(colour: Rgb, factor: f32) -> Rgb {
 
 /// An even number from 0 to 1 for a place of a lattice.
 pub fn hash(seed: u32, x: i32, y: i32) -> f32 {
-    let mut h = seed.wrapping_mul(0x9E37_79B1) ^ (x as u32).wrapping_mul(0x85EB_CA77) ^ (y as u32).wrapping_mul(0xC2B2_AE3D);
+    let mut h =
+        seed.wrapping_mul(0x9E37_79B1) ^ (x as u32).wrapping_mul(0x85EB_CA77) ^ (y as u32).wrapping_mul(0xC2B2_AE3D);
     h = (h ^ (h >> 15)).wrapping_mul(0x2C1B_3C6D);
     h = (h ^ (h >> 12)).wrapping_mul(0x297A_2D39);
     (h ^ (h >> 15)) as f32 / u32::MAX as f32

@@ -21,3 +21,8 @@ pub fn lob(speed_m_per_s: f64, angle_deg: f64) -> Launch {
         angle_deg,
     }
 }
+
+/// Every preset with the seed `seed`.
+pub fn all(seed: u64) -> Vec<Scene> {
+    vec![clean_60fps(seed)]
+}

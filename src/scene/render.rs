@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::Scene;
 use super::camera::{Vec3, View};
 use super::coat::{Coat, Frame, Shot, Sphere};
 use super::motion::Path;
@@ -11,7 +12,6 @@ use super::sensor::{Darkroom, Exposure, Gain, Patch, Window, blank_picture};
 use super::set::Piece;
 use super::stage::{Finish, Stage, blur, blur_weights, vignette_at};
 use super::timing::Tick;
-use super::Scene;
 use crate::clip::{ClipError, ClipInfo, ClipReport, Frame as ClipFrame, FrameSource, Picture};
 
 /// Renders `scene`: its displayed pictures in order, each with its presentation stamp in seconds.
@@ -119,9 +119,8 @@ impl Renderer {
         self.quiet = Some(quiet);
         let [width, height] = self.size();
         for p in exposure.patches {
-            let even = |from: usize, length: usize, size: usize| {
-                [from & !1, (from + length).next_multiple_of(2).min(size)]
-            };
+            let even =
+                |from: usize, length: usize, size: usize| [from & !1, (from + length).next_multiple_of(2).min(size)];
             let window = Window { x: even(p.x, p.width, width), y: even(p.y, p.height, height) };
             self.darkroom.develop(exposure, window, &mut picture);
         }
@@ -133,10 +132,7 @@ impl Renderer {
         let shot = Shot { view, shutter: &self.scene.shutter, start_s: tick.start_s, size: self.size() };
         let coats = self.coats(stage, &shot);
         let margin = blur_weights(self.scene.sensor.blur_px).len();
-        regions(&coats, margin, self.size())
-            .into_par_iter()
-            .map(|region| self.patch(stage, &coats, region))
-            .collect()
+        regions(&coats, margin, self.size()).into_par_iter().map(|region| self.patch(stage, &coats, region)).collect()
     }
 
     /// Everything that moves, the farthest first; shadows and mirror images before all else.
@@ -287,8 +283,7 @@ impl Ground<'_> {
         let slant = sphere.to_lamp.dot(&self.piece.normal()).abs().max(0.2);
         let mut bounds = [f64::MAX, f64::MIN, f64::MAX, f64::MIN];
         for (u, v) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
-            let corner = foot
-                + (Vec3::from(self.piece.right) * u + Vec3::from(self.piece.up) * v) * (reach / slant);
+            let corner = foot + (Vec3::from(self.piece.right) * u + Vec3::from(self.piece.up) * v) * (reach / slant);
             let p = self.view.project(&corner)?;
             bounds = [bounds[0].min(p.x), bounds[1].max(p.x), bounds[2].min(p.y), bounds[3].max(p.y)];
         }

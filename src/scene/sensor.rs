@@ -28,7 +28,11 @@ impl Sensor {
 
     /// Standard deviation of one channel at light `level` (0 to 1), in linear light.
     pub fn noise_at(&self, level: f64) -> f64 {
-        if self.noisy { (level * self.full_well + self.read_noise * self.read_noise).sqrt() / self.full_well } else { 0.0 }
+        if self.noisy {
+            (level * self.full_well + self.read_noise * self.read_noise).sqrt() / self.full_well
+        } else {
+            0.0
+        }
     }
 }
 
@@ -89,7 +93,8 @@ pub struct Darkroom {
 
 impl Darkroom {
     pub fn new(sensor: &Sensor) -> Self {
-        let codes = (0..=LUT_TOP as usize).map(|i| (255.0 * bt709_oetf(i as f64 / f64::from(LUT_TOP))) as f32).collect();
+        let codes =
+            (0..=LUT_TOP as usize).map(|i| (255.0 * bt709_oetf(i as f64 / f64::from(LUT_TOP))) as f32).collect();
         let variance_of_read = (sensor.read_noise / sensor.full_well).powi(2);
         Self {
             codes,

@@ -10,9 +10,14 @@ use super::paint::{Paint, Raster, Rgb};
 pub enum Outline {
     Everywhere,
     /// From (0, 0) to (width, height).
-    Rectangle { width_m: f64, height_m: f64 },
+    Rectangle {
+        width_m: f64,
+        height_m: f64,
+    },
     /// About (0, 0).
-    Disc { radius_m: f64 },
+    Disc {
+        radius_m: f64,
+    },
     /// Corners in order; convex.
     Polygon(Vec<[f64; 2]>),
 }
@@ -81,8 +86,7 @@ impl Piece {
         let height_m = width_m * picture.height as f64 / picture.width as f64;
         let (right, up) = (turn * Vec3::x(), turn * Vec3::y());
         let origin = Vec3::from(centre_m) - right * (width_m / 2.0) - up * (height_m / 2.0);
-        let paint =
-            Paint::Image { picture: Arc::new(picture), width_m: width_m as f32, height_m: height_m as f32 };
+        let paint = Paint::Image { picture: Arc::new(picture), width_m: width_m as f32, height_m: height_m as f32 };
         Self {
             right: right.into(),
             up: up.into(),

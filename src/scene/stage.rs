@@ -41,7 +41,9 @@ impl Stage {
         let paint = |front: bool| {
             let bands: Vec<Band> = (0..height.div_ceil(TILE))
                 .into_par_iter()
-                .map(|band| Band::paint(&seen, view, width, [band * TILE, ((band + 1) * TILE).min(height)], front, finish.level))
+                .map(|band| {
+                    Band::paint(&seen, view, width, [band * TILE, ((band + 1) * TILE).min(height)], front, finish.level)
+                })
                 .collect();
             join(bands)
         };
@@ -113,7 +115,16 @@ impl Band {
     }
 
     #[expect(clippy::too_many_arguments, reason = "one call, and each is a plain number")]
-    fn paint_tile(&mut self, seen: &SeenSet, view: &View, width: usize, x: [usize; 2], y: [usize; 2], front: bool, level: f32) {
+    fn paint_tile(
+        &mut self,
+        seen: &SeenSet,
+        view: &View,
+        width: usize,
+        x: [usize; 2],
+        y: [usize; 2],
+        front: bool,
+        level: f32,
+    ) {
         let span = |r: [usize; 2]| [r[0] as f64 - 1.5, r[1] as f64 + 0.5];
         let candidates = seen.within(span(x), span(y), |p| p.in_front == front);
         if candidates.is_empty() {
