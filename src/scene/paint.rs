@@ -53,6 +53,12 @@ pub enum Paint {
         outer: Rgb,
         inner: Rgb,
     },
+    /// Another paint with soft dark blots, as things leave on the ground they stand on: centre u, v, radii along u and v (m),
+    /// depth 0 to 1.
+    Shadowed {
+        base: Box<Self>,
+        blots: Vec<[f32; 5]>,
+    },
     /// A picture stretched over `width_m` by `height_m`, its lower left corner at u = v = 0.
     Image {
         picture: Arc<Raster>,
@@ -146,9 +152,15 @@ impl Paint {
                     *inner
                 }
             }
+            Self::Shadowed { base, blots } => shade(base.at(u, v), blots.iter().map(|b| blot(b, u, v)).product()),
             Self::Image { picture, width_m, height_m } => picture.sample(u / width_m, 1.0 - v / height_m),
         }
     }
+}
+
+fn blot([u0, v0, ru, rv, depth]: &[f32; 5], u: f32, v: f32) -> f32 {
+    let inward = (1.0 - ((u - u0) / ru).hypot((v - v0) / rv)).clamp(0.0, 1.0);
+    1.0 - depth * inward * inward * (3.0 - 2.0 * inward)
 }
 
 fn bricks(brick: Rgb, mortar: Rgb, u: f32, v: f32) -> Rgb {
