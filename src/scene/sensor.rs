@@ -41,7 +41,9 @@ pub fn bt709_oetf(light: f64) -> f64 {
     if light < 0.018 { 4.5 * light } else { 1.099 * light.powf(0.45) - 0.099 }
 }
 
-const LUT_TOP: f32 = 16383.0;
+/// Steps of light in the table of the curve: in the dark, where it is steepest, a step is 0.07 of a code.
+const LEVEL_BITS: u32 = 14;
+const LEVELS: usize = 1 << LEVEL_BITS;
 const DRAWS: usize = 1 << 16;
 /// Luma coefficients of BT.709.
 const KR: f32 = 0.2126;
@@ -93,8 +95,8 @@ pub struct Darkroom {
 
 impl Darkroom {
     pub fn new(sensor: &Sensor) -> Self {
-        let codes =
-            (0..=LUT_TOP as usize).map(|i| (255.0 * bt709_oetf(i as f64 / f64::from(LUT_TOP))) as f32).collect();
+        let middle = |i: usize| (i as f64 + 0.5) / LEVELS as f64;
+        let codes = (0..LEVELS).map(|i| (255.0 * bt709_oetf(middle(i))) as f32).collect();
         let variance_of_read = (sensor.read_noise / sensor.full_well).powi(2);
         Self {
             codes,
@@ -147,29 +149,39 @@ impl Darkroom {
         }
         for channel in &mut tray.channel {
             match &e.gain {
+                Gain::Even(gain) if *gain == 1.0 => {}
                 Gain::Even(gain) => channel.iter_mut().for_each(|v| *v *= gain),
                 Gain::Rows(gains) => channel.iter_mut().for_each(|v| *v *= gains[y]),
                 Gain::Columns(gains) => channel.iter_mut().zip(&gains[x[0]..]).for_each(|(v, g)| *v *= g),
             }
         }
         if self.noisy {
-            self.add_noise(&mut tray.channel, Stream::new(e.frame_seed, y as u64));
+            self.add_noise(tray, Stream::new(e.frame_seed, y as u64));
         }
+        let codes: &[f32; LEVELS] = self.codes.as_slice().try_into().expect("made with this length");
         for v in tray.channel.iter_mut().flat_map(|c| c.iter_mut()) {
-            *v = self.codes[(*v * LUT_TOP + 0.5).clamp(0.0, LUT_TOP) as usize];
+            *v = codes[level_of(*v)];
         }
     }
 
-    fn add_noise(&self, channels: &mut [Vec<f32>; 3], mut stream: Stream) {
+    /// Three passes, of which the compiler can run the one with the square roots on several pixels at once.
+    fn add_noise(&self, tray: &mut Tray, mut stream: Stream) {
         let draws: &[f32; DRAWS] = self.draws.as_slice().try_into().expect("made with this length");
-        let [red, green, blue] = channels;
-        for ((r, g), b) in red.iter_mut().zip(green.iter_mut()).zip(blue.iter_mut()) {
-            let bits = stream.next();
-            *r += (r.max(0.0) * self.shot + self.read).sqrt() * draws[bits as u16 as usize];
-            *g += (g.max(0.0) * self.shot + self.read).sqrt() * draws[(bits >> 16) as u16 as usize];
-            *b += (b.max(0.0) * self.shot + self.read).sqrt() * draws[(bits >> 32) as u16 as usize];
+        tray.bits.iter_mut().for_each(|b| *b = stream.next());
+        for (c, channel) in tray.channel.iter_mut().enumerate() {
+            let (shot, read) = (self.shot, self.read);
+            tray.sigma.iter_mut().zip(channel.iter()).for_each(|(s, v)| *s = (v.max(0.0) * shot + read).sqrt());
+            for ((v, sigma), bits) in channel.iter_mut().zip(&tray.sigma).zip(&tray.bits) {
+                *v += sigma * draws[(bits >> (16 * c)) as u16 as usize];
+            }
         }
     }
+}
+
+/// Which of the [`LEVELS`] a light falls into: the leading bits of the number's own fraction, once it is brought to 1…2.
+fn level_of(light: f32) -> usize {
+    const JUST_UNDER_ONE: f32 = 1.0 - f32::EPSILON;
+    ((light.clamp(0.0, JUST_UNDER_ONE) + 1.0).to_bits() >> (23 - LEVEL_BITS)) as usize & (LEVELS - 1)
 }
 
 /// An unexposed picture.
@@ -188,6 +200,8 @@ pub fn blank_picture(width: usize, height: usize) -> Picture {
 /// Rows in the making.
 struct Tray {
     channel: [Vec<f32>; 3],
+    sigma: Vec<f32>,
+    bits: Vec<u64>,
     blue_less_luma: Vec<f32>,
     red_less_luma: Vec<f32>,
 }
@@ -197,6 +211,8 @@ impl Tray {
         let row = || vec![0.0; width];
         Self {
             channel: [row(), row(), row()],
+            sigma: row(),
+            bits: vec![0; width],
             blue_less_luma: vec![0.0; width.div_ceil(2)],
             red_less_luma: vec![0.0; width.div_ceil(2)],
         }
