@@ -46,7 +46,7 @@ pub struct SeenLimb {
 
 const SKIN: Rgb = [0.42, 0.25, 0.17];
 const HAIR: Rgb = [0.03, 0.02, 0.015];
-const WOOD: Rgb = [0.36, 0.22, 0.10];
+const WOOD: Rgb = [0.33, 0.17, 0.07];
 
 impl Mover {
     /// Depth in the scene, to sort by, m.
@@ -100,11 +100,11 @@ pub fn arm(path: &Path, t: f64) -> Vec<Limb> {
     let radius = launch.ball.radius_m;
     let tip = pivot + direction * (Vec3::from(launch.release_m) - pivot).norm();
     // The cup sits behind the ball, on the side away from the throw (the arm turns clockwise for a throw to the right).
-    let seat = tip + across * (radius * 1.12);
+    let seat = tip + across * (radius + 0.011);
     let stick = |a: Vec3, b: Vec3, radius_m: f64, tone: f32| Limb { a, b, radius_m, colour: WOOD.map(|c| c * tone) };
     vec![
-        stick(pivot - direction * 0.10, seat - direction * (radius * 0.9), 0.016, 1.0),
-        stick(seat - direction * (radius * 1.0), seat + direction * (radius * 0.9), 0.009, 0.75),
+        stick(pivot - direction * 0.10, seat - direction * (radius * 0.9), 0.021, 1.0),
+        stick(seat - direction * (radius * 1.0), seat + direction * (radius * 0.9), 0.011, 0.75),
     ]
 }
 

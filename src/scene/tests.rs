@@ -173,6 +173,90 @@ fn a_source_gives_every_frame_with_its_stamp() {
     assert!((stamps[2] - 0.1).abs() < 1e-12);
 }
 
+#[test]
+fn every_preset_shows_what_it_is_named_for() {
+    for scene in presets::all(3) {
+        let truth = truth(&scene);
+        let name = scene.name.as_str();
+        let flying: Vec<&BallTruth> = truth
+            .frames
+            .iter()
+            .flat_map(|f| &f.balls)
+            .filter(|b| b.phase == Phase::Flight && b.visible > 0.99)
+            .collect();
+        let expected = match name {
+            "no_ball_walker" => 0..1,
+            "five_launches" => 150..400,
+            "slow_motion_240_as_30" | "slow_motion_240_tagged" => 150..300,
+            _ => 12..90,
+        };
+        assert!(expected.contains(&flying.len()), "{name}: {} frames of flight in full view", flying.len());
+        assert!(truth.frames.windows(2).all(|w| w[1].stamp_s > w[0].stamp_s), "{name}");
+        assert!(truth.scales.iter().all(|s| s.a_px.is_some() && s.b_px.is_some()), "{name}");
+        let all = |test: &dyn Fn(&BallTruth) -> bool| flying.iter().all(|b| test(b));
+        match name {
+            "streaks" => assert!(all(&|b| b.streak_length_px() > b.radius_px), "{name}"),
+            "small_ball" => assert!(all(&|b| (b.radius_px - 2.0).abs() < 0.1), "{name}"),
+            "big_ball" => assert!(all(&|b| (50.0..54.0).contains(&b.radius_px)), "{name}"),
+            "pole" => assert!(truth.frames.iter().flat_map(|f| &f.balls).any(|b| b.visible == 0.0), "{name}"),
+            "bounce_in_flight" => assert!(truth.flights[0].landing.unwrap().y_m > 0.5, "{name}"),
+            _ => {}
+        }
+    }
+}
+
+#[test]
+fn the_demo_ball_ends_in_the_bucket() {
+    let truth = truth(&presets::demo(1));
+    let landing = truth.flights[0].landing.unwrap();
+    // The label's speed is rounded to 1 cm/s, which moves the landing by some 1 cm; the mouth is 15 cm either way.
+    assert!((landing.x_m - 2.75).abs() < 0.02 && landing.y_m < 0.40, "{landing:?}");
+    let last = truth.frames.last().unwrap();
+    assert_eq!(last.balls[0].phase, Phase::After);
+}
+
+#[test]
+fn the_ends_of_a_scale_are_seen_where_the_truth_says() {
+    for scene in [presets::yaw(1), presets::barrel(1), presets::scale_behind_plane(1), presets::roll(1)] {
+        let truth = truth(&scene);
+        let picture = render(&scene).next().unwrap().0;
+        for end in [truth.scales[0].a_px.unwrap(), truth.scales[0].b_px.unwrap()] {
+            let luma = |dx: i32, dy: i32| {
+                let (x, y) = (end.x.round() as i32 + dx, end.y.round() as i32 + dy);
+                picture.luma.samples[y as usize * picture.width() + x as usize]
+            };
+            // The mark is white within 1.8 px and dark blue out to 4.5 px.
+            assert!(luma(0, 0) > luma(0, 3) + 40 && luma(0, 0) > luma(0, -3) + 40, "{}", scene.name);
+        }
+    }
+}
+
+#[test]
+fn a_printed_page_hangs_where_it_was_put() {
+    let size = 600;
+    let dot = |i: usize| {
+        let (x, y) = ((i % size) as f64 + 0.5 - 300.0, (i / size) as f64 + 0.5 - 200.0);
+        if x.hypot(y) < 30.0 { 20 } else { 235 }
+    };
+    let samples: Vec<u8> = (0..size * size).map(dot).collect();
+    let page = Raster::from_srgb(size, size, 1, &samples).unwrap();
+    let turns = [25.0, 10.0, 5.0];
+    let mut scene = presets::printed_page(1, page.clone(), 0.6, [2.0, 1.5, -0.2], turns);
+    scene.sensor = Sensor::NOISELESS;
+    scene.launches.clear();
+    let picture = render(&scene).next().unwrap().0;
+    let mut blank = scene.clone();
+    let white = Raster::from_srgb(size, size, 1, &vec![235; size * size]).unwrap();
+    *blank.set.last_mut().unwrap() = Piece::planar_image([2.0, 1.5, -0.2], 0.6, turns, white);
+    let (x, y, _) = centroid_and_weight(&picture, &render(&blank).next().unwrap().0);
+    // The dot's centre is 100 of 600 texels above the page's centre: 0.1 m of its 0.6 m.
+    let piece = Piece::planar_image([2.0, 1.5, -0.2], 0.6, turns, page);
+    let expected = scene.camera.view().project(&piece.place(0.3, 0.4)).unwrap();
+    // Perspective shifts the outline's centre of a disc tilted by 27° by f r² sin(tilt) cos(tilt) / Z² = 0.02 px; rays 0.25 px
+    // apart at its rim add a hundredth or two.
+    assert!(expected.distance(crate::units::PixelPoint::new(x, y)) < 0.05, "{expected:?} {x} {y}");
+}
+
 /// Colours of a picture for looking at.
 fn to_rgb(picture: &Picture) -> image::RgbImage {
     image::RgbImage::from_fn(picture.width() as u32, picture.height() as u32, |x, y| {

@@ -74,7 +74,7 @@ fn aimed_at_the_bucket(scene: &Scene) -> Launch {
 
 fn room() -> Vec<Piece> {
     let blots = vec![
-        [-0.05, 0.02, 0.75, 0.42, 0.55],
+        [-0.03, 0.03, 0.95, 0.30, 0.6],
         [BUCKET_X_M as f32 + 0.03, 0.02, 0.33, 0.26, 0.6],
         [1.25, 0.0, 0.75, 0.16, 0.3],
     ];
@@ -87,6 +87,7 @@ fn room() -> Vec<Piece> {
     set.push(Piece::upright([-15.0, 0.0, -2.59], skirting, Paint::Wood([0.20, 0.12, 0.06])));
     set.extend(court_lines());
     set.extend(wall_bars(3.2));
+    set.extend(notice_board());
     set
 }
 
@@ -100,6 +101,24 @@ fn court_lines() -> Vec<Piece> {
         strip([-15.0, 0.001, -1.2], 30.0, 0.06, [0.60, 0.60, 0.56]),
         strip([0.45, 0.001, -1.26], 0.06, 1.4, [0.60, 0.60, 0.56]),
         strip([-15.0, 0.0015, 0.95], 30.0, 0.05, [0.08, 0.22, 0.42]),
+    ]
+}
+
+/// A board with papers beside the bars.
+fn notice_board() -> Vec<Piece> {
+    let sheet = |x: f64, y: f64, width_m: f64, height_m: f64, colour: Rgb| {
+        Piece::upright([x, y, -2.55], Outline::Rectangle { width_m, height_m }, Paint::Plain(colour))
+    };
+    let frame = Outline::Rectangle { width_m: 1.20, height_m: 0.80 };
+    let cork = Outline::Rectangle { width_m: 1.12, height_m: 0.72 };
+    vec![
+        Piece::upright([-1.25, 1.28, -2.57], frame, Paint::Wood([0.30, 0.18, 0.08])),
+        Piece::upright([-1.21, 1.32, -2.56], cork, Paint::Sand([0.42, 0.29, 0.17])),
+        sheet(-1.14, 1.52, 0.26, 0.37, [0.62, 0.62, 0.58]),
+        sheet(-0.82, 1.60, 0.30, 0.21, [0.10, 0.28, 0.45]),
+        sheet(-0.80, 1.37, 0.21, 0.19, [0.60, 0.50, 0.16]),
+        sheet(-0.45, 1.42, 0.28, 0.40, [0.58, 0.60, 0.62]),
+        sheet(-0.41, 1.66, 0.20, 0.12, [0.12, 0.34, 0.20]),
     ]
 }
 
@@ -137,26 +156,40 @@ fn bunting() -> Vec<Piece> {
 
 /// The frame that carries the arm; the arm itself moves.
 fn catapult() -> Vec<Piece> {
-    let wood = |tone: f32| Paint::Wood([0.42 * tone, 0.26 * tone, 0.12 * tone]);
+    let wood = |tone: f32| Paint::Wood([0.27 * tone, 0.125 * tone, 0.045 * tone]);
     let angle = (LAUNCH_DEG + 90.0).to_radians();
     let pivot = [RELEASE_M[0] - ARM_M * angle.cos(), RELEASE_M[1] - ARM_M * angle.sin()];
     let z = BEHIND_M;
     let beam = |a: [f64; 2], b: [f64; 2], thickness: f64, dz: f64, tone: f32| {
         Piece::beam([a[0], a[1], z + dz], [b[0], b[1], z + dz], thickness, wood(tone))
     };
-    // Where the arm is stopped: a padded bar in front of it, on two slanted posts.
-    let stop = [pivot[0] + 0.26 * angle.cos() + 0.04, pivot[1] + 0.26 * angle.sin() + 0.045];
-    let pad = Outline::Disc { radius_m: 0.035 };
-    let axle = Outline::Disc { radius_m: 0.022 };
-    vec![
-        beam([-0.75, 0.04], [0.62, 0.04], 0.08, 0.0, 1.0),
-        beam([pivot[0] - 0.27, 0.06], [pivot[0] + 0.005, pivot[1]], 0.055, -0.01, 0.85),
-        beam([pivot[0] + 0.34, 0.06], [pivot[0] - 0.005, pivot[1]], 0.055, -0.012, 0.8),
-        beam([pivot[0] + 0.02, pivot[1] - 0.02], stop, 0.045, -0.014, 0.75),
-        beam([-0.70, 0.08], [-0.70, 0.19], 0.05, 0.0, 0.9),
-        Piece::upright([stop[0], stop[1], z], pad, Paint::Plain([0.03, 0.03, 0.035])),
-        Piece::upright([pivot[0], pivot[1], z + 0.001], axle, Paint::Plain([0.16, 0.16, 0.17])).before_the_balls(),
-    ]
+    let disc = |at: [f64; 2], dz: f64, radius_m: f64, paint: Paint| {
+        Piece::upright([at[0], at[1], z + dz], Outline::Disc { radius_m }, paint)
+    };
+    // Where the arm is stopped: a padded bar across its way, on a slanted post.
+    let stop = [pivot[0] + 0.27 * angle.cos() + 0.045, pivot[1] + 0.27 * angle.sin() + 0.05];
+    let along = [0.035 * angle.cos(), 0.035 * angle.sin()];
+    let pad = Piece::beam(
+        [stop[0] - along[0], stop[1] - along[1], z],
+        [stop[0] + along[0], stop[1] + along[1], z],
+        0.05,
+        Paint::Plain([0.20, 0.03, 0.03]),
+    );
+    let mut set = vec![
+        beam([-0.72, 0.13], [0.66, 0.13], 0.09, 0.0, 1.0),
+        beam([-0.66, 0.17], [-0.66, 0.30], 0.06, -0.001, 0.9),
+        beam([pivot[0] - 0.27, 0.14], [pivot[0] + 0.01, pivot[1] + 0.02], 0.07, -0.01, 0.85),
+        beam([pivot[0] + 0.34, 0.14], [pivot[0] - 0.01, pivot[1] + 0.02], 0.07, -0.012, 0.75),
+        beam([pivot[0] + 0.02, pivot[1] - 0.02], stop, 0.05, -0.014, 0.7),
+        pad,
+        disc(pivot, 0.001, 0.026, Paint::Plain([0.20, 0.20, 0.21])).before_the_balls(),
+    ];
+    for x in [-0.52, 0.48] {
+        set.push(disc([x, 0.10], 0.002, 0.10, Paint::Plain([0.10, 0.045, 0.02])));
+        set.push(disc([x, 0.10], 0.0025, 0.082, Paint::Wood([0.24, 0.115, 0.045])));
+        set.push(disc([x, 0.10], 0.003, 0.022, Paint::Plain([0.20, 0.20, 0.21])));
+    }
+    set
 }
 
 /// Two feet that hold the batten level.
