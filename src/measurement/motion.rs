@@ -24,7 +24,7 @@ pub struct Motion {
     pub velocities: Vec<MotionSample>,
     /// Accelerations from parabolas through more neighbouring sightings, without overlap.
     pub accelerations: Vec<MotionSample>,
-    /// Sightings behind each sample of `velocities` and of `accelerations` (the last may have a few more).
+    /// Sightings behind each sample of `velocities` and of `accelerations` (some have a few more).
     pub sightings_per_velocity: usize,
     pub sightings_per_acceleration: usize,
     /// Mass of the ball; `None` leaves energies per kilogram.
@@ -127,11 +127,11 @@ fn quadratic_form(c: &[[f64; 6]; 6], g: &[f64; 6]) -> f64 {
     (0..6).map(|i| (0..6).map(|j| g[i] * c[i][j] * g[j]).sum::<f64>()).sum()
 }
 
-/// Parabolas through groups of `size` neighbours; what is left over joins the last group.
+/// Parabolas through groups of at least `size` neighbours, all of nearly the same number.
 fn stepwise(used: &[&SightingRow], size: usize, path: &FittedPath) -> Vec<MotionSample> {
     let groups = used.len() / size;
     (0..groups)
-        .map(|i| if i + 1 == groups { &used[i * size..] } else { &used[i * size..(i + 1) * size] })
+        .map(|i| &used[i * used.len() / groups..(i + 1) * used.len() / groups])
         .filter_map(|group| group_sample(group, path))
         .collect()
 }

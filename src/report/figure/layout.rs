@@ -109,7 +109,7 @@ impl<'a> Layout<'a> {
     }
 
     fn y_axis(&self, range: &Range<f64>, height: f32) -> RoundAxis {
-        RoundAxis::new(range.start, range.end, ((height / 2.6) as usize).clamp(2, 8), self.style.decimal_mark)
+        RoundAxis::new(range.start, range.end, ((height / 2.6) as usize).clamp(3, 8), self.style.decimal_mark)
     }
 
     fn panel_heights(&self, top: f32, bottom: f32) -> Vec<f32> {
@@ -140,10 +140,8 @@ impl<'a> Layout<'a> {
         let (x_low, x_high) = widen(frame.x.low, frame.x.high, frame.width);
         let (y_low, y_high) = widen(frame.y.low, frame.y.high, frame.height);
         let mark = self.style.decimal_mark;
-        let x = RoundAxis::new(x_low, x_high, (frame.width / 4.5) as usize, mark);
-        let step = x.step();
-        frame.y = RoundAxis::new(y_low, y_high, 4, mark).with_step(step);
-        frame.x = x;
+        frame.x = RoundAxis::new(x_low, x_high, (frame.width / 5.0) as usize, mark);
+        frame.y = self.y_axis(&(y_low..y_high), frame.height);
     }
 
     fn put_lines(&self, drawing: &mut Drawing, lines: &[Vec<Piece>], top: f32, size: f32) {
@@ -281,7 +279,6 @@ mod tests {
                 let up = (frame.y.high - frame.y.low) / f64::from(frame.height);
                 // Frames are single precision.
                 assert!((across / up - 1.0).abs() < 1e-5, "{sheet:?} {points:?}");
-                assert_eq!(frame.x.step(), frame.y.step());
             }
         }
     }

@@ -80,6 +80,8 @@ fn line(colour: RGBAColor, width_em: f32) -> ShapeStyle {
 const FIT_WIDTH: f32 = 0.11;
 const BAR_WIDTH: f32 = 0.08;
 const CAP: f32 = 0.22;
+/// From this many marks on they touch.
+const CROWD: usize = 60;
 
 type Chart<'a, 'b> = ChartContext<'a, Recorder<'b>, Cartesian2d<RoundAxis, RoundAxis>>;
 type Outcome = Result<(), DrawingAreaErrorKind<Infallible>>;
@@ -108,7 +110,14 @@ fn paint_panel(
         .build_cartesian_2d(frame.x.clone(), frame.y.clone())?;
     mesh(&mut chart, x_labelled, palette)?;
     zero_lines(&mut chart, frame, palette)?;
-    panel.layers.iter().try_for_each(|layer| paint_layer(&mut chart, layer, frame, palette))
+    in_order(&panel.layers).try_for_each(|layer| paint_layer(&mut chart, layer, frame, palette))
+}
+
+/// As listed, but the fit goes over a crowd of marks that would hide it.
+fn in_order(layers: &[Layer]) -> impl Iterator<Item = &Layer> {
+    let crowded = layers.iter().any(|l| matches!(l, Layer::Points { marks, .. } if marks.len() > CROWD));
+    let late = move |layer: &&Layer| crowded && matches!(layer, Layer::Fit { .. });
+    layers.iter().filter(move |l| !late(l)).chain(layers.iter().filter(late))
 }
 
 fn mesh(chart: &mut Chart<'_, '_>, x_labelled: bool, palette: &Palette) -> Outcome {
@@ -207,9 +216,10 @@ fn histogram(chart: &mut Chart<'_, '_>, bars: &[(f64, f64, f64)], palette: &Pale
 fn points(chart: &mut Chart<'_, '_>, series: Series, marks: &[Mark], palette: &Palette) -> Outcome {
     let colour = palette.series(series);
     // A crowd of marks gets smaller ones.
-    let radius = if marks.len() > 60 { 0.22 } else { 0.32 };
+    let radius = if marks.len() > CROWD { 0.22 } else { 0.32 };
     for mark in marks {
-        error_bars(chart, mark, line(colour, BAR_WIDTH))?;
+        let bars = if mark.used { colour } else { rgb(palette.axis) };
+        error_bars(chart, mark, line(bars, BAR_WIDTH))?;
     }
     for mark in marks {
         put_mark(chart, series, mark, radius, colour, palette)?;

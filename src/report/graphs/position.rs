@@ -155,7 +155,7 @@ fn residual_panel(subject: &Subject<'_>, c: Coordinate, x_name: String) -> Panel
     // Nought must be in the picture: residuals are judged by it.
     let level = Layer::Level { label: String::new(), y: 0.0 };
     let points = Layer::Points { series: Series::First, label: "measured".into(), marks };
-    Panel { x_name, y_name, share: 0.42, equal_scales: false, layers: vec![level, points] }
+    Panel { x_name, y_name, share: 0.5, equal_scales: false, layers: vec![level, points] }
 }
 
 /// y against x with equal scales.
@@ -235,13 +235,13 @@ pub fn residual_distribution(subject: &Subject<'_>) -> Option<Figure> {
     })
 }
 
-/// About √N bars of round width, with a limit of a bar at nought. Common practice, no source.
+/// Somewhat more than √N bars of round width at most, with a limit of a bar at nought. Common practice, no source.
 fn histogram(values: &[f64]) -> Vec<(f64, f64, f64)> {
     let reach = values.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
     if reach == 0.0 {
         return vec![(-0.5, 0.5, values.len() as f64)];
     }
-    let width = crate::report::axis::round_step(2.0 * reach / (values.len() as f64).sqrt().max(4.0));
+    let width = crate::report::axis::round_step(2.0 * reach / (1.6 * (values.len() as f64).sqrt()).max(5.0));
     let bin = |v: f64| (v / width).floor() as i64;
     let low = values.iter().map(|v| bin(*v)).min().unwrap_or(0);
     let high = values.iter().map(|v| bin(*v)).max().unwrap_or(0);

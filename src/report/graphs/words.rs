@@ -11,7 +11,7 @@ pub const BARS: &str = "Bars show 95 % intervals; where none is seen it is small
 /// "0.412 + 2.63 *t* − 4.88 *t*²": a polynomial in t with as many digits as fit a caption.
 pub fn polynomial(mark: DecimalMark, coefficients: [f64; 3]) -> String {
     let mut text = String::new();
-    for (value, power) in coefficients.into_iter().zip(["", " *t*", " *t*²"]) {
+    for (value, power) in coefficients.into_iter().zip(["", "\u{a0}*t*", "\u{a0}*t*²"]) {
         // A term that is nought by construction, such as no acceleration along x, is not written.
         if value == 0.0 && !power.is_empty() {
             continue;
@@ -20,8 +20,8 @@ pub fn polynomial(mark: DecimalMark, coefficients: [f64; 3]) -> String {
         let sign = match (text.is_empty(), value < 0.0) {
             (true, false) => "",
             (true, true) => "−",
-            (false, false) => " + ",
-            (false, true) => " − ",
+            (false, false) => " +\u{a0}",
+            (false, true) => " −\u{a0}",
         };
         text.push_str(&format!("{sign}{size}{power}"));
     }
@@ -32,7 +32,10 @@ impl Subject<'_> {
     /// "g = (9.76 ± 0.09) m/s²" in marked text.
     pub fn quantity(&self, symbol: &str, estimate: &Estimate, unit: &str) -> String {
         let text = self.mark.interval(estimate);
-        if text.contains('±') { format!("{symbol} = ({text}) {unit}") } else { format!("{symbol} is {text} {unit}") }
+        let said = if text.contains('±') { format!("({text}) {unit}") } else { format!("{text} {unit}") };
+        let joint = if text.contains('±') { "=" } else { "is" };
+        // A result is not broken across lines.
+        format!("{symbol} {joint} {said}").replace(' ', "\u{a0}")
     }
 
     /// "34 points, residuals 0.8 mm (root mean square)".
@@ -76,7 +79,7 @@ mod tests {
 
     #[test]
     fn a_polynomial_reads_as_written_by_hand() {
-        assert_eq!(polynomial(DecimalMark::Point, [0.412, 2.63, -4.88]), "0.412 + 2.63 *t* − 4.88 *t*²");
-        assert_eq!(polynomial(DecimalMark::Comma, [-0.4, -2.6301, 0.0]), "−0,400 − 2,63 *t*");
+        assert_eq!(polynomial(DecimalMark::Point, [0.412, 2.63, -4.88]), "0.412 +\u{a0}2.63\u{a0}*t* −\u{a0}4.88\u{a0}*t*²");
+        assert_eq!(polynomial(DecimalMark::Comma, [-0.4, -2.6301, 0.0]), "−0,400 −\u{a0}2,63\u{a0}*t*");
     }
 }

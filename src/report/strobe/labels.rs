@@ -12,6 +12,8 @@ use crate::report::numbers::DecimalMark;
 pub const WHITE: Colour = Colour(255, 255, 255);
 pub const VERMILLION: Colour = Colour(0xd5, 0x5e, 0x00);
 const INK: Colour = Colour(0x1a, 0x1a, 0x1a);
+/// More times than this would be a thicket.
+const MOST_LABELS: usize = 12;
 const PLATE: Paint = Paint { colour: WHITE, opacity: 0.82 };
 
 /// A rectangle in pixels of the picture.
@@ -77,7 +79,8 @@ pub fn drawing(
 impl Writer<'_> {
     /// The time since the launch beside every fifth ball, on the side of the path with more room.
     fn times(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement, enlarged: f64, mark: DecimalMark) {
-        for (i, ball) in balls.iter().enumerate().step_by(LABEL_EVERY) {
+        let every = LABEL_EVERY * balls.len().div_ceil(LABEL_EVERY * MOST_LABELS).max(1);
+        for (i, ball) in balls.iter().enumerate().step_by(every) {
             let text = format!("{} s", mark.fixed(ball.1.time_s - flight.launch_time_s.value, 3));
             let next = balls.get(i + 1).or(balls.get(i.wrapping_sub(1))).unwrap_or(ball);
             let (centre, other) = (drawn_at(ball.0.centre_px, enlarged), drawn_at(next.0.centre_px, enlarged));
@@ -141,7 +144,10 @@ impl Writer<'_> {
 
     fn legend(&mut self, balls: usize, flight: &FlightMeasurement) {
         let em = self.em;
-        let mut rows = vec![format!("{balls} balls, each from its own frame"), "fitted path".to_owned()];
+        let mut rows = vec![format!("{balls} balls, each from its own frame")];
+        if self.path_is_seen(flight.path_px.len(), balls) {
+            rows.push("fitted path".to_owned());
+        }
         if flight.forecast.is_some() {
             rows.push("forecast path".to_owned());
         }
@@ -171,6 +177,14 @@ impl Writer<'_> {
                 self.drawing.line(&dash, stroke(VERMILLION, 0.16));
             }
         }
+    }
+
+    /// Whether the path shows between the balls anywhere worth naming.
+    fn path_is_seen(&self, path_points: usize, balls: usize) -> bool {
+        let (of_balls, rest) = self.busy.split_at(balls.min(self.busy.len()));
+        let hidden = |p: (f32, f32)| of_balls.iter().any(|(c, reach)| (c.0 - p.0).hypot(c.1 - p.1) < reach + 1.0);
+        let seen = rest.iter().take(path_points).filter(|(p, _)| !hidden(*p)).count();
+        20 * seen > path_points
     }
 
     fn plate(&mut self, place: &Place) {
