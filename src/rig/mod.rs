@@ -256,9 +256,11 @@ impl RigError {
             Self::Unreadable { .. } => {
                 "check the path, or write a first rig with `lobline rig CLIP --output rig.toml`".to_owned()
             }
-            Self::Form { .. } => "compare the line with the fields that `lobline rig --help` lists; a field that lobline \
+            Self::Form { .. } => {
+                "compare the line with the fields that `lobline rig --help` lists; a field that lobline \
                                   doesn't know is refused so that a slip of the pen can't pass unseen"
-                .to_owned(),
+                    .to_owned()
+            }
             Self::Field { remedy, .. } => remedy.clone(),
         }
     }
@@ -270,8 +272,8 @@ impl Rig {
     /// # Errors
     /// [`RigError`], which names the field and the remedy.
     pub fn read(path: &Path) -> Result<Self, RigError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| RigError::Unreadable { path: path.to_owned(), source })?;
+        let text =
+            std::fs::read_to_string(path).map_err(|source| RigError::Unreadable { path: path.to_owned(), source })?;
         Self::parse(&text)
     }
 

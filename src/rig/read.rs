@@ -5,8 +5,8 @@ use toml::Value;
 
 use super::text::{self, Units};
 use super::{
-    Air, Ball, CameraSetting, Card, Launcher, Place, ReadoutDirection, Rectangle, Rig, RigError, Scale, ScaleLine, Stated,
-    StatedLength, TextError, sport_ball,
+    Air, Ball, CameraSetting, Card, Launcher, Place, ReadoutDirection, Rectangle, Rig, RigError, Scale, ScaleLine,
+    Stated, StatedLength, TextError, sport_ball,
 };
 use crate::units::PixelPoint;
 
@@ -114,10 +114,7 @@ pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
         place: place(typed.place)?,
         launcher: launcher(typed.launcher)?,
         air: air(typed.air)?,
-        card: Card {
-            measured_bar: length("card.measured_bar", typed.card.measured_bar)?,
-            ignore: typed.card.ignore,
-        },
+        card: Card { measured_bar: length("card.measured_bar", typed.card.measured_bar)?, ignore: typed.card.ignore },
     })
 }
 

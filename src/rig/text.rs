@@ -31,7 +31,8 @@ impl TextError {
         match self {
             Self::Length(error) => error.hint(),
             Self::NotAPoint(_) => {
-                "write x and y in pixels with a comma between them, such as `120,640`; (0, 0) is the top left".to_owned()
+                "write x and y in pixels with a comma between them, such as `120,640`; (0, 0) is the top left"
+                    .to_owned()
             }
             Self::NotALine(_) | Self::NoExtent(_) => {
                 "write both ends in pixels and the length between them, such as `120,640 to 880,642 = 0.500 m`"
