@@ -9,6 +9,7 @@
 //! the scale's first mark meets that plane: the first end of the first length, the first corner of the rectangle (bottom
 //! left), or the left edge of the ball when that alone is the scale.
 
+pub mod card;
 mod error;
 pub(crate) mod homography;
 mod inputs;
