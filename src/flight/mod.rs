@@ -9,7 +9,10 @@
 
 pub mod air;
 pub mod drag;
+pub mod forecast;
 pub mod gravity;
+pub mod path;
+pub mod safety;
 pub mod trajectory;
 
 #[cfg(test)]
