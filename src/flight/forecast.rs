@@ -47,7 +47,9 @@ impl ForecastError {
     pub fn hint(&self) -> String {
         match self {
             Self::NotPositive { .. } => "check the sign and the unit".to_owned(),
-            Self::Angle(_) => "give the angle above the horizontal, 0° for a level and 90° for an upward launch".to_owned(),
+            Self::Angle(_) => {
+                "give the angle above the horizontal, 0° for a level and 90° for an upward launch".to_owned()
+            }
             Self::TooHigh { .. } => "lower the target, or launch faster, steeper or from higher up".to_owned(),
             Self::Trajectory(error) => error.hint(),
         }

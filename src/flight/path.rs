@@ -21,7 +21,9 @@ pub struct FlightPath {
 #[derive(Debug, Clone, PartialEq)]
 enum Kind {
     /// Constant downward acceleration, m/s².
-    Parabola { downward: f64 },
+    Parabola {
+        downward: f64,
+    },
     Integrated(Trajectory),
 }
 
@@ -148,8 +150,7 @@ pub fn reach(speed_m_per_s: f64, launch_height_m: f64, gravity_m_per_s2: f64) ->
     let v2 = speed_m_per_s * speed_m_per_s;
     Reach {
         height_m: launch_height_m + v2 / (2.0 * gravity_m_per_s2),
-        distance_m: speed_m_per_s / gravity_m_per_s2
-            * (v2 + 2.0 * gravity_m_per_s2 * launch_height_m.max(0.0)).sqrt(),
+        distance_m: speed_m_per_s / gravity_m_per_s2 * (v2 + 2.0 * gravity_m_per_s2 * launch_height_m.max(0.0)).sqrt(),
     }
 }
 
