@@ -13,12 +13,13 @@ pub mod result;
 pub mod robust;
 mod solve;
 pub mod terms;
+pub mod trial;
 pub mod view;
 
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
 pub use launch::Launch;
-pub use motion::{Motion, State};
+pub use motion::{BallInAir, Motion, State};
 pub use result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};
