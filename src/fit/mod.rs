@@ -3,6 +3,7 @@
 //! The trajectory is fitted in the picture: residuals are differences in pixels between a sighting and where the camera
 //! would see the ball at the time its row was exposed, weighted by the sighting's covariance, both coordinates at once.
 
+pub mod budget;
 pub mod clock;
 pub mod error;
 pub mod launch;
@@ -16,6 +17,7 @@ pub mod terms;
 pub mod trial;
 pub mod view;
 
+pub use budget::{Budget, BudgetResult, BudgetRow, Conditions, OtherInput, RowKind, budget, budgets};
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
 pub use launch::Launch;

@@ -2,15 +2,15 @@
 
 use nalgebra::DMatrix;
 
+use super::budget::{Part, cover};
 use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
 use super::result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
 use super::robust::{REJECT_BEYOND, Start, least_median_start, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
-use super::view::FlightView;
+use super::view::{Distribution, FlightView};
 use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
-use crate::maths::distributions::coverage_factor;
 use crate::maths::nonlinear::{Minimum, SolverOptions, cofactor, minimise};
 use crate::sight::Sighting;
 use crate::units::{Estimate, MetrePoint};
@@ -103,9 +103,9 @@ fn usable(s: &Sighting) -> bool {
 
 /// When the ball left, with its standard uncertainty, s.
 #[derive(Debug, Clone, Copy)]
-struct LaunchTime {
-    time_s: f64,
-    standard_uncertainty_s: f64,
+pub(super) struct LaunchTime {
+    pub time_s: f64,
+    pub standard_uncertainty_s: f64,
 }
 
 impl LaunchTime {
@@ -120,6 +120,52 @@ impl LaunchTime {
             Launch::Near { .. } | Launch::FirstSighting => Self { time_s: first, standard_uncertainty_s: 0.0 },
         }
     }
+}
+
+/// Where an earlier fit ended: it starts a nearby one and holds its weights and noise.
+#[derive(Debug, Clone)]
+pub(super) struct Warm {
+    pub parameters: Vec<f64>,
+    pub weights: Vec<Vec<f64>>,
+    pub noise_scale: f64,
+}
+
+impl Warm {
+    /// From the fits of all flights of one joint search.
+    pub fn from_fits(fits: &[FlightFit]) -> Self {
+        let value = |fit: &FlightFit, own: bool| -> Vec<f64> {
+            let wanted = fit.parameters.iter().filter(|p| Quantity::OWN.contains(&p.quantity) == own);
+            wanted.filter(|p| !p.term.is_fixed()).map(|p| p.value).collect()
+        };
+        let mut parameters: Vec<f64> = fits.iter().flat_map(|fit| value(fit, true)).collect();
+        parameters.extend(fits.first().map(|fit| value(fit, false)).unwrap_or_default());
+        let weights = fits.iter().map(|f| f.residuals.iter().map(|r| f64::from(u8::from(r.used))).collect()).collect();
+        let noise_scale = fits.first().map_or(1.0, |f| f.noise.scale * f.noise.correlation_factor);
+        Self { parameters, weights, noise_scale }
+    }
+}
+
+/// Speed, angle and gravity of each flight when everything but the weights and the noise may have moved a little since the fit
+/// that `warm` comes from.
+pub(super) fn refit(
+    flights: &[FlightInput],
+    launches_s: &[f64],
+    view: &dyn FlightView,
+    options: &FitOptions,
+    warm: &Warm,
+) -> Result<Vec<[f64; 3]>, FitError> {
+    let tracks = flights.iter().zip(launches_s).zip(&warm.weights).map(|((f, &reference_s), weights)| Track {
+        sightings: f.sightings,
+        reference_s,
+        weights: weights.clone(),
+    });
+    let (terms, motion) = (options.terms, options.motion);
+    let problem = Problem { tracks: tracks.collect(), terms, motion, view, noise_scale: warm.noise_scale };
+    // Far below the standard uncertainty, which is all that differences of refits need.
+    let stop = SolverOptions { max_iterations: 100, relative_decrease: 1e-13, relative_step: 1e-10 };
+    let parameters = minimise(&problem, &warm.parameters, stop)?.parameters;
+    let shared = problem.shared(&parameters);
+    Ok((0..flights.len()).map(|f| derived(problem.start_of(f, &parameters), shared.gravity, shared.roll)).collect())
 }
 
 /// A finished search.
@@ -295,12 +341,12 @@ impl Solved<'_> {
         let residuals = self.residuals_of(index)?;
         let contributions = self.contributions(index, launch)?;
         let derived_covariance = self.derived_covariance(index, launch)?;
-        let dof: [f64; 3] = std::array::from_fn(|k| effective_dof(&contributions, derived_covariance[k][k], k));
         let shared = self.problem.shared(&self.minimum.parameters);
         let values = derived(self.problem.start_of(index, &self.minimum.parameters), shared.gravity, shared.roll);
         let estimate = |k: usize| {
-            let u = derived_covariance[k][k].max(0.0).sqrt();
-            Estimate::with_coverage_factor(values[k], u, coverage_factor(0.95, dof[k]))
+            let parts: Vec<Part> = contributions.iter().map(|c| part_of(c, k)).collect();
+            let (u, _, factor) = cover(&parts);
+            Estimate::with_coverage_factor(values[k], u, factor)
         };
         let (rms_px, rms_mm) = self.rms(index, &residuals)?;
         // A rectangular launch time of half-width a has its 95 % interval at 0.95·a.
@@ -466,9 +512,11 @@ fn sandwich(gradients: &[[f64; 3]], covariance: &DMatrix<f64>) -> [[f64; 3]; 3] 
     })
 }
 
-/// Welch–Satterthwaite (JCGM 100:2008, G.4.1) for the `k`-th of speed, angle and gravity.
-fn effective_dof(contributions: &[Contribution], variance: f64, k: usize) -> f64 {
-    let below: f64 =
-        contributions.iter().filter_map(|c| c.degrees_of_freedom.map(|nu| c.standard[k].powi(4) / nu)).sum();
-    if below > 0.0 { variance * variance / below } else { f64::INFINITY }
+/// A contribution to the `k`-th of speed, angle and gravity.
+fn part_of(contribution: &Contribution, k: usize) -> Part {
+    let distribution = match contribution.source {
+        ContributionSource::LaunchTime => Distribution::Rectangular,
+        ContributionSource::Sightings | ContributionSource::Known(_) => Distribution::Normal,
+    };
+    Part::new(contribution.standard[k], contribution.degrees_of_freedom, distribution)
 }

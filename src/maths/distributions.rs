@@ -36,6 +36,15 @@ pub fn student_two_sided(t: f64, degrees_of_freedom: f64) -> f64 {
     StudentsT::new(0.0, 1.0, degrees_of_freedom).map_or(f64::NAN, |d| 2.0 * d.sf(t.abs()))
 }
 
+/// P(T ≤ t) of Student's t.
+pub fn student_cdf(t: f64, degrees_of_freedom: f64) -> f64 {
+    // Beyond a hundred thousand the difference from the normal distribution is under 1e-6.
+    if degrees_of_freedom > 1e5 {
+        return normal_cdf(t);
+    }
+    StudentsT::new(0.0, 1.0, degrees_of_freedom).map_or(f64::NAN, |d| d.cdf(t))
+}
+
 /// P(χ² ≥ x) with ν degrees of freedom.
 pub fn chi_square_tail(x: f64, degrees_of_freedom: f64) -> f64 {
     ChiSquared::new(degrees_of_freedom).map_or(f64::NAN, |d| d.sf(x.max(0.0)))
