@@ -238,8 +238,8 @@ impl Case<'_> {
 
     /// Draws every input from its distribution and refits, seeded.
     fn monte_carlo(&self, options: RunOptions) -> Result<Vec<[Summary; 3]>, FitError> {
-        let summaries =
-            run(options, |random| self.trial(random).ok().map(|out| out.into_flattened())).map_err(|_| FitError::NoPath)?;
+        let summaries = run(options, |random| self.trial(random).ok().map(|out| out.into_flattened()))
+            .map_err(|_| FitError::NoPath)?;
         Ok(summaries.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect())
     }
 
@@ -287,7 +287,8 @@ impl Case<'_> {
     /// Sightings moved by noise of their covariance and of the scale found, whose own doubt is drawn with it (6.4.9).
     fn drawn_sightings(&self, clock: f64, random: &mut ChaCha8Rng) -> Vec<Vec<Sighting>> {
         let noise = self.fits[0].noise;
-        let chi = ChiSquared::new(noise.degrees_of_freedom).map_or(1.0, |c| c.sample(random) / noise.degrees_of_freedom);
+        let chi =
+            ChiSquared::new(noise.degrees_of_freedom).map_or(1.0, |c| c.sample(random) / noise.degrees_of_freedom);
         let scale = self.warm.noise_scale / chi.sqrt();
         let moved = |s: &Sighting, random: &mut ChaCha8Rng| {
             let c = s.covariance_px2;
@@ -438,10 +439,12 @@ fn combine(mut rows: Vec<BudgetRow>, fit: &FlightFit, summaries: Option<[Summary
     let values = fit.derived();
     let variance: [f64; 3] = std::array::from_fn(|k| rows.iter().map(|r| r.contribution[k].powi(2)).sum());
     for row in &mut rows {
-        row.share = std::array::from_fn(|k| if variance[k] > 0.0 { row.contribution[k].powi(2) / variance[k] } else { 0.0 });
+        row.share =
+            std::array::from_fn(|k| if variance[k] > 0.0 { row.contribution[k].powi(2) / variance[k] } else { 0.0 });
     }
     let result = |k: usize| {
-        let parts: Vec<Part> = rows.iter().map(|r| Part::new(r.contribution[k], r.degrees_of_freedom, r.distribution)).collect();
+        let parts: Vec<Part> =
+            rows.iter().map(|r| Part::new(r.contribution[k], r.degrees_of_freedom, r.distribution)).collect();
         let (combined, dof, factor) = cover(&parts);
         BudgetResult {
             value: values[k],

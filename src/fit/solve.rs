@@ -15,6 +15,14 @@ use crate::maths::nonlinear::{Minimum, SolverOptions, cofactor, minimise};
 use crate::sight::Sighting;
 use crate::units::{Estimate, MetrePoint};
 
+/// A path is nearly linear in all its parameters, and some are hard to tell apart: more damping would only crawl along the
+/// directions in which they are.
+const NEARLY_LINEAR: f64 = 1e-11;
+
+/// When a search stops whose result only serves to weigh the sightings: a thousandth of a standard uncertainty.
+const ROUGH: SolverOptions =
+    SolverOptions { max_iterations: 200, relative_decrease: 1e-7, relative_step: 1e-8, damping: NEARLY_LINEAR };
+
 /// Rounds of re-weighting; the weights settle within a dozen.
 const MOST_ROUNDS: usize = 30;
 
@@ -162,7 +170,8 @@ pub(super) fn refit(
     let (terms, motion) = (options.terms, options.motion);
     let problem = Problem { tracks: tracks.collect(), terms, motion, view, noise_scale: warm.noise_scale };
     // Far below the standard uncertainty, which is all that differences of refits need.
-    let stop = SolverOptions { max_iterations: 100, relative_decrease: 1e-13, relative_step: 1e-10 };
+    let stop =
+        SolverOptions { max_iterations: 100, relative_decrease: 1e-13, relative_step: 1e-10, damping: NEARLY_LINEAR };
     let parameters = minimise(&problem, &warm.parameters, stop)?.parameters;
     let shared = problem.shared(&parameters);
     Ok((0..flights.len()).map(|f| derived(problem.start_of(f, &parameters), shared.gravity, shared.roll)).collect())
@@ -236,7 +245,7 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
         if problem.tracks.iter().any(|t| t.weights.iter().filter(|w| **w > 0.0).count() < FEWEST_SIGHTINGS) {
             return Err(FitError::NoPath);
         }
-        parameters = search(problem, &parameters)?.parameters;
+        parameters = minimise(problem, &parameters, ROUGH)?.parameters;
         scale = robust_scale(problem, &parameters).ok_or(FitError::NoPath)?;
         if round > 0 && change(&before, problem) < 1e-4 {
             break;
@@ -270,7 +279,11 @@ fn change(before: &[Vec<f64>], problem: &Problem) -> f64 {
 }
 
 fn search(problem: &Problem, start: &[f64]) -> Result<Minimum, FitError> {
-    Ok(minimise(problem, start, SolverOptions { max_iterations: 200, ..SolverOptions::default() })?)
+    Ok(minimise(
+        problem,
+        start,
+        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR },
+    )?)
 }
 
 fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -> Result<Solved<'a>, FitError> {

@@ -1,5 +1,5 @@
-use super::*;
 use super::trial::{Throw, frame_times, gravity_bound, make_false};
+use super::*;
 use crate::units::{Covariance2, MetrePoint, PixelPoint};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -28,7 +28,10 @@ fn constructed(points: &[f64], sigma: impl Fn(usize) -> (f64, f64)) -> Vec<Sight
         .map(|&p| {
             let (i, (sx, sy)) = (p as usize, sigma(p as usize));
             let covariance = Covariance2 { xx: sx * sx, xy: 0.0, yy: sy * sy };
-            Sighting { covariance_px2: covariance, ..trial::sighting(i, p * 1001.0 / 30000.0, PixelPoint::new(x[i], -y[i]), 1.0) }
+            Sighting {
+                covariance_px2: covariance,
+                ..trial::sighting(i, p * 1001.0 / 30000.0, PixelPoint::new(x[i], -y[i]), 1.0)
+            }
         })
         .collect()
 }

@@ -53,8 +53,7 @@ pub fn propagate(inputs: &[Input], model: impl Fn(&[f64]) -> f64) -> Propagated 
 pub fn propagate_correlated(inputs: &[Input], correlation: &[Vec<f64>], model: impl Fn(&[f64]) -> f64) -> Propagated {
     let values: Vec<f64> = inputs.iter().map(|i| i.value).collect();
     let sensitivities = sensitivities(inputs, &values, &model);
-    let contributions: Vec<f64> =
-        sensitivities.iter().zip(inputs).map(|(c, i)| c * i.standard_uncertainty).collect();
+    let contributions: Vec<f64> = sensitivities.iter().zip(inputs).map(|(c, i)| c * i.standard_uncertainty).collect();
     let variance = covariance_of(&contributions, &contributions, correlation);
     let combined = variance.max(0.0).sqrt();
     Propagated {
@@ -102,7 +101,8 @@ pub fn coverage_factor_with_rectangular(level: f64, rest_u: f64, degrees_of_free
         const SLICES: usize = 64;
         let middle = |i: usize| half * ((2 * i + 1) as f64 / SLICES as f64 - 1.0);
         let part = |r: f64| {
-            student_cdf((expanded - r) / rest_u, degrees_of_freedom) - student_cdf((-expanded - r) / rest_u, degrees_of_freedom)
+            student_cdf((expanded - r) / rest_u, degrees_of_freedom)
+                - student_cdf((-expanded - r) / rest_u, degrees_of_freedom)
         };
         (0..SLICES).map(|i| part(middle(i))).sum::<f64>() / SLICES as f64
     };
@@ -317,8 +317,7 @@ mod tests {
                 Input::new(name, mean, u, 4.0)
             })
             .collect();
-        let r: Vec<Vec<f64>> =
-            (0..3).map(|i| (0..3).map(|j| correlation(&series[i], &series[j])).collect()).collect();
+        let r: Vec<Vec<f64>> = (0..3).map(|i| (0..3).map(|j| correlation(&series[i], &series[j])).collect()).collect();
         let want = h2["computed"].as_table().unwrap();
         let of = |key: &str| number(&want[key]);
         assert_close(r[0][2], of("r_vphi"), 1e-9, "r");

@@ -11,12 +11,28 @@ use thiserror::Error;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Spread {
-    Normal { mean: f64, sd: f64 },
-    Rectangular { low: f64, high: f64 },
-    Triangular { low: f64, high: f64 },
-    Arcsine { low: f64, high: f64 },
+    Normal {
+        mean: f64,
+        sd: f64,
+    },
+    Rectangular {
+        low: f64,
+        high: f64,
+    },
+    Triangular {
+        low: f64,
+        high: f64,
+    },
+    Arcsine {
+        low: f64,
+        high: f64,
+    },
     /// Scaled and shifted t: an estimate with ν degrees of freedom (6.4.9).
-    Student { mean: f64, scale: f64, degrees_of_freedom: f64 },
+    Student {
+        mean: f64,
+        scale: f64,
+        degrees_of_freedom: f64,
+    },
 }
 
 impl Spread {

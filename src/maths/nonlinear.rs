@@ -48,11 +48,13 @@ pub struct SolverOptions {
     pub relative_decrease: f64,
     /// Relative change of the scaled parameters below which the minimum counts as reached.
     pub relative_step: f64,
+    /// Damping of the first step: small where the start is near and the problem nearly linear.
+    pub damping: f64,
 }
 
 impl Default for SolverOptions {
     fn default() -> Self {
-        Self { max_iterations: 2000, relative_decrease: 1e-15, relative_step: 1e-12 }
+        Self { max_iterations: 2000, relative_decrease: 1e-15, relative_step: 1e-12, damping: 1e-3 }
     }
 }
 
@@ -124,7 +126,7 @@ pub fn minimise(problem: &impl Residuals, start: &[f64], options: SolverOptions)
     }
     let mut at = Point::new(problem, start.to_vec()).ok_or(SolverError::BadStart)?;
     let mut lengths = vec![0.0_f64; p];
-    let (mut damping, mut growth) = (1e-3, 2.0);
+    let (mut damping, mut growth) = (options.damping, 2.0);
     for iteration in 1..=options.max_iterations {
         for (j, length) in lengths.iter_mut().enumerate() {
             *length = length.max(at.jacobian.column(j).norm());
