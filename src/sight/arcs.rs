@@ -94,14 +94,29 @@ impl Arc {
     pub fn last_frame(&self) -> usize {
         self.blobs[self.blobs.len() - 1].frame
     }
+
+    /// Whether the path is about where the user showed the ball: within a ball's width, or what a finger covers.
+    fn passes(&self, time_s: f64, place: PixelPoint) -> bool {
+        let reach = (1.5 * self.blobs[self.blobs.len() / 2].diameter()).max(25.0);
+        self.path.at(time_s).distance(place) < reach
+    }
 }
 
 /// Finds the arcs among the blobs of a window's frames, best first; no two share a moment.
 ///
 /// `times_s` are the frames' times on any steady clock; `blobs[i]` belong to frame `i`.
-pub fn find_arcs(blobs: &[Vec<Blob>], times_s: &[f64], size: (usize, usize), prior: FallPrior) -> Vec<Arc> {
+///
+/// `through` is a place (of a frame) that the user showed: only arcs that pass there count.
+pub fn find_arcs(
+    blobs: &[Vec<Blob>],
+    times_s: &[f64],
+    size: (usize, usize),
+    prior: FallPrior,
+    through: Option<(usize, PixelPoint)>,
+) -> Vec<Arc> {
     let search = Search { blobs, times_s, size, prior };
     let mut arcs = search.grow_all();
+    arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
     arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
     keep_one_at_a_time(arcs)
 }

@@ -124,22 +124,12 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     found.seen.blobs_per_frame = count as f64 / window.frames.len() as f64;
     found.seen.changed_share = window.changed_share;
     found.resting.get_or_insert_with(|| window.resting.clone());
-    if std::env::var("DBG").is_ok() {
-        let n = window.frames.len();
-        let k = &window.frames[n / 2];
-        eprintln!(
-            "noise {:?} chroma {:.2} changed cells {} tiles {}; blobs mid {} peaks {:?} areas {:?}",
-            [16, 64, 128, 192].map(|i| window.luma_noise[i]),
-            window.chroma_noise,
-            k.changed_cells.len(),
-            k.tiles().len(),
-            blobs[n / 2].len(),
-            blobs[n / 2].iter().take(12).map(|b| b.peak as i32).collect::<Vec<_>>(),
-            blobs[n / 2].iter().take(12).map(|b| b.area as i32).collect::<Vec<_>>()
-        );
-    }
+    // A place shown in a frame of another window says nothing of this one.
+    let through = options
+        .shown_at
+        .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
-    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior);
+    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let tracks: Vec<(Arc, Option<Track>)> = arcs
         .into_par_iter()
         .map(|arc| {

@@ -524,19 +524,6 @@ impl BallLook {
         }
         self.shading = shades.map(|(middle, _)| middle);
         self.shading_change_per_s = shades.map(|(_, change)| change);
-        if std::env::var("DBG").is_ok() {
-            eprintln!(
-                "{lesson:?} r {:.2} {:+.2}/s blur {:.2} exp {:.5} shades {} {:?} n {} {:?}",
-                self.radius_px,
-                self.radius_change_px_per_s,
-                self.blur_px,
-                self.exposure_s,
-                self.shades,
-                self.channel,
-                fits.len(),
-                fits.iter().map(|f| (f.2.disc.radius_px * 100.0).round() / 100.0).collect::<Vec<_>>()
-            );
-        }
     }
 }
 
