@@ -91,14 +91,13 @@ fn rig_of(truth: &Truth) -> String {
 
 fn comparison(flight: &FlightMeasurement, truth: &FlightTruth) -> String {
     let mark = DecimalMark::Point;
-    let row =
-        |name: &str, measured: &Estimate, true_value: f64, unit: &str| {
-            let error = measured.value - true_value;
-            let inside = measured
-                .expanded_uncertainty_95
-                .map_or("", |half_width| if error.abs() <= half_width { "yes" } else { "no" });
-            format!("  {name:<14}{:>18}  {:>8}  {inside:<6} {unit}", mark.interval(measured), mark.fixed(true_value, 3))
-        };
+    let row = |name: &str, measured: &Estimate, true_value: f64, unit: &str| {
+        let error = measured.value - true_value;
+        let inside = measured
+            .expanded_uncertainty_95
+            .map_or("", |half_width| if error.abs() <= half_width { "yes" } else { "no" });
+        format!("  {name:<14}{:>18}  {:>8}  {inside:<6} {unit}", mark.interval(measured), mark.fixed(true_value, 3))
+    };
     let used = flight.sightings.iter().filter(|row| row.used).count();
     [
         format!("  {:<14}{:>18}  {:>8}  {:<6}", "", "measured", "true", "within"),

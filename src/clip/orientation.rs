@@ -1,5 +1,7 @@
 //! Turning and mirroring of the stored picture into the displayed one.
 
+use std::ops::Range;
+
 use super::Plane;
 use super::planes::Sheet;
 
@@ -83,8 +85,7 @@ impl Orientation {
         (out.width, out.height) = self.displayed_size(sheet.width, sheet.height);
         out.samples.resize(out.width * out.height, 0);
         if self.swapped {
-            self.transpose(sheet, out);
-            levels(&mut out.samples);
+            self.transpose(sheet, out, levels);
         } else {
             self.copy(sheet, out, levels);
         }
@@ -103,42 +104,42 @@ impl Orientation {
         }
     }
 
-    /// Exchanges rows and columns in squares that stay in the cache, each made of tiles of 8 by 8 held in registers.
-    fn transpose(self, sheet: &Sheet, out: &mut Plane) {
+    /// Exchanges rows and columns in squares that stay in the cache, each made of tiles held in registers. A strip
+    /// of stored columns becomes a band of displayed rows, whose levels are changed before it leaves the cache.
+    fn transpose(self, sheet: &Sheet, out: &mut Plane, levels: Levels) {
         const SQUARE: usize = 64;
-        for top in (0..sheet.height).step_by(SQUARE) {
-            for left in (0..sheet.width).step_by(SQUARE) {
+        for left in (0..sheet.width).step_by(SQUARE) {
+            let right = (left + SQUARE).min(sheet.width);
+            for top in (0..sheet.height).step_by(SQUARE) {
                 let bottom = (top + SQUARE).min(sheet.height);
-                let right = (left + SQUARE).min(sheet.width);
-                for y in (top..bottom).step_by(TILE) {
-                    for x in (left..right).step_by(TILE) {
-                        if y + TILE <= bottom && x + TILE <= right {
-                            self.transpose_tile(sheet, out, x, y);
-                        } else {
-                            self.transpose_rest(sheet, out, x..right.min(x + TILE), y..bottom.min(y + TILE));
-                        }
-                    }
+                self.transpose_square(sheet, out, left..right, top..bottom);
+            }
+            let band = if self.y_reversed { out.height - right..out.height - left } else { left..right };
+            levels(&mut out.samples[band.start * out.width..band.end * out.width]);
+        }
+    }
+
+    fn transpose_square(self, sheet: &Sheet, out: &mut Plane, xs: Range<usize>, ys: Range<usize>) {
+        for y in ys.clone().step_by(TILE) {
+            for x in xs.clone().step_by(TILE) {
+                if y + TILE <= ys.end && x + TILE <= xs.end {
+                    self.transpose_tile(sheet, out, x, y);
+                } else {
+                    self.transpose_rest(sheet, out, x..xs.end.min(x + TILE), y..ys.end.min(y + TILE));
                 }
             }
         }
     }
 
     fn transpose_tile(self, sheet: &Sheet, out: &mut Plane, x: usize, y: usize) {
-        let mut tile = [0_u64; TILE];
-        for (i, word) in tile.iter_mut().enumerate() {
-            let row = if self.x_reversed { y + TILE - 1 - i } else { y + i };
-            *word = word_at(sheet.row(row), x);
-        }
-        transpose_words(&mut tile);
         let shown_x = if self.x_reversed { out.width - TILE - y } else { y };
-        for (i, word) in tile.iter().enumerate() {
-            let shown_y = if self.y_reversed { out.height - 1 - x - i } else { x + i };
-            let start = shown_y * out.width + shown_x;
-            out.samples[start..start + TILE].copy_from_slice(&word.to_le_bytes());
-        }
+        let shown_y = if self.y_reversed { out.height - TILE - x } else { x };
+        let stored = &sheet.samples[y * sheet.stride + x..];
+        let shown = &mut out.samples[shown_y * out.width + shown_x..];
+        transpose_tile(stored, sheet.stride, self.x_reversed, shown, out.width, self.y_reversed);
     }
 
-    fn transpose_rest(self, sheet: &Sheet, out: &mut Plane, xs: std::ops::Range<usize>, ys: std::ops::Range<usize>) {
+    fn transpose_rest(self, sheet: &Sheet, out: &mut Plane, xs: Range<usize>, ys: Range<usize>) {
         for y in ys {
             let shown_x = if self.x_reversed { out.width - 1 - y } else { y };
             for x in xs.clone() {
@@ -149,27 +150,67 @@ impl Orientation {
     }
 }
 
-const TILE: usize = 8;
+const TILE: usize = 16;
+const HALF: usize = TILE / 2;
 
-fn word_at(row: &[u8], x: usize) -> u64 {
-    let mut bytes = [0; TILE];
-    bytes.copy_from_slice(&row[x..x + TILE]);
-    u64::from_le_bytes(bytes)
+type Row = [u8; TILE];
+
+/// Exchanges rows and columns of one tile, reading its rows from the last if `stored_reversed` and writing them to the last
+/// first if `shown_reversed`.
+///
+/// In each of four rounds every row is interleaved with the one half a tile below it. A round turns the address of a
+/// sample by one binary place, and after four of eight places row and column have changed roles.
+fn transpose_tile(
+    stored: &[u8],
+    stored_stride: usize,
+    stored_reversed: bool,
+    shown: &mut [u8],
+    shown_stride: usize,
+    shown_reversed: bool,
+) {
+    let place = |i: usize, reversed: bool| if reversed { TILE - 1 - i } else { i };
+    let mut rows = [[0; TILE]; TILE];
+    for i in 0..TILE {
+        rows[i].copy_from_slice(&stored[place(i, stored_reversed) * stored_stride..][..TILE]);
+    }
+    let rows = round(&round(&round(&round(&rows))));
+    for i in 0..TILE {
+        shown[place(i, shown_reversed) * shown_stride..][..TILE].copy_from_slice(&rows[i]);
+    }
 }
 
-/// Transposes 8 words of 8 bytes by exchanging halves, quarters and eighths (the recursive block exchange of Hacker's
-/// Delight, 2nd edition, section 7-3).
-fn transpose_words(tile: &mut [u64; TILE]) {
-    for (distance, shift, mask) in [(4, 32, 0xffff_ffff), (2, 16, 0x0000_ffff_0000_ffff), (1, 8, 0x00ff_00ff_00ff_00ff)]
-    {
-        for i in 0..TILE {
-            if i & distance == 0 {
-                let (low, high) = (tile[i], tile[i + distance]);
-                tile[i] = (low & mask) | ((high & mask) << shift);
-                tile[i + distance] = ((low >> shift) & mask) | (high & !mask);
-            }
-        }
+#[inline(always)]
+fn round(rows: &[Row; TILE]) -> [Row; TILE] {
+    let mut next = [[0; TILE]; TILE];
+    for i in 0..HALF {
+        let (low, high) = interleaved(&rows[i], &rows[i + HALF]);
+        next[2 * i] = low;
+        next[2 * i + 1] = high;
     }
+    next
+}
+
+/// The samples of `a` and `b` in turn: first those of their lower halves, then those of the upper.
+#[cfg(target_arch = "x86_64")]
+#[inline(always)]
+fn interleaved(a: &Row, b: &Row) -> (Row, Row) {
+    use std::arch::x86_64::{__m128i, _mm_unpackhi_epi8, _mm_unpacklo_epi8};
+    use std::mem::transmute;
+    // SAFETY: both types are sixteen bytes for which every pattern is valid, and every x86-64 processor has SSE2.
+    unsafe {
+        let (a, b) = (transmute::<Row, __m128i>(*a), transmute::<Row, __m128i>(*b));
+        let (low, high) = (_mm_unpacklo_epi8(a, b), _mm_unpackhi_epi8(a, b));
+        (transmute::<__m128i, Row>(low), transmute::<__m128i, Row>(high))
+    }
+}
+
+/// The samples of `a` and `b` in turn: first those of their lower halves, then those of the upper.
+#[cfg(not(target_arch = "x86_64"))]
+#[inline(always)]
+fn interleaved(a: &Row, b: &Row) -> (Row, Row) {
+    let low = std::array::from_fn(|i| if i % 2 == 0 { a[i / 2] } else { b[i / 2] });
+    let high = std::array::from_fn(|i| if i % 2 == 0 { a[HALF + i / 2] } else { b[HALF + i / 2] });
+    (low, high)
 }
 
 #[cfg(test)]

@@ -62,37 +62,23 @@ impl BlobFinder {
     /// Blobs of the frame at `place` in the window, strongest first.
     pub fn find(&mut self, window: &Window, place: usize) -> Vec<Blob> {
         let frame = &window.frames[place];
-        let tiles = self.wanted_tiles(window, frame);
-        for &tile in &tiles {
-            self.fill_departure(window, frame, tile);
+        let cells = wanted_cells(window, frame);
+        for &cell in &cells {
+            self.fill_departure(window, frame, cell);
+        }
+        for &cell in &cells {
+            self.mark_joined(cell);
         }
         let mut blobs = Vec::new();
-        for &tile in &tiles {
-            self.mark_joined(window, tile);
+        for &cell in &cells {
+            self.trace_cell(window, frame, place, cell, &mut blobs);
         }
-        for &tile in &tiles {
-            self.trace_tile(window, frame, place, tile, &mut blobs);
-        }
-        for &tile in &tiles {
-            self.clear(window, tile);
+        for &cell in &cells {
+            self.clear(cell);
         }
         blobs.sort_by(|a, b| b.peak.total_cmp(&a.peak));
         blobs.truncate(MOST_PER_FRAME);
         blobs
-    }
-
-    /// Kept tiles, without those of connected changes so large that no ball can be meant.
-    fn wanted_tiles(&self, window: &Window, frame: &KeptFrame) -> Vec<u32> {
-        let columns = window.width.div_ceil(TILE);
-        let cell_columns = window.width / CELL;
-        let too_large = large_regions(&frame.changed_cells, cell_columns, window.height / CELL);
-        let mut spoilt = vec![0u16; columns * window.height.div_ceil(TILE)];
-        for &cell in &too_large {
-            let (x, y) = (cell as usize % cell_columns * CELL, cell as usize / cell_columns * CELL);
-            spoilt[y / TILE * columns + x / TILE] += 1;
-        }
-        // A tile is left out when nearly all of its sixteen cells belong to the large region: its inside.
-        frame.tiles().iter().copied().filter(|&tile| spoilt[tile as usize] < 14).collect()
     }
 
     /// Place in the working storage, which has a border of one pixel.
@@ -100,25 +86,27 @@ impl BlobFinder {
         (y + 1) * self.columns + x + 1
     }
 
-    fn fill_departure(&mut self, window: &Window, frame: &KeptFrame, tile: u32) {
+    fn fill_departure(&mut self, window: &Window, frame: &KeptFrame, cell: (usize, usize)) {
+        let (left, top) = (cell.0 * CELL, cell.1 * CELL);
+        let tile = (top / TILE * window.width.div_ceil(TILE) + left / TILE) as u32;
         let Some((luma, cb, cr)) = frame.tile(tile) else { return };
         let resting = &window.resting;
-        let (left, top) = corner(window, tile);
-        for row in 0..TILE.min(window.height - top) {
-            for column in 0..TILE.min(window.width - left) {
-                let (x, y) = (left + column, top + row);
+        let per_chroma = 0.8 / window.chroma_noise;
+        for y in top..top + CELL {
+            for x in left..left + CELL {
                 let level = resting.luma.samples[y * window.width + x];
                 let expected = f32::from(level) + frame.levels.shift[level as usize];
-                let luma_z = (f32::from(luma[row * TILE + column]) - expected) / window.luma_noise[level as usize];
-                let chroma = row / 2 * (TILE / 2) + column / 2;
+                let mut strongest =
+                    (f32::from(luma[y % TILE * TILE + x % TILE]) - expected) / window.luma_noise[level as usize];
+                let chroma = y % TILE / 2 * (TILE / 2) + x % TILE / 2;
                 let below = y / 2 * resting.cb.width + x / 2;
-                let cb_z = (f32::from(cb[chroma]) - f32::from(resting.cb.samples[below])) / window.chroma_noise;
-                let cr_z = (f32::from(cr[chroma]) - f32::from(resting.cr.samples[below])) / window.chroma_noise;
                 // The strongest channel with its sign: neighbours of one sign add up in the 3×3 mean, noise doesn't.
-                let strongest = [luma_z, cb_z * 0.8, cr_z * 0.8]
-                    .into_iter()
-                    .max_by(|a, b| a.abs().total_cmp(&b.abs()))
-                    .unwrap_or(0.0);
+                for (samples, resting) in [(cb, &resting.cb), (cr, &resting.cr)] {
+                    let z = (f32::from(samples[chroma]) - f32::from(resting.samples[below])) * per_chroma;
+                    if z.abs() > strongest.abs() {
+                        strongest = z;
+                    }
+                }
                 let place = self.place(x, y);
                 self.departure[place] = strongest.clamp(-60.0, 60.0);
             }
@@ -130,20 +118,25 @@ impl BlobFinder {
         (row(place - self.columns) + row(place) + row(place + self.columns)) / 9.0
     }
 
-    fn mark_joined(&mut self, window: &Window, tile: u32) {
-        let (left, top) = corner(window, tile);
-        for y in top..(top + TILE).min(window.height) {
-            for x in left..(left + TILE).min(window.width) {
+    fn mark_joined(&mut self, (column, row): (usize, usize)) {
+        for y in row * CELL..(row + 1) * CELL {
+            for x in column * CELL..(column + 1) * CELL {
                 let place = self.place(x, y);
                 self.joined[place] = self.mean_departure(place).abs() > JOIN_SIGMAS;
             }
         }
     }
 
-    fn trace_tile(&mut self, window: &Window, frame: &KeptFrame, place: usize, tile: u32, blobs: &mut Vec<Blob>) {
-        let (left, top) = corner(window, tile);
-        for y in top..(top + TILE).min(window.height) {
-            for x in left..(left + TILE).min(window.width) {
+    fn trace_cell(
+        &mut self,
+        window: &Window,
+        frame: &KeptFrame,
+        place: usize,
+        (column, row): (usize, usize),
+        blobs: &mut Vec<Blob>,
+    ) {
+        for y in row * CELL..(row + 1) * CELL {
+            for x in column * CELL..(column + 1) * CELL {
                 let start = self.place(x, y);
                 if self.joined[start] {
                     blobs.extend(self.trace(window, frame, place, start));
@@ -174,20 +167,36 @@ impl BlobFinder {
         gathered.blob(frame_place)
     }
 
-    fn clear(&mut self, window: &Window, tile: u32) {
-        let (left, top) = corner(window, tile);
-        for y in top..(top + TILE).min(window.height) {
-            let start = self.place(left, y);
-            let end = start + TILE.min(window.width - left);
-            self.departure[start..end].fill(0.0);
-            self.joined[start..end].fill(false);
+    fn clear(&mut self, (column, row): (usize, usize)) {
+        for y in row * CELL..(row + 1) * CELL {
+            let start = self.place(column * CELL, y);
+            self.departure[start..start + CELL].fill(0.0);
+            self.joined[start..start + CELL].fill(false);
         }
     }
 }
 
-fn corner(window: &Window, tile: u32) -> (usize, usize) {
-    let columns = window.width.div_ceil(TILE);
-    (tile as usize % columns * TILE, tile as usize / columns * TILE)
+/// Changed cells and their neighbours, as column and row, without those inside changes so large that no ball can be meant.
+fn wanted_cells(window: &Window, frame: &KeptFrame) -> Vec<(usize, usize)> {
+    let (columns, rows) = (window.width / CELL, window.height / CELL);
+    let mut wanted = vec![false; columns * rows];
+    for &cell in &frame.changed_cells {
+        let (column, row) = (cell as usize % columns, cell as usize / columns);
+        for y in row.saturating_sub(1)..=(row + 1).min(rows - 1) {
+            let start = y * columns;
+            wanted[start + column.saturating_sub(1)..=start + (column + 1).min(columns - 1)].fill(true);
+        }
+    }
+    for cell in large_regions(&frame.changed_cells, columns, rows) {
+        let (column, row) = (cell as usize % columns, cell as usize / columns);
+        let inside = column > 0 && row > 0 && column + 1 < columns && row + 1 < rows;
+        // The rim of a large region stays: a ball may be passing it.
+        let around = [cell as usize - usize::from(inside), cell as usize + usize::from(inside)];
+        if inside && around.iter().all(|near| frame.changed_cells.binary_search(&(*near as u32)).is_ok()) {
+            wanted[cell as usize] = false;
+        }
+    }
+    (0..wanted.len()).filter(|&cell| wanted[cell]).map(|cell| (cell % columns, cell / columns)).collect()
 }
 
 /// Luma, cb and cr of a kept frame at a pixel; the resting scene where the frame didn't keep the place.

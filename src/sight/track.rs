@@ -94,6 +94,7 @@ impl BallLook {
             streak_px: (velocity.0 * self.exposure_s, velocity.1 * self.exposure_s),
             stretch: Stretch::at(centre, self.lens.focal_px, self.lens.principal),
             shading: std::array::from_fn(|term| self.shading[term] + self.shading_change_per_s[term] * later_s),
+            shades: self.shades,
         }
     }
 }
@@ -125,8 +126,23 @@ pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Opt
 
 fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
     let not_yet = refined.first()?.place.checked_sub(1);
-    let fall_px_per_s2 = SmoothPath::fit(&refiner.places(&refined), 2)?.acceleration();
-    (refined.len() >= 4).then_some(Track { refined, ball: refiner.ball, not_yet, fall_px_per_s2 })
+    let places = refiner.places(&refined);
+    let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
+    (refined.len() >= 4 && is_a_fall(&places, fall_px_per_s2, refiner.ball.radius_px)).then_some(Track {
+        refined,
+        ball: refiner.ball,
+        not_yet,
+        fall_px_per_s2,
+    })
+}
+
+/// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
+/// can pass for an arc of blobs but not here.
+fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
+    let travelled: f64 = places.windows(2).map(|pair| pair[0].centre.distance(pair[1].centre)).sum();
+    let duration_s = places[places.len() - 1].time_s - places[0].time_s;
+    let sag = ay * duration_s * duration_s / 8.0;
+    travelled > (4.0 * radius_px).max(12.0) && sag > (0.2 * radius_px).max(1.5) && ax.abs() < 0.7 * ay
 }
 
 struct Refiner<'a> {
