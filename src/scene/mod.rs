@@ -21,6 +21,7 @@ mod set;
 mod stage;
 mod timing;
 mod truth;
+mod warp;
 
 pub mod presets;
 

@@ -101,6 +101,14 @@ impl Shake {
         *self == Self::default()
     }
 
+    /// How far the turns can move a picture's edge, px: five sines of equal size together reach √10 standard deviations.
+    pub fn reach_px(&self, camera: &super::Camera) -> usize {
+        let most = 10.0_f64.sqrt();
+        let half_diagonal = (camera.width as f64).hypot(camera.height as f64) / 2.0;
+        let turn = 1.5 * camera.focal_px * (most * self.turn_deg).to_radians().tan();
+        (turn + half_diagonal * (most * self.roll_deg).to_radians() + 8.0).ceil() as usize
+    }
+
     /// Turns (degrees: right, up, clockwise) and shift (m) at `t` s.
     pub fn at(&self, t: f64, seed: u64) -> ([f64; 3], Vec3) {
         let swing = |axis: u64| swing(seed ^ (0xA5 + axis), t);
