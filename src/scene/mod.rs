@@ -34,7 +34,7 @@ pub use record::{options_for, record, record_with};
 pub use render::{Renderer, SceneSource, render, source};
 pub use sensor::{Sensor, bt709_oetf};
 pub use set::{Outline, Piece};
-pub use timing::{Shake, Tick, Timing};
+pub use timing::{Ramp, Shake, Tick, Timing};
 pub use truth::{BallTruth, FlightTruth, FrameTruth, ScaleTruth, Truth, truth};
 
 /// A length that is marked in the scene, between two end marks.

@@ -29,20 +29,18 @@ pub fn turn(light: &Planes, from: [usize; 2], wide: &View, view: &View, to: [usi
 fn row(light: &Planes, size: [usize; 2], lattice: &[[f32; 2]], columns: usize, y: usize, width: usize) -> Planes {
     let top = y / LATTICE * columns;
     let down = (y % LATTICE) as f32 / LATTICE as f32;
-    let mut out = [vec![0.0; width], vec![0.0; width], vec![0.0; width]];
-    for x in 0..width {
+    let value = |x: usize| {
         let cell = top + x / LATTICE;
         let right = (x % LATTICE) as f32 / LATTICE as f32;
         let at = |k: usize| {
-            let upper = lattice[cell][k] + (lattice[cell + 1][k] - lattice[cell][k]) * right;
-            let lower =
-                lattice[cell + columns][k] + (lattice[cell + columns + 1][k] - lattice[cell + columns][k]) * right;
+            let along = |cell: usize| lattice[cell][k] + (lattice[cell + 1][k] - lattice[cell][k]) * right;
+            let (upper, lower) = (along(cell), along(cell + columns));
             (upper + (lower - upper) * down).clamp(0.0, size[k] as f32 - 1.0)
         };
-        let value = sample(light, size, at(0), at(1));
-        (0..3).for_each(|c| out[c][x] = value[c]);
-    }
-    out
+        sample(light, size, at(0), at(1))
+    };
+    let values: Vec<[f32; 3]> = (0..width).map(value).collect();
+    [0, 1, 2].map(|c| values.iter().map(|v| v[c]).collect())
 }
 
 fn sample(light: &Planes, size: [usize; 2], x: f32, y: f32) -> [f32; 3] {
