@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::camera::View;
+use super::camera::{Vec3, View};
 use super::set::{Piece, Seen, SeenSet};
 
 /// Three planes of linear light, row by row.
@@ -37,8 +37,9 @@ pub struct Finish {
 }
 
 const TILE: usize = 32;
-/// Rays a side for a pixel that isn't of one colour.
-const FINE: usize = 4;
+/// Rays a side for a pixel at the edge of a piece, and for one where only the paint changes.
+const FINE_AT_EDGES: usize = 4;
+const FINE_IN_PAINT: usize = 3;
 
 impl Stage {
     /// Paints the whole set as `view` sees it.
@@ -171,21 +172,25 @@ impl Brush<'_> {
         if candidates.is_empty() {
             return;
         }
-        let look = |px: f64, py: f64| self.seen.look(&self.view.position, &self.view.ray(px, py), &candidates);
+        let look = |ray: &Vec3| self.seen.look(&self.view.position, ray, &candidates);
         let (columns, rows) = (x[1] - x[0] + 2, y[1] - y[0] + 2);
-        let coarse: Vec<Seen> = (0..rows * columns)
-            .map(|i| look((x[0] + i % columns) as f64 - 1.0, (y[0] + i / columns) as f64 - 1.0))
-            .collect();
+        let place = |i: usize| ((x[0] + i % columns) as f64 - 1.0, (y[0] + i / columns) as f64 - 1.0);
+        let rays: Vec<Vec3> = (0..rows * columns).map(place).map(|(px, py)| self.view.ray(px, py)).collect();
+        let coarse: Vec<Seen> = rays.iter().map(look).collect();
         for (py, px) in (y[0]..y[1]).flat_map(|py| (x[0]..x[1]).map(move |px| (py, px))) {
             let i = (py - y[0] + 1) * columns + px - x[0] + 1;
             let here = coarse[i];
-            let around = [coarse[i - 1], coarse[i + 1], coarse[i - columns], coarse[i + columns]];
+            let around = [i - 1, i + 1, i - columns, i + columns];
             let mut sum = [0.0; 4];
-            if around.iter().any(|other| differs(&here, other)) {
-                for k in 0..FINE * FINE {
-                    let offset = |n: usize| (n as f64 + 0.5) / FINE as f64 - 0.5;
-                    let fine = look(px as f64 + offset(k % FINE), py as f64 + offset(k / FINE));
-                    add(&mut sum, fine.colour, fine.piece, 1.0 / (FINE * FINE) as f32);
+            if around.iter().any(|&other| differs(&here, &coarse[other])) {
+                let edge = around.iter().any(|&other| coarse[other].piece != here.piece);
+                let fine = if edge { FINE_AT_EDGES } else { FINE_IN_PAINT };
+                // Within a pixel rays change evenly, whatever the lens.
+                let (right, down) = ((rays[i + 1] - rays[i - 1]) / 2.0, (rays[i + columns] - rays[i - columns]) / 2.0);
+                for k in 0..fine * fine {
+                    let offset = |n: usize| (n as f64 + 0.5) / fine as f64 - 0.5;
+                    let seen = look(&(rays[i] + right * offset(k % fine) + down * offset(k / fine)));
+                    add(&mut sum, seen.colour, seen.piece, 1.0 / (fine * fine) as f32);
                 }
             } else {
                 add(&mut sum, here.colour, here.piece, 1.0);

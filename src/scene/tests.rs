@@ -319,6 +319,14 @@ fn to_rgb(picture: &Picture) -> image::RgbImage {
     })
 }
 
+/// Processor time of this process so far, s, by the kernel's clock ticks of 10 ms; NaN where the kernel doesn't tell.
+fn processor_seconds() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let after_name = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |i: usize| after_name.split_whitespace().nth(i).and_then(|t| t.parse().ok()).unwrap_or(f64::NAN);
+    (ticks(11) + ticks(12)) / 100.0
+}
+
 /// Writes pictures of every preset to `target/scene-look` and prints the time taken per frame.
 #[test]
 #[ignore = "for looking at the presets by eye and for timing them"]
@@ -326,7 +334,9 @@ fn look_at_the_presets() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/scene-look");
     std::fs::create_dir_all(&folder).unwrap();
     let wanted = std::env::var("LOOK").unwrap_or_default();
-    for scene in presets::all(1).iter().filter(|s| s.name.contains(&wanted)) {
+    let drawn = (0..9).map(|seed| presets::varied(seed, &presets::Spread::HANDHELD_STUDENT));
+    for scene in presets::all(1).into_iter().chain(drawn).filter(|s| s.name.contains(&wanted)) {
+        let scene = &scene;
         let truth = truth(scene);
         let middle = truth.frames.iter().filter(|f| f.balls.iter().any(|b| b.phase == Phase::Flight)).count() / 2;
         let first = truth.frames.iter().position(|f| f.balls.iter().any(|b| b.phase == Phase::Flight));
@@ -335,7 +345,7 @@ fn look_at_the_presets() {
         let begun = std::time::Instant::now();
         let mut kept = frames.next().map(|(p, _)| p);
         let setting_up = begun.elapsed();
-        let begun = std::time::Instant::now();
+        let (begun, busy) = (std::time::Instant::now(), processor_seconds());
         let mut count = 0;
         for (i, (picture, _)) in frames.enumerate() {
             count += 1;
@@ -344,7 +354,11 @@ fn look_at_the_presets() {
             }
         }
         let each = begun.elapsed() / count.max(1);
-        println!("{:<24} first {setting_up:>9.1?}  then {each:>8.2?} a frame, {count} frames", scene.name);
+        let busy_ms = 1000.0 * (processor_seconds() - busy) / f64::from(count.max(1));
+        println!(
+            "{:<24} first {setting_up:>9.1?}  then {each:>8.2?} and {busy_ms:.1} ms of processor a frame, {count} frames",
+            scene.name
+        );
         to_rgb(&kept.unwrap()).save(folder.join(format!("{}.png", scene.name))).unwrap();
     }
 }
