@@ -62,6 +62,7 @@ pub fn streaks(seed: u64) -> Scene {
     scene.timing = Timing::steady(30.0, 46);
     scene.shutter.exposure_s = 0.02;
     scene.launches[0].speed_m_per_s = 4.8;
+    scene.launches[0].ball.radius_m = 0.022;
     scene
 }
 

@@ -230,7 +230,7 @@ fn every_preset_shows_what_it_is_named_for() {
         assert!(truth.scales.iter().all(|s| s.a_px.is_some() && s.b_px.is_some()), "{name}");
         let all = |test: &dyn Fn(&BallTruth) -> bool| flying.iter().all(|b| test(b));
         match name {
-            "streaks" => assert!(all(&|b| b.streak_length_px() > b.radius_px), "{name}"),
+            "streaks" => assert!(all(&|b| b.streak_length_px() > 2.0 * b.radius_px), "{name}"),
             "small_ball" => assert!(all(&|b| (b.radius_px - 2.0).abs() < 0.1), "{name}"),
             "big_ball" => assert!(all(&|b| (50.0..54.0).contains(&b.radius_px)), "{name}"),
             "pole" => assert!(truth.frames.iter().flat_map(|f| &f.balls).any(|b| b.visible == 0.0), "{name}"),
