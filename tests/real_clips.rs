@@ -4,7 +4,7 @@
 
 use std::path::{Path, PathBuf};
 
-use lobline::clip::{self, ClipInfo, ClipReport, ReadOptions};
+use lobline::clip::{self, ClipInfo, ClipReport, Clock, Finding, ReadOptions};
 use toml::{Table, Value};
 
 /// What one clip gave: the facts the manifest speaks of, and how long its pictures were.
@@ -142,4 +142,80 @@ fn a_colour_chart_in_high_dynamic_range_keeps_grey_neutral_and_colours_apart() {
     assert!(spread(&picture.luma.samples) > 120.0, "luma {}", spread(&picture.luma.samples));
     assert!(spread(&picture.cb.samples) > 60.0, "cb {}", spread(&picture.cb.samples));
     assert!(spread(&picture.cr.samples) > 60.0, "cr {}", spread(&picture.cr.samples));
+}
+
+fn clock(file: &str) -> Clock {
+    let seen = read(&folder().join(file));
+    Clock::build(&seen.stamps_s, &seen.info, &seen.report, None).unwrap()
+}
+
+#[test]
+fn slow_motion_of_phones_is_brought_to_true_time() {
+    let Some(_) = manifest() else { return };
+    let cut = clock("media3-sample_android_slow_motion.mp4");
+    // Stamps in 1/90000 s over a handful of 1/30 s steps: a third of a tick in 3000.
+    assert!((cut.slow_factor - 8.0).abs() < 2e-3, "{}", cut.slow_factor);
+    assert!(cut.findings.iter().any(|f| matches!(f, Finding::Gap { gap_s, .. } if (gap_s - 0.325).abs() < 1e-3)));
+    let pieces = clock("media3-sample_sef_slow_motion.mp4");
+    assert!((pieces.slow_factor - 8.0).abs() < 2e-3, "{}", pieces.slow_factor);
+    assert!(pieces.findings.contains(&Finding::MakersPieces { count: 2 }));
+    let real_time = clock("media3-h265_with_metadata_track.mp4");
+    assert_eq!((real_time.slow_factor, real_time.findings.len()), (1.0, 0));
+}
+
+#[test]
+fn lost_frames_and_rounded_stamps_of_phones_are_told() {
+    let Some(_) = manifest() else { return };
+    let damaged = clock("decord-corrupted.mp4");
+    assert!(damaged.findings.iter().any(|f| matches!(f, Finding::Gap { frames_missing: 1, .. })));
+    let photo = clock("media3-pixel-motion-photo-2-hevc-tracks.mp4");
+    assert!(photo.findings.iter().any(|f| matches!(f, Finding::Gap { .. })));
+    // 41 steps of 33.3 ms and then 41.7 ms, with one gap: the light was poor.
+    assert!(photo.findings.iter().any(|f| matches!(f, Finding::StepChange { .. })), "{:?}", photo.findings);
+    assert!((photo.frame_rate_hz - 30.0).abs() < 0.3, "{}", photo.frame_rate_hz);
+    let milliseconds = clock("flow3d-ball.mp4");
+    assert!(milliseconds.findings.iter().any(|f| matches!(f, Finding::RoundedStamps { .. })), "{milliseconds:?}");
+    // The manifest's mean interval: 1.267 s over 38 steps.
+    assert!((milliseconds.frame_rate_hz - 29.99).abs() < 0.05, "{}", milliseconds.frame_rate_hz);
+}
+
+/// Rendered recordings with the truth beside them.
+fn truths() -> Vec<(PathBuf, serde_json::Value)> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/clips/range");
+    let Ok(entries) = std::fs::read_dir(&folder) else {
+        eprintln!("skipped: no recordings at {}", folder.display());
+        return Vec::new();
+    };
+    let mut clips: Vec<PathBuf> = entries
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == "mp4" || ending == "mov"))
+        .collect();
+    clips.sort();
+    let truth = |clip: &Path| {
+        let text = std::fs::read_to_string(clip.with_extension("truth.json")).unwrap();
+        serde_json::from_str(&text).unwrap()
+    };
+    clips.iter().map(|clip| (clip.clone(), truth(clip))).collect()
+}
+
+#[test]
+fn rendered_recordings_give_their_true_times() {
+    for (path, truth) in truths() {
+        let seen = read(&path);
+        let number = |value: &serde_json::Value, key: &str| value[key].as_f64().unwrap();
+        let frames = truth["frames"].as_array().unwrap();
+        assert_eq!(seen.stamps_s.len(), frames.len(), "{}", path.display());
+        assert_eq!(seen.info.width as f64, number(&truth, "width"), "{}", path.display());
+        assert_eq!(seen.info.height as f64, number(&truth, "height"), "{}", path.display());
+        let clock = Clock::build(&seen.stamps_s, &seen.info, &seen.report, None).unwrap();
+        let factor = number(&truth["time"], "slow_factor");
+        assert!((clock.slow_factor - factor).abs() < 1e-4 * factor, "{}: {}", path.display(), clock.slow_factor);
+        for (i, frame) in frames.iter().enumerate() {
+            let stamp_s = seen.stamps_s[i].unwrap();
+            assert!((stamp_s - number(frame, "pts")).abs() < 1e-6, "{} frame {i}", path.display());
+            let true_s = number(frame, "t0") - number(&frames[0], "t0");
+            // The recordings' stamps jitter by up to a millisecond about the truth where frames were dropped.
+            assert!((clock.times_s[i] - true_s).abs() < 1.1e-3, "{} frame {i}: {}", path.display(), clock.times_s[i]);
+        }
+    }
 }

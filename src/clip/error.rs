@@ -29,6 +29,8 @@ pub enum ClipError {
     NoPictures(PathBuf),
     #[error("pictures say nothing of time, and no frame rate was stated: `{0}`")]
     NoPictureRate(PathBuf),
+    #[error("the clip says nothing of time, and no capture rate was stated")]
+    NoTimes,
     #[error("{0} is not a frame rate; it must be a number above zero")]
     BadRate(f64),
     #[error("the time window from {from_s} s to {to_s} s holds no time")]
@@ -74,6 +76,7 @@ impl ClipError {
             Self::NameNotText(_) => "rename the file with plain letters and digits",
             Self::NoPictures(_) => "put the frames into the folder as .png, .jpg or .jpeg files, named in their order",
             Self::NoPictureRate(_) => "state how many pictures were taken per second",
+            Self::NoTimes => "state how many frames were recorded per second",
             Self::BadRate(_) => "state frames per second, such as 240",
             Self::BadWindow { .. } => "give the earlier time first, in seconds from the first frame",
             Self::SizesDiffer { .. } => "keep the pictures of one clip in a folder of their own",

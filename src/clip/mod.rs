@@ -4,7 +4,7 @@
 //! decoders can feed it. Rotation, mirroring and pixel aspect are applied here, once; every picture that leaves this
 //! folder is the displayed one. Decoding is streamed: memory does not grow with the clip's length.
 
-mod clock;
+pub mod clock;
 mod error;
 mod fingerprint;
 mod iso;
@@ -20,6 +20,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+pub use clock::{Clock, Finding};
 pub use error::ClipError;
 pub use write::{ClipWriter, Codec, WriteOptions};
 

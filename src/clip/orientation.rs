@@ -3,6 +3,12 @@
 use super::Plane;
 use super::planes::Sheet;
 
+/// Changes levels in place, sample by sample.
+pub(super) type Levels = fn(&mut [u8]);
+
+/// Leaves levels as they are.
+pub(super) fn same_levels(_: &mut [u8]) {}
+
 /// One of the eight ways in which a stored picture can lie: displayed x' and y' run along the stored x and y, or along y
 /// and x when `swapped`, each forwards or backwards.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -72,14 +78,19 @@ impl Orientation {
         if self.swapped { (height, width) } else { (width, height) }
     }
 
-    /// Lays the stored `sheet` out as it is displayed; `out` is resized as needed.
-    pub(super) fn apply(self, sheet: &Sheet, out: &mut Plane) {
+    /// Lays the stored `sheet` out as it is displayed and passes the samples through `levels`; `out` is resized as needed.
+    pub(super) fn apply(self, sheet: &Sheet, out: &mut Plane, levels: Levels) {
         (out.width, out.height) = self.displayed_size(sheet.width, sheet.height);
         out.samples.resize(out.width * out.height, 0);
-        if self.swapped { self.transpose(sheet, out) } else { self.copy(sheet, out) }
+        if self.swapped {
+            self.transpose(sheet, out);
+            levels(&mut out.samples);
+        } else {
+            self.copy(sheet, out, levels);
+        }
     }
 
-    fn copy(self, sheet: &Sheet, out: &mut Plane) {
+    fn copy(self, sheet: &Sheet, out: &mut Plane, levels: Levels) {
         let last = out.height.saturating_sub(1);
         for (y, target) in out.samples.chunks_exact_mut(out.width.max(1)).enumerate() {
             let row = sheet.row(if self.y_reversed { last - y } else { y });
@@ -87,6 +98,8 @@ impl Orientation {
             if self.x_reversed {
                 target.reverse();
             }
+            // While the row is still in the cache.
+            levels(target);
         }
     }
 
@@ -182,7 +195,7 @@ mod tests {
         assert_eq!((turn.quarter_turns(), turn.mirrored()), (1, false));
         let samples = [1, 2, 3, 4, 5, 6];
         let mut out = Plane { width: 0, height: 0, samples: Vec::new() };
-        turn.apply(&Sheet { samples: &samples, stride: 3, width: 3, height: 2 }, &mut out);
+        turn.apply(&Sheet { samples: &samples, stride: 3, width: 3, height: 2 }, &mut out, same_levels);
         assert_eq!((out.width, out.height, out.samples), (2, 3, vec![4, 1, 5, 2, 6, 3]));
     }
 
@@ -193,7 +206,7 @@ mod tests {
         let sheet = Sheet { samples: &samples, stride, width, height };
         for orientation in all() {
             let mut out = Plane { width: 0, height: 0, samples: Vec::new() };
-            orientation.apply(&sheet, &mut out);
+            orientation.apply(&sheet, &mut out, same_levels);
             for (x, y) in (0..width).flat_map(|x| (0..height).map(move |y| (x, y))) {
                 let (along_x, along_y) = if orientation.swapped { (y, x) } else { (x, y) };
                 let shown_x = if orientation.x_reversed { out.width - 1 - along_x } else { along_x };
@@ -201,7 +214,7 @@ mod tests {
                 assert_eq!(out.samples[shown_y * out.width + shown_x], samples[y * stride + x], "{orientation:?}");
             }
             let mut back = Plane { width: 0, height: 0, samples: Vec::new() };
-            orientation.inverse().apply(&Sheet::of(&out), &mut back);
+            orientation.inverse().apply(&Sheet::of(&out), &mut back, same_levels);
             assert!((0..height).all(|y| back.samples[y * width..(y + 1) * width] == *sheet.row(y)));
         }
     }

@@ -9,7 +9,7 @@ use ffmpeg_next::format::context::Output;
 use ffmpeg_next::util::color;
 use ffmpeg_next::{Dictionary, Packet, Rational, codec, encoder, ffi, format, frame};
 
-use super::orientation::Orientation;
+use super::orientation::{Levels, Orientation, same_levels};
 use super::planes::{Sheet, chroma_to_limited, luma_to_limited};
 use super::{ClipError, ColourMatrix, Picture, Plane, Transfer, iso};
 
@@ -390,13 +390,12 @@ impl ClipWriter {
         // SAFETY: the frame is owned here; the encoder may still hold its buffers, and this gives us our own.
         unsafe { ffi::av_frame_make_writable(started.frame.as_mut_ptr()) };
         for (index, plane) in [&picture.luma, &picture.cb, &picture.cr].into_iter().enumerate() {
-            self.orientation.inverse().apply(&Sheet::of(plane), &mut started.stored);
-            let samples = &mut started.stored.samples;
-            match (self.full_range(), index) {
-                (true, _) => {}
-                (false, 0) => luma_to_limited(samples),
-                (false, _) => chroma_to_limited(samples),
-            }
+            let levels: Levels = match (self.full_range(), index) {
+                (true, _) => same_levels,
+                (false, 0) => luma_to_limited,
+                (false, _) => chroma_to_limited,
+            };
+            self.orientation.inverse().apply(&Sheet::of(plane), &mut started.stored, levels);
             let stride = started.frame.stride(index);
             let rows = started.frame.data_mut(index).chunks_mut(stride);
             for (target, row) in rows.zip(started.stored.samples.chunks_exact(started.stored.width)) {

@@ -6,7 +6,7 @@ use ffmpeg_next::software::scaling;
 use ffmpeg_next::util::color;
 use ffmpeg_next::{Rational, ffi, frame};
 
-use crate::clip::orientation::Orientation;
+use crate::clip::orientation::{Levels, Orientation, same_levels};
 use crate::clip::planes::{Sheet, chroma_to_full, luma_to_full, stretch_rows};
 use crate::clip::tone::{DynamicRange, ToneMap};
 use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
@@ -170,10 +170,12 @@ impl Converter {
             stretch_rows(&current, width, &mut self.stretched);
             current = Sheet::of(&self.stretched);
         }
-        self.orientation.apply(&current, out);
-        if self.tone.is_none() && !self.plane_full_range {
-            if index == 0 { luma_to_full(&mut out.samples) } else { chroma_to_full(&mut out.samples) }
-        }
+        let levels: Levels = match (self.tone.is_none() && !self.plane_full_range, index) {
+            (false, _) => same_levels,
+            (true, 0) => luma_to_full,
+            (true, _) => chroma_to_full,
+        };
+        self.orientation.apply(&current, out, levels);
     }
 }
 
