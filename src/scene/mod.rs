@@ -7,6 +7,17 @@
 //! Frame of reference: metres, x right as the camera sees it, y up, z towards the camera; balls fly in planes of constant
 //! z. Light is linear, 0 to 1, until the sensor's noise is added; then the BT.709 curve and 8 bits. Everything random
 //! comes from the scene's seed; the result does not depend on the number of threads.
+//!
+//! ```
+//! use lobline::scene::{presets, render, truth};
+//! let mut scene = presets::clean_60fps(7);
+//! scene.timing.frames = 30;
+//! let (picture, stamp_s) = render(&scene).nth(24).expect("a 25th frame");
+//! assert_eq!((picture.width(), stamp_s), (1280, 24.0 / 60.0));
+//! let truth = truth(&scene);
+//! let (frame, ball) = truth.in_flight(0, 1.0).next().expect("a frame of free flight");
+//! assert!(frame.start_s > truth.flights[0].release_s && ball.radius_px > 8.0);
+//! ```
 
 mod camera;
 mod coat;
@@ -21,6 +32,7 @@ mod set;
 mod stage;
 mod timing;
 mod truth;
+mod warp;
 
 pub mod presets;
 
@@ -33,7 +45,7 @@ pub use record::{options_for, record, record_with};
 pub use render::{Renderer, SceneSource, render, source};
 pub use sensor::{Sensor, bt709_oetf};
 pub use set::{Outline, Piece};
-pub use timing::{Shake, Tick, Timing};
+pub use timing::{Ramp, Shake, Tick, Timing};
 pub use truth::{BallTruth, FlightTruth, FrameTruth, ScaleTruth, Truth, truth};
 
 /// A length that is marked in the scene, between two end marks.

@@ -125,7 +125,9 @@ const REST_SPEED: f64 = 0.12;
 impl Path {
     /// Works out the path of `launch` until `until_s`.
     pub fn new(launch: &Launch, air: &Air, gravity: f64, surfaces: &[Surface], until_s: f64) -> Self {
+        // A launcher that gives no speed moves nothing.
         let stroke_s = match launch.launcher {
+            _ if launch.speed_m_per_s <= 0.0 => 0.0,
             Launcher::Tube { stroke_m } | Launcher::Rail { stroke_m } => 2.0 * stroke_m / launch.speed_m_per_s,
             Launcher::Arm { length_m, swing_deg } => 2.0 * swing_deg.to_radians() * length_m / launch.speed_m_per_s,
             Launcher::Held => 0.0,

@@ -3,8 +3,10 @@
 use super::*;
 
 mod demo;
+mod varied;
 
 pub use demo::demo;
+pub use varied::{Spread, varied};
 
 /// A launch from a hidden tube at (0.1, 0.8) m, 0.3 s into the recording, of the orange foam ball.
 pub fn lob(speed_m_per_s: f64, angle_deg: f64) -> Launch {
@@ -60,6 +62,7 @@ pub fn streaks(seed: u64) -> Scene {
     scene.timing = Timing::steady(30.0, 46);
     scene.shutter.exposure_s = 0.02;
     scene.launches[0].speed_m_per_s = 4.8;
+    scene.launches[0].ball.radius_m = 0.022;
     scene
 }
 
@@ -121,6 +124,16 @@ pub fn slow_motion_240_tagged(seed: u64) -> Scene {
     let mut scene = slow_motion_240_as_30(seed);
     "slow_motion_240_tagged".clone_into(&mut scene.name);
     scene.timing.capture_tag = true;
+    scene
+}
+
+/// An exported copy of a 240 frames a second recording: the flight plays eight times slow, the rest at true speed, all at an
+/// even 30 frames a second.
+pub fn slow_motion_ramped(seed: u64) -> Scene {
+    let mut scene = slow_motion_240_as_30(seed);
+    "slow_motion_ramped".clone_into(&mut scene.name);
+    scene.timing.slow_factor = 1.0;
+    scene.timing.ramp = Some(Ramp { from_s: 0.25, to_s: 1.2, factor: 8 });
     scene
 }
 
@@ -370,6 +383,7 @@ pub const ALL: &[Preset] = &[
     variable_rate_drops,
     slow_motion_240_as_30,
     slow_motion_240_tagged,
+    slow_motion_ramped,
     five_launches,
     no_ball_walker,
     bounce_in_flight,

@@ -34,6 +34,8 @@ pub struct Renderer {
     darkroom: Darkroom,
     /// Still picture and view of an unshaken camera.
     still: Option<(Stage, View)>,
+    /// For a camera that only turns: the set with a margin on all sides.
+    wide: Option<Stage>,
     /// The developed still picture, when neither noise nor lamps change it.
     quiet: Option<Picture>,
 }
@@ -60,9 +62,10 @@ impl Renderer {
             ticks: scene.timing.schedule(scene.seed),
             next: 0,
             paths: scene.paths(),
-            pieces: scene.pieces(),
+            pieces: scene.pieces().into_iter().map(|p| p.suited_to(&scene.camera.view())).collect(),
             darkroom: Darkroom::new(&scene.sensor),
             still: None,
+            wide: None,
             quiet: None,
             scene,
         }
@@ -72,12 +75,32 @@ impl Renderer {
         [self.scene.camera.width, self.scene.camera.height]
     }
 
-    fn stage(&self, view: &View) -> Stage {
-        let [width, height] = self.size();
+    fn finish(&self) -> Finish {
         let sensor = &self.scene.sensor;
-        let finish =
-            Finish { level: self.scene.light.level as f32, blur_px: sensor.blur_px, vignette: sensor.vignette };
-        Stage::new(&self.pieces, view, width, height, finish)
+        Finish { level: self.scene.light.level as f32, blur_px: sensor.blur_px, vignette: sensor.vignette }
+    }
+
+    /// The set as seen by the camera's pose of one frame.
+    fn stage(&mut self, view: &View) -> Stage {
+        let [width, height] = self.size();
+        if self.scene.shake.is_still() || self.scene.shake.shift_m != 0.0 {
+            return Stage::new(&self.pieces, view, width, height, self.finish());
+        }
+        let wide = self.wide.take().unwrap_or_else(|| self.wide_stage());
+        let turned = Stage::turned(&wide, &self.pieces, view, width, height, self.scene.sensor.vignette);
+        self.wide = Some(wide);
+        turned
+    }
+
+    fn wide_stage(&self) -> Stage {
+        let margin = self.scene.shake.reach_px(&self.scene.camera);
+        let mut camera = self.scene.camera.clone();
+        camera.width += 2 * margin;
+        camera.height += 2 * margin;
+        camera.principal_px.x += margin as f64;
+        camera.principal_px.y += margin as f64;
+        let finish = Finish { vignette: 0.0, ..self.finish() };
+        Stage::new(&self.pieces, &camera.view(), camera.width, camera.height, finish)
     }
 
     fn picture(&mut self, tick: Tick) -> Picture {
@@ -179,21 +202,14 @@ impl Renderer {
     /// Lays the coats over the set within a region, and gives the change against the still picture, blurred as it is.
     fn patch(&self, stage: &Stage, coats: &[Coat], region: Frame) -> Patch {
         let (width, height) = (region.width(), region.height());
-        let size = width * height;
-        let mut light = [vec![0.0_f32; size], vec![0.0; size], vec![0.0; size]];
-        for (c, plane) in light.iter_mut().enumerate() {
-            for y in 0..height {
-                let from = (region.y[0] + y) * stage.width + region.x[0];
-                plane[y * width..(y + 1) * width].copy_from_slice(&stage.back[c][from..from + width]);
-            }
-        }
+        let (back, cover) = stage.sharp_within(region.x, region.y);
+        let mut light = back.clone();
         coats.iter().filter(|c| c.frame.meets(&region)).for_each(|coat| lay(coat, region, &mut light));
         let [frame_width, frame_height] = self.size();
         let sensor = &self.scene.sensor;
         for (c, plane) in light.iter_mut().enumerate() {
-            for (i, v) in plane.iter_mut().enumerate() {
-                let at = (region.y[0] + i / width) * stage.width + region.x[0] + i % width;
-                *v = (*v - stage.back[c][at]) * (1.0 - stage.cover.get(at).copied().unwrap_or(0.0));
+            for (v, (back, cover)) in plane.iter_mut().zip(back[c].iter().zip(&cover)) {
+                *v = (*v - back) * (1.0 - cover);
             }
             blur(plane, width, height, sensor.blur_px);
             if sensor.vignette > 0.0 {
@@ -255,8 +271,8 @@ fn mirror(stage: &Stage, shot: &Shot, sphere: &Sphere, piece: &Piece, index: u8)
 fn mask(coat: &mut Coat, stage: &Stage, index: u8, share: f32) {
     let frame = coat.frame;
     for i in 0..coat.cover.len() {
-        let at = (frame.y[0] + i / frame.width()) * stage.width + frame.x[0] + i % frame.width();
-        let kept = if stage.piece[at] == index { share } else { 0.0 };
+        let (x, y) = (frame.x[0] + i % frame.width(), frame.y[0] + i / frame.width());
+        let kept = if stage.shows(x, y, index) { share } else { 0.0 };
         coat.cover[i] *= kept;
         coat.light[i] = coat.light[i].map(|v| v * kept);
     }
@@ -291,7 +307,7 @@ impl Ground<'_> {
         let mut coat = Coat::empty(frame);
         for i in 0..coat.cover.len() {
             let (x, y) = (frame.x[0] + i % frame.width(), frame.y[0] + i / frame.width());
-            if self.stage.piece[y * self.stage.width + x] != self.index {
+            if !self.stage.shows(x, y, self.index) {
                 continue;
             }
             let Some((along, ..)) = self.piece.hit(&self.view.position, &self.view.ray(x as f64, y as f64)) else {

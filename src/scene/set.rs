@@ -139,7 +139,7 @@ impl Piece {
     }
 
     /// Averages a printed picture down to about two texels a picture pixel, so that it isn't undersampled.
-    fn suited_to(mut self, view: &View) -> Self {
+    pub fn suited_to(mut self, view: &View) -> Self {
         if let Paint::Image { picture, width_m, .. } = &mut self.paint {
             let centre = Vec3::from(self.origin_m);
             let columns = 2.0 * view.pixels_per_metre(&centre).abs() * f64::from(*width_m);
@@ -203,7 +203,7 @@ pub struct SeenSet {
 
 impl SeenSet {
     pub fn new(pieces: &[Piece], view: &View) -> Self {
-        let pieces: Vec<Piece> = pieces.iter().cloned().map(|p| p.suited_to(view)).collect();
+        let pieces = pieces.to_vec();
         let reaches = pieces.iter().map(|p| p.reach(view)).collect();
         Self { pieces, reaches }
     }

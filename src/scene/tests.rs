@@ -174,6 +174,41 @@ fn a_source_gives_every_frame_with_its_stamp() {
 }
 
 #[test]
+fn resampling_a_turned_view_agrees_with_painting_it_anew() {
+    // Gentle waves, some 14 px long, all over.
+    let wave = |i: usize| 0.35 + 0.25 * (i as f64 * 0.45).sin();
+    let texel = |i: usize| (255.0 * (wave(i % 1200) * wave(i / 1200)).powf(0.45)) as u8;
+    let page = Raster::from_srgb(1200, 1200, 1, &(0..1200 * 1200).map(texel).collect::<Vec<_>>()).unwrap();
+    let mut scene = presets::printed_page(4, page, 6.0, [1.5, 1.2, -0.3], [10.0, 0.0, 0.0]);
+    scene.shake = Shake { turn_deg: 0.25, roll_deg: 0.1, shift_m: 0.0 };
+    scene.timing = Timing::steady(8.0, 3);
+    scene.launches[0].release_s = -0.2;
+    scene.sensor = Sensor { vignette: 0.2, ..Sensor::NOISELESS };
+    (scene.camera.k1, scene.launches[0].ball.ambient) = (-0.1, 1.0);
+    // A shift of a nanometre takes the exact way through the renderer.
+    let mut exact = scene.clone();
+    exact.shake.shift_m = 1e-9;
+    for ((a, _), (b, _)) in render(&scene).zip(render(&exact)) {
+        let pairs = a.luma.samples.iter().zip(&b.luma.samples);
+        let squares: i64 = pairs.map(|(p, q)| i64::from(p.abs_diff(*q)).pow(2)).sum();
+        let rms = (squares as f64 / a.luma.samples.len() as f64).sqrt();
+        // A place wrong by 0.1 px would show as 0.1 · 2π/14 of the waves' 40 codes: 1.3 codes rms. Rounding alone gives 0.4.
+        assert!(rms < 0.7, "{rms}");
+    }
+}
+
+#[test]
+fn a_shaken_camera_sees_the_ball_where_the_truth_says() {
+    let mut scene = plain_disc(6);
+    scene.shake = Shake { turn_deg: 0.4, roll_deg: 0.3, shift_m: 0.0 };
+    scene.scales.clear();
+    // With nothing but an even wall behind, the still picture is the same in each pose.
+    scene.launches[0].launcher = Launcher::Held;
+    let (worst, count) = worst_centroid_error(&scene);
+    assert!(count > 25 && worst < 0.05, "{count} {worst}");
+}
+
+#[test]
 fn every_preset_shows_what_it_is_named_for() {
     for scene in presets::all(3) {
         let truth = truth(&scene);
@@ -187,7 +222,7 @@ fn every_preset_shows_what_it_is_named_for() {
         let expected = match name {
             "no_ball_walker" => 0..1,
             "five_launches" => 150..400,
-            "slow_motion_240_as_30" | "slow_motion_240_tagged" => 150..300,
+            name if name.starts_with("slow_motion") => 150..300,
             _ => 12..90,
         };
         assert!(expected.contains(&flying.len()), "{name}: {} frames of flight in full view", flying.len());
@@ -195,7 +230,7 @@ fn every_preset_shows_what_it_is_named_for() {
         assert!(truth.scales.iter().all(|s| s.a_px.is_some() && s.b_px.is_some()), "{name}");
         let all = |test: &dyn Fn(&BallTruth) -> bool| flying.iter().all(|b| test(b));
         match name {
-            "streaks" => assert!(all(&|b| b.streak_length_px() > b.radius_px), "{name}"),
+            "streaks" => assert!(all(&|b| b.streak_length_px() > 2.0 * b.radius_px), "{name}"),
             "small_ball" => assert!(all(&|b| (b.radius_px - 2.0).abs() < 0.1), "{name}"),
             "big_ball" => assert!(all(&|b| (50.0..54.0).contains(&b.radius_px)), "{name}"),
             "pole" => assert!(truth.frames.iter().flat_map(|f| &f.balls).any(|b| b.visible == 0.0), "{name}"),
@@ -203,6 +238,21 @@ fn every_preset_shows_what_it_is_named_for() {
             _ => {}
         }
     }
+}
+
+#[test]
+fn varied_scenes_show_their_whole_flight() {
+    for seed in 0..60 {
+        let scene = presets::varied(seed, &presets::Spread::HANDHELD_STUDENT);
+        let truth = truth(&scene);
+        let flying = || truth.frames.iter().flat_map(|f| &f.balls).filter(|b| b.phase == Phase::Flight);
+        let (all, seen) = (flying().count(), flying().filter(|b| b.visible > 0.99).count());
+        // The tube still hides some of the first frames.
+        assert!(seen >= 10 && all - seen <= 2 + all / 6, "{seed}: {seen} of {all}");
+        assert!(flying().all(|b| b.radius_px > 3.0), "{seed}");
+        assert!(truth.scales[0].a_px.zip(truth.scales[0].b_px).is_some_and(|(a, b)| a.distance(b) > 60.0), "{seed}");
+    }
+    assert_eq!(truth(&presets::varied(9, &presets::Spread::NONE)), truth(&presets::varied(9, &presets::Spread::NONE)));
 }
 
 #[test]
@@ -269,6 +319,14 @@ fn to_rgb(picture: &Picture) -> image::RgbImage {
     })
 }
 
+/// Processor time of this process so far, s, by the kernel's clock ticks of 10 ms; NaN where the kernel doesn't tell.
+fn processor_seconds() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let after_name = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |i: usize| after_name.split_whitespace().nth(i).and_then(|t| t.parse().ok()).unwrap_or(f64::NAN);
+    (ticks(11) + ticks(12)) / 100.0
+}
+
 /// Writes pictures of every preset to `target/scene-look` and prints the time taken per frame.
 #[test]
 #[ignore = "for looking at the presets by eye and for timing them"]
@@ -276,7 +334,9 @@ fn look_at_the_presets() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/scene-look");
     std::fs::create_dir_all(&folder).unwrap();
     let wanted = std::env::var("LOOK").unwrap_or_default();
-    for scene in presets::all(1).iter().filter(|s| s.name.contains(&wanted)) {
+    let drawn = (0..9).map(|seed| presets::varied(seed, &presets::Spread::HANDHELD_STUDENT));
+    for scene in presets::all(1).into_iter().chain(drawn).filter(|s| s.name.contains(&wanted)) {
+        let scene = &scene;
         let truth = truth(scene);
         let middle = truth.frames.iter().filter(|f| f.balls.iter().any(|b| b.phase == Phase::Flight)).count() / 2;
         let first = truth.frames.iter().position(|f| f.balls.iter().any(|b| b.phase == Phase::Flight));
@@ -285,7 +345,7 @@ fn look_at_the_presets() {
         let begun = std::time::Instant::now();
         let mut kept = frames.next().map(|(p, _)| p);
         let setting_up = begun.elapsed();
-        let begun = std::time::Instant::now();
+        let (begun, busy) = (std::time::Instant::now(), processor_seconds());
         let mut count = 0;
         for (i, (picture, _)) in frames.enumerate() {
             count += 1;
@@ -294,7 +354,11 @@ fn look_at_the_presets() {
             }
         }
         let each = begun.elapsed() / count.max(1);
-        println!("{:<24} first {setting_up:>9.1?}  then {each:>8.2?} a frame, {count} frames", scene.name);
+        let busy_ms = 1000.0 * (processor_seconds() - busy) / f64::from(count.max(1));
+        println!(
+            "{:<24} first {setting_up:>9.1?}  then {each:>8.2?} and {busy_ms:.1} ms of processor a frame, {count} frames",
+            scene.name
+        );
         to_rgb(&kept.unwrap()).save(folder.join(format!("{}.png", scene.name))).unwrap();
     }
 }

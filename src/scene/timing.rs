@@ -23,6 +23,8 @@ pub struct Timing {
     pub stamp_jitter_s: f64,
     /// Played seconds per true second: 8 for 240 fps stored at 30.
     pub slow_factor: f64,
+    /// An exported slow-motion copy, its ramps baked in: only this piece plays slowly.
+    pub ramp: Option<Ramp>,
     /// Whether the file's tags give the capture rate.
     pub capture_tag: bool,
     /// Stamp of the first frame, s.
@@ -40,6 +42,7 @@ impl Timing {
             dropped: Vec::new(),
             stamp_jitter_s: 0.0,
             slow_factor: 1.0,
+            ramp: None,
             capture_tag: false,
             first_stamp_s: 0.0,
         }
@@ -62,15 +65,41 @@ impl Timing {
         for capture in 0..self.frames {
             let (late, chance) = draw(self.capture_jitter_s, beat / 4.0);
             let (stamp_error, _) = draw(self.stamp_jitter_s, self.slow_factor * beat / 4.0);
+            let even_s = capture as f64 * beat;
+            let left_out = self.ramp.is_some_and(|r| !r.keeps(capture, even_s));
             let lost = self.dropped.contains(&capture) || (capture > 0 && chance < self.drop_share);
-            if !lost {
-                let start_s = capture as f64 * beat + late;
-                ticks.push(Tick { capture, start_s, stamp_s: start_s * self.slow_factor + stamp_error });
+            if !lost && !left_out {
+                let start_s = even_s + late;
+                let played_s = self.ramp.map_or(start_s, |r| r.played_s(start_s)) * self.slow_factor;
+                ticks.push(Tick { capture, start_s, stamp_s: played_s + stamp_error });
             }
         }
         let first = ticks.first().map_or(0.0, |t| t.stamp_s);
         ticks.iter_mut().for_each(|t| t.stamp_s += self.first_stamp_s - first);
         ticks
+    }
+}
+
+/// A piece of a recording that plays slowly, at the file's even rate; before and after it the recording plays at true
+/// speed, with all but every `factor`-th frame left out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ramp {
+    /// Its ends, true s.
+    pub from_s: f64,
+    pub to_s: f64,
+    /// Played seconds per true second, a whole number above 1.
+    pub factor: u32,
+}
+
+impl Ramp {
+    /// Played time of a true time, s.
+    fn played_s(&self, t: f64) -> f64 {
+        let slow = t.clamp(self.from_s, self.to_s) - self.from_s;
+        t + slow * (f64::from(self.factor) - 1.0)
+    }
+
+    fn keeps(&self, capture: usize, t: f64) -> bool {
+        (self.from_s..self.to_s).contains(&t) || capture.is_multiple_of(self.factor as usize)
     }
 }
 
@@ -99,6 +128,14 @@ pub struct Shake {
 impl Shake {
     pub fn is_still(&self) -> bool {
         *self == Self::default()
+    }
+
+    /// How far the turns can move a picture's edge, px: five sines of equal size together reach √10 standard deviations.
+    pub fn reach_px(&self, camera: &super::Camera) -> usize {
+        let most = 10.0_f64.sqrt();
+        let half_diagonal = (camera.width as f64).hypot(camera.height as f64) / 2.0;
+        let turn = 1.5 * camera.focal_px * (most * self.turn_deg).to_radians().tan();
+        (turn + half_diagonal * (most * self.roll_deg).to_radians() + 8.0).ceil() as usize
     }
 
     /// Turns (degrees: right, up, clockwise) and shift (m) at `t` s.
@@ -140,6 +177,16 @@ mod tests {
         assert!(ticks.len() < 195 && ticks.len() > 150, "{}", ticks.len());
         assert!(ticks.iter().all(|t| t.capture != 3 && t.capture != 4));
         assert!(ticks.windows(2).all(|w| w[1].stamp_s > w[0].stamp_s && w[1].start_s > w[0].start_s));
+    }
+
+    #[test]
+    fn a_baked_in_ramp_keeps_the_files_even_beat() {
+        let ramp = Some(Ramp { from_s: 0.5, to_s: 1.0, factor: 8 });
+        let ticks = Timing { ramp, ..Timing::steady(240.0, 360) }.schedule(1);
+        // 15 frames of 1/30 s, 120 slowed ones, 15 more.
+        assert_eq!(ticks.len(), 15 + 120 + 15);
+        assert!(ticks.windows(2).all(|w| (w[1].stamp_s - w[0].stamp_s - 1.0 / 30.0).abs() < 1e-9));
+        assert!((ticks[16].start_s - ticks[15].start_s - 1.0 / 240.0).abs() < 1e-12);
     }
 
     #[test]

@@ -68,7 +68,8 @@ pub struct FlightTruth {
 pub struct FrameTruth {
     /// In presentation order, from 0.
     pub frame: usize,
-    /// What the file says, s.
+    /// What the file says, s. Stamps count from the first frame that is in the file, true times from the start of the
+    /// recording's beat: with jitter, or the first frames lost, the two differ by a constant.
     pub stamp_s: f64,
     /// True start of the exposure of line 0 of the displayed picture, s.
     pub start_s: f64,
@@ -97,6 +98,14 @@ pub struct BallTruth {
     /// Centre at mid-exposure, m, and velocity, m/s.
     pub position_m: [f64; 3],
     pub velocity_m_per_s: [f64; 3],
+}
+
+impl Truth {
+    /// The frames in which ball `launch` is in free flight with at least the share `visible` of it in view.
+    pub fn in_flight(&self, launch: usize, visible: f64) -> impl Iterator<Item = (&FrameTruth, &BallTruth)> {
+        let wanted = move |b: &&BallTruth| b.launch == launch && b.phase == Phase::Flight && b.visible >= visible;
+        self.frames.iter().filter_map(move |f| f.balls.iter().find(wanted).map(|b| (f, b)))
+    }
 }
 
 impl BallTruth {
