@@ -9,6 +9,7 @@ use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::numbers::DecimalMark;
 use super::sample::{Shot, measurement, strobe_input};
+use super::sheet::SheetInput;
 use super::{strobe, tables};
 use crate::measurement::Measurement;
 
@@ -45,10 +46,16 @@ fn gallery() {
         graphs::write(&folder, &measurement, Choice::All, &Style::default()).unwrap();
         let mark = DecimalMark::Point;
         write_atomically(&folder.join("sightings.csv"), tables::sightings_csv(&measurement, mark).as_bytes()).unwrap();
+        let mut strobes = Vec::new();
         for flight in &measurement.flights {
             let image = strobe::picture(&strobe_input(flight), flight, &measurement.scale, mark);
             write_atomically(&folder.join(format!("strobe-{}.png", flight.number)), &png(&image, None)).unwrap();
+            strobes.push(image);
         }
+        let command = Some("lobline measure catapult.mp4 --rig rig.toml");
+        let sheet = SheetInput { measurement: &measurement, strobes: &strobes, decimal_mark: mark, command };
+        write_atomically(&folder.join("sheet.html"), sheet.html().as_bytes()).unwrap();
+        write_atomically(&folder.join("sheet.pdf"), &sheet.pdf().unwrap()).unwrap();
     }
     let dark = Style {
         theme: Theme::Dark,

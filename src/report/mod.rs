@@ -20,5 +20,6 @@ pub mod numbers;
 pub mod rgb;
 #[cfg(test)]
 pub mod sample;
+pub mod sheet;
 pub mod strobe;
 pub mod tables;
