@@ -45,8 +45,9 @@ fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<
         blocks.extend([titled("What did the ball do?"), photo(strobe, flight)]);
     }
     blocks.push(titled("How fast, how steep, how strong is gravity?"));
-    blocks.extend(results(flight, mark));
-    if let Some(limits) = limits(flight, mark) {
+    let name = |what: &str| if of > 1 { format!("Flight {}: {what}", flight.number) } else { graphs::capitalised(what) };
+    blocks.extend(results(flight, name("the results"), mark));
+    if let Some(limits) = limits(flight, &name("the uncertainty budget"), mark) {
         blocks.push(titled("What limits this?"));
         blocks.extend(limits);
     }
@@ -68,12 +69,20 @@ fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<
     blocks
 }
 
-/// First letter large, full stop at the end.
+/// First letter large, full stop at the end. A symbol such as g stays as it is.
 fn sentence(text: &str) -> String {
+    let first_word = text.split(' ').next().unwrap_or_default();
+    if first_word.chars().count() == 1 && first_word != "a" {
+        return sentence_end(text);
+    }
     let mut chars = text.chars();
     let start: String = chars.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
+    sentence_end(&format!("{start}{}", chars.as_str()))
+}
+
+fn sentence_end(text: &str) -> String {
     let end = if text.ends_with(['.', '?', '!']) { "" } else { "." };
-    format!("{start}{}{end}", chars.as_str())
+    format!("{text}{end}")
 }
 
 fn with_unit(mark: DecimalMark, estimate: &Estimate, unit: &str) -> String {
@@ -179,7 +188,7 @@ fn photo(strobe: &RgbImage, flight: &FlightMeasurement) -> Block {
     }
 }
 
-fn results(flight: &FlightMeasurement, mark: DecimalMark) -> Vec<Block> {
+fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Vec<Block> {
     let row = |name: &str, estimate: &Estimate, unit: &str| {
         let relative = match estimate.expanded_uncertainty_95.filter(|u| u.is_finite()) {
             Some(u) if estimate.value != 0.0 => {
@@ -207,11 +216,10 @@ fn results(flight: &FlightMeasurement, mark: DecimalMark) -> Vec<Block> {
         mark.significant(flight.residual_rms_mm, 2),
         mark.significant(flight.residual_rms_px, 2)
     );
-    let caption = "The results".to_owned();
     vec![Block::Table(Table { caption, head, rows, numbers: true }), Block::Paragraph(note)]
 }
 
-fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
+fn limits(flight: &FlightMeasurement, name: &str, mark: DecimalMark) -> Option<Vec<Block>> {
     let shares = budget::shares(&flight.budget, |l| l.gravity_m_per_s2);
     let largest = shares.first()?;
     let caption = format!(
@@ -234,14 +242,22 @@ fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
     });
     let head = ["source", "type", "*u*(*v*_{0}) / (m/s)", "*u*(*α*) / °", "*u*(*g*) / (m/s²)"];
     let table = Table {
-        caption: "The uncertainty budget: standard uncertainties *u*. Type A comes from the scatter of the data, type B \
-                  from other knowledge. An empty cell means that it adds nothing worth stating."
-            .to_owned(),
+        caption: format!(
+            "{name}: standard uncertainties *u*. Type A comes from the scatter of the data, type B from other knowledge. \
+             An empty cell means that it adds nothing worth stating."
+        ),
         head: head.map(str::to_owned).to_vec(),
         rows: rows.collect(),
         numbers: true,
     };
-    Some(vec![Block::Drawing { drawing, title, alt, caption }, Block::Table(table)])
+    Some(vec![Block::Drawing { drawing, title, alt, caption }, Block::Table(without_empty_columns(table))])
+}
+
+fn without_empty_columns(table: Table) -> Table {
+    let kept: Vec<usize> =
+        (0..table.head.len()).filter(|i| table.rows.iter().any(|row| !row[*i].is_empty())).collect();
+    let pick = |row: &Vec<String>| kept.iter().map(|i| row[*i].clone()).collect::<Vec<String>>();
+    Table { head: pick(&table.head), rows: table.rows.iter().map(pick).collect(), ..table }
 }
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {

@@ -13,7 +13,7 @@ use crate::report::ink::text;
 const STYLE: &str = include_str!("sheet.css");
 
 /// The whole page. The policy in its head forbids it to load anything.
-pub fn page(sheet: &Sheet) -> String {
+pub(super) fn page(sheet: &Sheet) -> String {
     let title = marked(&sheet.title);
     let mut out = format!(
         "<!doctype html>\n<html lang=\"en-GB\">\n<head>\n<meta charset=\"utf-8\">\n\
@@ -63,7 +63,7 @@ fn write_fields(names: &[String], number: usize, out: &mut String) -> std::fmt::
     writeln!(out, "<div class=\"fields\">")?;
     for (i, name) in names.iter().enumerate() {
         let id = format!("field-{number}-{i}");
-        writeln!(out, "<label for=\"{id}\">{}</label><input id=\"{id}\" type=\"text\">", marked(name))?;
+        writeln!(out, "<span><label for=\"{id}\">{}</label><input id=\"{id}\" type=\"text\"></span>", marked(name))?;
     }
     writeln!(out, "</div>")
 }

@@ -28,7 +28,7 @@ const PAGE: (f32, f32) = (595.276, 841.89);
 /// 20 mm.
 const MARGIN: f32 = 56.693;
 
-pub fn document(sheet: &Sheet) -> Result<Vec<u8>, PdfError> {
+pub(super) fn document(sheet: &Sheet) -> Result<Vec<u8>, PdfError> {
     write::document(&flow::flow(sheet))
 }
 
