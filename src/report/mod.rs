@@ -17,9 +17,11 @@ pub mod graphs;
 pub mod ink;
 pub mod json;
 pub mod numbers;
+pub mod overlay;
 pub mod rgb;
 #[cfg(test)]
 pub mod sample;
 pub mod sheet;
 pub mod strobe;
 pub mod tables;
+pub mod workbook;
