@@ -10,7 +10,7 @@ use super::graphs::{self, Choice};
 use super::numbers::DecimalMark;
 use super::sample::{Shot, measurement, strobe_input};
 use super::sheet::SheetInput;
-use super::{strobe, tables, workbook};
+use super::{json, strobe, tables, workbook};
 use crate::measurement::Measurement;
 
 /// The shots, good and hard, that every output must stand.
@@ -54,6 +54,7 @@ fn gallery() {
         }
         let command = Some("lobline measure catapult.mp4 --rig rig.toml");
         let sheet = SheetInput { measurement: &measurement, strobes: &strobes, decimal_mark: mark, command };
+        write_atomically(&folder.join("measurement.json"), json::document(&measurement).as_bytes()).unwrap();
         write_atomically(&folder.join("shot.xlsx"), &workbook::xlsx(&measurement).unwrap()).unwrap();
         write_atomically(&folder.join("sheet.html"), sheet.html().as_bytes()).unwrap();
         write_atomically(&folder.join("sheet.pdf"), &sheet.pdf().unwrap()).unwrap();

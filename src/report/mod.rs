@@ -12,7 +12,7 @@ pub mod figure;
 pub mod files;
 pub mod fonts;
 #[cfg(test)]
-mod gallery;
+pub mod gallery;
 pub mod graphs;
 pub mod ink;
 pub mod json;

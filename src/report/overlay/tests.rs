@@ -105,3 +105,13 @@ fn senseless_wishes_are_refused() {
     assert!(matches!(refused, Err(OverlayError::NoFlight)));
     assert!(!path.exists());
 }
+
+/// A moving recording of the made-up shot, for the overlay.
+#[test]
+#[ignore = "writes a clip to look at"]
+fn overlay_gallery() {
+    let (measurement, mut still, _) = made_up();
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/gallery/overlay.mp4");
+    let options = OverlayOptions { slow_factor: 4.0, ..OverlayOptions::default() };
+    write(&mut still, &measurement, &path, &options, &mut |_| {}).unwrap();
+}
