@@ -9,7 +9,8 @@ use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::numbers::DecimalMark;
 use super::sample::{Shot, measurement, strobe_input};
-use super::{strobe, tables};
+use super::sheet::SheetInput;
+use super::{json, strobe, tables, workbook};
 use crate::measurement::Measurement;
 
 /// The shots, good and hard, that every output must stand.
@@ -45,10 +46,18 @@ fn gallery() {
         graphs::write(&folder, &measurement, Choice::All, &Style::default()).unwrap();
         let mark = DecimalMark::Point;
         write_atomically(&folder.join("sightings.csv"), tables::sightings_csv(&measurement, mark).as_bytes()).unwrap();
+        let mut strobes = Vec::new();
         for flight in &measurement.flights {
             let image = strobe::picture(&strobe_input(flight), flight, &measurement.scale, mark);
             write_atomically(&folder.join(format!("strobe-{}.png", flight.number)), &png(&image, None)).unwrap();
+            strobes.push(image);
         }
+        let command = Some("lobline measure catapult.mp4 --rig rig.toml");
+        let sheet = SheetInput { measurement: &measurement, strobes: &strobes, decimal_mark: mark, command };
+        write_atomically(&folder.join("measurement.json"), json::document(&measurement).as_bytes()).unwrap();
+        write_atomically(&folder.join("shot.xlsx"), &workbook::xlsx(&measurement).unwrap()).unwrap();
+        write_atomically(&folder.join("sheet.html"), sheet.html().as_bytes()).unwrap();
+        write_atomically(&folder.join("sheet.pdf"), &sheet.pdf().unwrap()).unwrap();
     }
     let dark =
         Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };

@@ -47,7 +47,7 @@ impl Subject<'_> {
     }
 }
 
-fn capitalised(text: &str) -> String {
+pub(super) fn capitalised(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }

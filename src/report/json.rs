@@ -14,3 +14,6 @@ pub fn document(measurement: &Measurement) -> String {
     text.push('\n');
     text
 }
+
+#[cfg(test)]
+mod tests;

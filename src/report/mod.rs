@@ -12,13 +12,16 @@ pub mod figure;
 pub mod files;
 pub mod fonts;
 #[cfg(test)]
-mod gallery;
+pub mod gallery;
 pub mod graphs;
 pub mod ink;
 pub mod json;
 pub mod numbers;
+pub mod overlay;
 pub mod rgb;
 #[cfg(test)]
 pub mod sample;
+pub mod sheet;
 pub mod strobe;
 pub mod tables;
+pub mod workbook;

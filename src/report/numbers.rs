@@ -35,13 +35,13 @@ impl DecimalMark {
         self.put(if is_nought { text.trim_start_matches('-').to_owned() } else { text })
     }
 
-    /// "3.52 ± 0.03"; "about 3.52" when the uncertainty isn't known; "unknown" when there is no number.
+    /// "3.52 ± 0.03" with spaces that don't break; "about 3.52" when the uncertainty isn't known; "unknown" when there is no number.
     pub fn interval(self, estimate: &Estimate) -> String {
         let Some(half_width) = known(estimate.expanded_uncertainty_95) else {
             return format!("about {}", self.significant(estimate.value, 3));
         };
         let place = rounding_place(half_width);
-        format!("{} ± {}", self.rounded(estimate.value, place), self.rounded(half_width, place))
+        format!("{}\u{a0}±\u{a0}{}", self.rounded(estimate.value, place), self.rounded(half_width, place))
     }
 
     /// The value alone, rounded as in [`Self::interval`].
@@ -105,19 +105,19 @@ mod tests {
     #[test]
     fn rounding_follows_its_published_examples() {
         let point = DecimalMark::Point;
-        assert_eq!(point.interval(&estimate(0.827, 0.119)), "0.83 ± 0.12");
-        assert_eq!(point.interval(&estimate(0.827, 0.367)), "0.8 ± 0.4");
-        assert_eq!(point.interval(&estimate(0.827, 0.963)), "0.8 ± 1.0");
+        assert_eq!(point.interval(&estimate(0.827, 0.119)), "0.83\u{a0}±\u{a0}0.12");
+        assert_eq!(point.interval(&estimate(0.827, 0.367)), "0.8\u{a0}±\u{a0}0.4");
+        assert_eq!(point.interval(&estimate(0.827, 0.963)), "0.8\u{a0}±\u{a0}1.0");
     }
 
     #[test]
     fn intervals_read_well_at_every_size() {
         let point = DecimalMark::Point;
-        assert_eq!(point.interval(&estimate(1234.0, 350.0)), "1230 ± 350");
-        assert_eq!(point.interval(&estimate(-48.23, 0.41)), "−48.2 ± 0.4");
+        assert_eq!(point.interval(&estimate(1234.0, 350.0)), "1230\u{a0}±\u{a0}350");
+        assert_eq!(point.interval(&estimate(-48.23, 0.41)), "−48.2\u{a0}±\u{a0}0.4");
         assert_eq!(point.interval(&Estimate::without_uncertainty(9.8123)), "about 9.81");
         assert_eq!(point.interval(&estimate(9.81, f64::INFINITY)), "about 9.81");
-        assert_eq!(DecimalMark::Comma.interval(&estimate(3.524, 0.031)), "3,524 ± 0,031");
+        assert_eq!(DecimalMark::Comma.interval(&estimate(3.524, 0.031)), "3,524\u{a0}±\u{a0}0,031");
     }
 
     #[test]

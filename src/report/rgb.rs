@@ -5,7 +5,7 @@ use image::{Rgb, RgbImage};
 use crate::clip::{ColourMatrix, Picture};
 
 /// Luma coefficients (red, blue) of ITU-R BT.601-7, BT.709-6 and BT.2020-2.
-fn luma_coefficients(matrix: ColourMatrix) -> (f64, f64) {
+pub(super) fn luma_coefficients(matrix: ColourMatrix) -> (f64, f64) {
     match matrix {
         ColourMatrix::Bt601 => (0.299, 0.114),
         ColourMatrix::Bt709 => (0.2126, 0.0722),

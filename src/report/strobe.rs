@@ -5,6 +5,8 @@
 
 mod labels;
 
+pub(super) use labels::dashes;
+
 use image::{Rgb, RgbImage, imageops};
 
 use super::ink::{Colour, Drawing, Paint, Stroke, raster};
@@ -76,17 +78,17 @@ fn enlarge(image: &RgbImage, times: u32) -> RgbImage {
 }
 
 /// Size of the text and the unit of line widths, in pixels: a thirty-sixth of the height can be read from the back row.
-fn em_px(image: &RgbImage) -> f32 {
-    (image.height() as f32 / 36.0).min(image.width() as f32 / 50.0).max(12.0)
+pub(super) fn em_px(width: u32, height: u32) -> f32 {
+    (height as f32 / 36.0).min(width as f32 / 50.0).max(12.0)
 }
 
 /// A point of the picture in the coordinates of drawings, whose origin is the corner of the upper left pixel.
-fn drawn_at(point: PixelPoint, enlarged: f64) -> (f32, f32) {
+pub(super) fn drawn_at(point: PixelPoint, enlarged: f64) -> (f32, f32) {
     (((point.x + 0.5) * enlarged) as f32, ((point.y + 0.5) * enlarged) as f32)
 }
 
 fn path_drawing(image: &RgbImage, flight: &FlightMeasurement, enlarged: u32) -> Drawing {
-    let em = em_px(image);
+    let em = em_px(image.width(), image.height());
     let mut drawing = Drawing::new(image.width() as f32, image.height() as f32, None);
     let place = |p: &PixelPoint| drawn_at(*p, f64::from(enlarged));
     if let Some(forecast) = &flight.forecast {

@@ -20,7 +20,7 @@ const TICK_ROOM: f32 = 1.7;
 const NAME_ROOM: f32 = 1.5;
 const PANEL_GAP: f32 = 1.2;
 /// Height of the frames of a page figure, for a share of 1.
-const PAGE_PANEL_HEIGHT: f32 = 20.0;
+const PAGE_PANEL_HEIGHT: f32 = 17.0;
 /// Room on the right for half of the last tick label.
 const RIGHT: f32 = 1.8;
 

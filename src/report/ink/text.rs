@@ -78,6 +78,12 @@ pub fn plain(marked: &str) -> String {
     rich(marked).into_iter().map(|p| p.text).collect()
 }
 
+/// Text from outside, such as a file name, kept from being read as marks.
+pub fn literal(text: &str) -> String {
+    // The asterisk operator looks the same; braces after an underscore are rare enough to lose.
+    text.replace('*', "∗").replace("_{", "_(").replace(['\n', '\r', '\t'], " ")
+}
+
 /// Width of `pieces` set in one line, in em.
 pub fn width_em(pieces: &[Piece]) -> f32 {
     pieces.iter().map(|p| p.face.width_em(&p.text) * p.size()).sum()

@@ -68,7 +68,7 @@ pub fn drawing(
     let of_paths = flight.path_px.iter().chain(forecast).map(|p| (drawn_at(*p, enlarged), 0.0));
     let mut writer = Writer {
         image,
-        em: em_px(image),
+        em: em_px(image.width(), image.height()),
         drawing: Drawing::new(image.width() as f32, image.height() as f32, None),
         busy: of_balls.chain(of_paths).collect(),
         taken: Vec::new(),

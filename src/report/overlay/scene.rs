@@ -1,0 +1,110 @@
+//! What is drawn on one frame.
+
+use crate::clip::Picture;
+use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
+use crate::report::ink::text::{rich, width_em};
+use crate::report::ink::{Anchor, Colour, Drawing, Paint, Stroke, TextLine};
+use crate::report::numbers::DecimalMark;
+use crate::report::strobe;
+use crate::units::PixelPoint;
+
+use super::blend;
+
+const WHITE: Colour = Colour(255, 255, 255);
+const INK: Colour = Colour(0x1a, 0x1a, 0x1a);
+const GREEN: Colour = Colour(0x00, 0x9e, 0x73);
+const VERMILLION: Colour = Colour(0xd5, 0x5e, 0x00);
+const PLATE: Paint = Paint { colour: WHITE, opacity: 0.85 };
+
+/// Draws the flight that is on at frame `index`, or the one last seen.
+pub fn draw(measurement: &Measurement, index: usize, mark: DecimalMark, picture: &mut Picture) {
+    let on = |f: &&FlightMeasurement| f.sightings.first().is_some_and(|s| s.frame <= index);
+    let Some(flight) = measurement.flights.iter().filter(on).max_by_key(|f| f.sightings[0].frame) else { return };
+    let (width, height) = (picture.width() as u32, picture.height() as u32);
+    let mut drawing = Drawing::new(width as f32, height as f32, None);
+    let em = strobe::em_px(width, height);
+    path(flight, em, &mut drawing);
+    let seen: Vec<&SightingRow> = flight.sightings.iter().filter(|s| s.used && s.frame <= index).collect();
+    sightings(&seen, index, em, &mut drawing);
+    words(flight, index, mark, em, &mut drawing);
+    blend::onto(&drawing, picture);
+}
+
+fn at(point: PixelPoint) -> (f32, f32) {
+    strobe::drawn_at(point, 1.0)
+}
+
+fn path(flight: &FlightMeasurement, em: f32, drawing: &mut Drawing) {
+    let stroke = |colour: Colour, opacity, width| Stroke { paint: Paint { colour, opacity }, width: width * em };
+    if let Some(forecast) = &flight.forecast {
+        let points: Vec<_> = forecast.path_px.iter().map(|p| at(*p)).collect();
+        for dash in strobe::dashes(&points, 0.7 * em, 0.45 * em) {
+            drawing.line(&dash, stroke(WHITE, 0.8, 0.22));
+            drawing.line(&dash, stroke(VERMILLION, 1.0, 0.14));
+        }
+    }
+    let points: Vec<_> = flight.path_px.iter().map(|p| at(*p)).collect();
+    drawing.line(&points, stroke(Colour(0, 0, 0), 0.7, 0.15));
+    drawing.line(&points, stroke(WHITE, 1.0, 0.07));
+}
+
+/// A dot for every ball so far, and a ring about the present one that leaves it to be seen.
+fn sightings(seen: &[&SightingRow], index: usize, em: f32, drawing: &mut Drawing) {
+    for row in seen {
+        if row.frame == index {
+            let (dx, dy) = row.streak_px.unwrap_or((0.0, 0.0));
+            let radius = (row.radius_px + dx.hypot(dy) / 2.0) as f32 + 0.25 * em;
+            drawing.ring(at(row.centre_px), radius, Stroke { paint: WHITE.into(), width: 0.22 * em });
+            drawing.ring(at(row.centre_px), radius, Stroke { paint: GREEN.into(), width: 0.12 * em });
+        } else {
+            drawing.disc(at(row.centre_px), 0.26 * em, WHITE);
+            drawing.disc(at(row.centre_px), 0.19 * em, GREEN);
+        }
+    }
+}
+
+/// The running time while the ball flies, and the results from the landing on.
+fn words(flight: &FlightMeasurement, index: usize, mark: DecimalMark, em: f32, drawing: &mut Drawing) {
+    let last = flight.sightings.last().map_or(0, |s| s.frame);
+    let time = time_at(flight, index.min(last));
+    let mut lines = vec![format!("*t* = {} s", mark.fixed(time, 3))];
+    if index >= last {
+        lines.push(format!("launch speed {} m/s", mark.interval(&flight.launch_speed_m_per_s)));
+        lines.push(format!("launch angle {} °", mark.interval(&flight.launch_angle_deg)));
+        lines.push(format!("*g* = {} m/s²", mark.interval(&flight.gravity_m_per_s2)));
+    }
+    let size = 1.1 * em;
+    let wide = lines.iter().map(|l| width_em(&rich(l))).fold(0.0, f32::max) * size;
+    let corner = plate_corner(flight, (wide + 1.2 * em, lines.len() as f32 * 1.4 * size + 0.6 * em), em, drawing);
+    drawing.rectangle(corner, (wide + 1.2 * em, lines.len() as f32 * 1.4 * size + 0.6 * em), PLATE);
+    for (i, text) in lines.iter().enumerate() {
+        let at = (corner.0 + 0.6 * em, corner.1 + 0.3 * em + (i as f32 * 1.4 + 1.05) * size);
+        let pieces = rich(text);
+        drawing.text(TextLine { pieces, at, size, anchor: Anchor::Start, upwards: false, paint: INK.into() });
+    }
+}
+
+/// The upper corner that the path leaves free; always the same one for a flight, so that nothing jumps.
+fn plate_corner(flight: &FlightMeasurement, size: (f32, f32), em: f32, drawing: &Drawing) -> (f32, f32) {
+    let (left, right) = (em, drawing.width - size.0 - em);
+    let points = flight.path_px.iter().map(|p| at(*p)).filter(|p| p.1 < drawing.height / 3.0);
+    let (on_left, on_right) = points.fold((0, 0), |(l, r), p| {
+        (l + usize::from(p.0 < drawing.width / 3.0), r + usize::from(p.0 > drawing.width * 2.0 / 3.0))
+    });
+    (if on_right < on_left { right } else { left }, em)
+}
+
+/// Time since the launch at a frame, between those of the neighbouring sightings.
+fn time_at(flight: &FlightMeasurement, index: usize) -> f64 {
+    let rows = &flight.sightings;
+    let after = rows.partition_point(|s| s.frame < index);
+    let time = match (rows.get(after.wrapping_sub(1)), rows.get(after)) {
+        (_, Some(row)) if row.frame == index => row.time_s,
+        (Some(a), Some(b)) => {
+            a.time_s + (b.time_s - a.time_s) * (index - a.frame) as f64 / (b.frame - a.frame) as f64
+        }
+        (Some(row), None) | (None, Some(row)) => row.time_s,
+        (None, None) => flight.launch_time_s.value,
+    };
+    time - flight.launch_time_s.value
+}
