@@ -131,8 +131,7 @@ fn the_slow_pieces_of_a_trailing_block_are_found() {
 #[test]
 fn a_colour_chart_in_high_dynamic_range_keeps_grey_neutral_and_colours_apart() {
     let Some(_) = manifest() else { return };
-    let mut source =
-        clip::open(&folder().join("media3-hlg10-color-test.mp4"), &ReadOptions::default()).unwrap();
+    let mut source = clip::open(&folder().join("media3-hlg10-color-test.mp4"), &ReadOptions::default()).unwrap();
     let picture = source.next_frame().unwrap().unwrap().picture;
     let spread = |samples: &[u8]| {
         let mut sorted = samples.to_vec();

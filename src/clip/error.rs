@@ -69,7 +69,9 @@ impl ClipError {
                 "copy the recording from the phone again; phones write the table of contents last, and a cut copy lacks it"
             }
             Self::NoVideoStream(_) => "give the recording itself, not its sound track",
-            Self::NoDecoder { .. } => "convert the clip to H.264 without changing its frame times, or install the decoder",
+            Self::NoDecoder { .. } => {
+                "convert the clip to H.264 without changing its frame times, or install the decoder"
+            }
             Self::NoFrames(_) => "copy the recording from the phone again, or film again for longer",
             Self::NameNotText(_) => "rename the file with plain letters and digits",
             Self::NoPictures(_) => "put the frames into the folder as .png, .jpg or .jpeg files, named in their order",

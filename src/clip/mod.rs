@@ -20,7 +20,6 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-
 pub use clock::{Clock, Finding};
 pub use error::ClipError;
 pub use write::{ClipWriter, Codec, WriteOptions};
@@ -40,8 +39,8 @@ pub struct ReadOptions {
 /// # Errors
 /// [`ClipError`] when `path` isn't there, isn't a clip, or holds not one whole frame.
 pub fn open(path: &Path, options: &ReadOptions) -> Result<Box<dyn FrameSource>, ClipError> {
-    let metadata = std::fs::metadata(path)
-        .map_err(|source| ClipError::NotReadable { path: path.to_owned(), source })?;
+    let metadata =
+        std::fs::metadata(path).map_err(|source| ClipError::NotReadable { path: path.to_owned(), source })?;
     if metadata.is_dir() {
         return Ok(Box::new(pictures::PictureFolder::open(path, options)?));
     }

@@ -177,11 +177,7 @@ mod tests {
     use super::*;
 
     fn all() -> impl Iterator<Item = Orientation> {
-        (0..8).map(|bits| Orientation {
-            swapped: bits & 1 != 0,
-            x_reversed: bits & 2 != 0,
-            y_reversed: bits & 4 != 0,
-        })
+        (0..8).map(|bits| Orientation { swapped: bits & 1 != 0, x_reversed: bits & 2 != 0, y_reversed: bits & 4 != 0 })
     }
 
     #[test]

@@ -91,11 +91,9 @@ fn all_eight_orientations_come_back_as_displayed() {
         assert_eq!(info.rows_along_y, turns % 2 == 0);
         for (frame, shown) in frames.iter().zip(&shown) {
             // A wrong orientation differs by tens of levels; a good encoding of so smooth a picture by about one.
-            for (got, wanted) in [
-                (&frame.picture.luma, &shown.luma),
-                (&frame.picture.cb, &shown.cb),
-                (&frame.picture.cr, &shown.cr),
-            ] {
+            for (got, wanted) in
+                [(&frame.picture.luma, &shown.luma), (&frame.picture.cb, &shown.cb), (&frame.picture.cr, &shown.cr)]
+            {
                 assert!(mean_difference(got, wanted) < 2.0, "{turns} {mirrored}");
             }
         }

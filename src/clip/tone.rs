@@ -43,8 +43,10 @@ impl ToneMap {
         let luma_signal = |code: u32| luma_signal(code, depth, full_range);
         let chroma_step = if full_range { f64::from((1_u32 << depth) - 1) } else { 224.0 * scale(depth) };
         let middle = f64::from(1_u32 << (depth - 1));
-        let chroma =
-            codes.clone().map(|code| (128.0 + (f64::from(code) - middle) * 255.0 / chroma_step).round() as u8).collect();
+        let chroma = codes
+            .clone()
+            .map(|code| (128.0 + (f64::from(code) - middle) * 255.0 / chroma_step).round() as u8)
+            .collect();
         let luma = codes.clone().map(|code| (255.0 * to_bt709(luma_signal(code), range)).round() as u8).collect();
         let chroma_gain = match range {
             DynamicRange::Sdr => Vec::new(),

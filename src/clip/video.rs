@@ -14,7 +14,9 @@ use ffmpeg_next::format::stream::Disposition;
 use ffmpeg_next::{Dictionary, Packet, Rational, Stream, codec, decoder, ffi, frame, media};
 
 use super::orientation::Orientation;
-use super::{ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer};
+use super::{
+    ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer,
+};
 
 mod convert;
 
@@ -228,9 +230,8 @@ impl Reader {
         let mut origin_s = None;
         let mut index = 0;
         while let Some(decoded) = self.next_decoded()? {
-            let converter = converter.get_or_insert_with(|| {
-                Converter::new(&decoded, self.orientation, self.pixel_aspect)
-            });
+            let converter =
+                converter.get_or_insert_with(|| Converter::new(&decoded, self.orientation, self.pixel_aspect));
             let stamp_s = decoded.timestamp().map(|ticks| seconds(ticks, self.time_base));
             let place = self.place_in_window(stamp_s, &mut origin_s);
             if place == Place::After {
@@ -388,8 +389,7 @@ fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, Cli
 /// The moving picture of the file: never cover art, and never a still beside a moving track.
 fn main_stream(input: &Input) -> Option<Stream<'_>> {
     let usable = |stream: &Stream| {
-        stream.parameters().medium() == media::Type::Video
-            && !stream.disposition().contains(Disposition::ATTACHED_PIC)
+        stream.parameters().medium() == media::Type::Video && !stream.disposition().contains(Disposition::ATTACHED_PIC)
     };
     let best = input.streams().best(media::Type::Video).filter(|stream| usable(stream) && stream.frames() != 1);
     best.or_else(|| {
@@ -441,7 +441,8 @@ fn thread_count(frame_bytes: usize) -> usize {
 
 /// Frames per second at which the phone recorded, where the container or the track says so.
 fn capture_rate_tag(input: &Input, stream: &Stream) -> Option<f64> {
-    const TAGS: [&str; 3] = ["com.android.capture.fps", "com.android.capture.framerate", "com.apple.quicktime.capture.fps"];
+    const TAGS: [&str; 3] =
+        ["com.android.capture.fps", "com.android.capture.framerate", "com.apple.quicktime.capture.fps"];
     let container = input.metadata();
     let track = stream.metadata();
     TAGS.iter()

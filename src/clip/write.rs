@@ -348,11 +348,7 @@ impl ClipWriter {
     }
 
     fn pixel_format(&self) -> format::Pixel {
-        if self.codec == Codec::Mjpeg {
-            format::Pixel::YUVJ420P
-        } else {
-            format::Pixel::YUV420P
-        }
+        if self.codec == Codec::Mjpeg { format::Pixel::YUVJ420P } else { format::Pixel::YUV420P }
     }
 
     fn new_frame(&self, picture: &Picture, width: usize, height: usize) -> frame::Video {
