@@ -11,6 +11,7 @@
 
 pub mod card;
 mod error;
+pub mod flicker;
 pub(crate) mod homography;
 mod inputs;
 mod lens;
@@ -19,6 +20,7 @@ mod pose;
 mod setup;
 mod shutter;
 mod solve;
+pub mod steady;
 
 use nalgebra::{Matrix2, Vector2};
 
