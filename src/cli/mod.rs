@@ -3,6 +3,8 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod demo;
+pub mod measure;
 pub mod output;
 
 use std::process::ExitCode;
@@ -23,7 +25,10 @@ struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Measure(measure::MeasureArguments),
+    Demo(demo::DemoArguments),
+}
 
 /// The table of exit codes, shown under `--help` and in the README.
 const EXIT_CODES: &str = "Exit codes:
@@ -54,6 +59,9 @@ pub fn run() -> ExitCode {
     }
 }
 
-fn dispatch(command: Command, _console: &Console) -> Result<(), CommandError> {
-    match command {}
+fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
+    match command {
+        Command::Measure(arguments) => measure::run(&arguments, console),
+        Command::Demo(arguments) => demo::run(&arguments, console),
+    }
 }

@@ -13,6 +13,7 @@ pub struct Clock {
     /// True seconds of each frame from the first, by its stamp.
     pub times_s: Vec<f64>,
     /// The same by uniform steps, gaps kept as whole numbers of steps; for clips whose stamps jitter more than the camera.
+    /// Equal to `times_s` where the rate changes within the clip, so that no one step would do.
     pub uniform_times_s: Vec<f64>,
     /// A sentence that names the clock.
     pub description: String,
@@ -105,6 +106,8 @@ const NAMED_RATE_UNCERTAINTY: f64 = 1e-3;
 const SAME_RATE: f64 = 0.005;
 /// A gap further than this from whole steps, as a part of a step, is a cut and not a few dropped frames.
 const NOT_WHOLE: f64 = 0.1;
+/// A step that lasts and differs by this factor is another rate, such as 24 after 30 when the light fades.
+const LASTING_CHANGE: f64 = 1.15;
 /// Within this factor a tag doesn't mean slow motion: cameras lower their rate in poor light and keep the tag.
 const NOT_SLOW_MOTION: f64 = 1.5;
 
@@ -132,16 +135,19 @@ impl Clock {
             Some(filled) => filled,
             None => return without_stamps(stamps_s.len(), info, capture_rate_hz),
         };
-        let grid = Grid::of(&filled);
+        let mut grid = Grid::of(&filled);
         find_gaps(&filled, &grid, &mut findings);
-        find_step_change(&filled, &mut findings);
+        let one_rate = !find_step_change(&filled, &mut findings);
+        if !one_rate {
+            grid.step_s = median(&mut steps(&filled));
+        }
         let file_times = unrounded(filled, &grid, &mut findings);
         if !report.slow_segments.is_empty() {
             findings.push(Finding::MakersPieces { count: report.slow_segments.len() });
         }
         let (slow_factor, source) = slow_factor(1.0 / grid.step_s, info, capture_rate_hz, &mut findings);
         let times_s: Vec<f64> = file_times.iter().map(|time| time / slow_factor).collect();
-        let uniform_times_s: Vec<f64> = grid.places.iter().map(|&k| k as f64 * grid.step_s / slow_factor).collect();
+        let uniform_times_s = if one_rate { grid.times(slow_factor) } else { times_s.clone() };
         Ok(Self {
             largest_jitter_s: largest_distance(&times_s, &uniform_times_s),
             frame_rate_hz: slow_factor / grid.step_s,
@@ -272,6 +278,13 @@ impl Grid {
     }
 }
 
+impl Grid {
+    /// Times of the frames by uniform steps, in true seconds when `slow_factor` file seconds go into one of them.
+    fn times(&self, slow_factor: f64) -> Vec<f64> {
+        self.places.iter().map(|&place| place as f64 * self.step_s / slow_factor).collect()
+    }
+}
+
 fn whole_steps(step: f64, usual: f64) -> usize {
     (step / usual).round().max(1.0) as usize
 }
@@ -305,25 +318,32 @@ fn find_gaps(times: &[f64], grid: &Grid, findings: &mut Vec<Finding>) {
 }
 
 /// Looks for places where several even steps of one length are followed by several of another.
-fn find_step_change(times: &[f64], findings: &mut Vec<Finding>) {
+fn find_step_change(times: &[f64], findings: &mut Vec<Finding>) -> bool {
     const RUN: usize = 5;
+    let known = findings.len();
     let steps = steps(times);
     let mut i = RUN;
     while i + RUN <= steps.len() {
         let (before, after) = (&steps[i - RUN..i], &steps[i..i + RUN]);
         let (usual_before, usual_after) = (median(&mut before.to_vec()), median(&mut after.to_vec()));
         let ratio = usual_after / usual_before;
-        if !(2.0 / 3.0..=1.5).contains(&ratio) && is_even(before, usual_before) && is_even(after, usual_after) {
+        if !(1.0 / LASTING_CHANGE..=LASTING_CHANGE).contains(&ratio)
+            && is_even(before, before[RUN - 1], usual_before)
+            && is_even(after, after[0], usual_after)
+        {
             findings.push(Finding::StepChange { at_s: times[i], before_s: usual_before, after_s: usual_after });
             i += RUN;
         } else {
             i += 1;
         }
     }
+    findings.len() > known
 }
 
-fn is_even(steps: &[f64], usual: f64) -> bool {
-    steps.iter().all(|step| (step - usual).abs() < 0.15 * usual)
+/// Whether the steps keep to `usual` but for one, which may be a gap and isn't the one `at_turn`.
+fn is_even(steps: &[f64], at_turn: f64, usual: f64) -> bool {
+    let keeps = |step: f64| (step - usual).abs() < 0.08 * usual;
+    keeps(at_turn) && steps.iter().filter(|step| !keeps(**step)).count() <= 1
 }
 
 /// Times with the rounding of the stamps taken out, where they are a uniform rate rounded to a coarse unit.
@@ -335,7 +355,7 @@ fn unrounded(times: Vec<f64>, grid: &Grid, findings: &mut Vec<Finding>) -> Vec<f
     else {
         return times;
     };
-    let uniform: Vec<f64> = grid.places.iter().map(|&place| place as f64 * grid.step_s).collect();
+    let uniform = grid.times(1.0);
     let offsets: Vec<f64> = times.iter().zip(&uniform).map(|(time, uniform)| time - uniform).collect();
     let highest = offsets.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let lowest = offsets.iter().copied().fold(f64::INFINITY, f64::min);

@@ -1,1 +1,7 @@
-//! maths
+//! Least squares, distributions, uncertainty and sampling: no word of balls or pictures.
+
+pub mod distributions;
+pub mod gum;
+pub mod least_squares;
+pub mod monte_carlo;
+pub mod nonlinear;

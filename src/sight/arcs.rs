@@ -9,6 +9,7 @@ use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
 use crate::sight::blobs::Blob;
+use crate::sight::smooth::{Place, SmoothPath};
 use crate::units::PixelPoint;
 
 /// Arcs expected by chance, at which an arc is still believed.
@@ -93,14 +94,29 @@ impl Arc {
     pub fn last_frame(&self) -> usize {
         self.blobs[self.blobs.len() - 1].frame
     }
+
+    /// Whether the path is about where the user showed the ball: within a ball's width, or what a finger covers.
+    fn passes(&self, time_s: f64, place: PixelPoint) -> bool {
+        let reach = (1.5 * self.blobs[self.blobs.len() / 2].diameter()).max(25.0);
+        self.path.at(time_s).distance(place) < reach
+    }
 }
 
 /// Finds the arcs among the blobs of a window's frames, best first; no two share a moment.
 ///
 /// `times_s` are the frames' times on any steady clock; `blobs[i]` belong to frame `i`.
-pub fn find_arcs(blobs: &[Vec<Blob>], times_s: &[f64], size: (usize, usize), prior: FallPrior) -> Vec<Arc> {
+///
+/// `through` is a place (of a frame) that the user showed: only arcs that pass there count.
+pub fn find_arcs(
+    blobs: &[Vec<Blob>],
+    times_s: &[f64],
+    size: (usize, usize),
+    prior: FallPrior,
+    through: Option<(usize, PixelPoint)>,
+) -> Vec<Arc> {
     let search = Search { blobs, times_s, size, prior };
     let mut arcs = search.grow_all();
+    arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
     arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
     keep_one_at_a_time(arcs)
 }
@@ -188,12 +204,28 @@ impl Search<'_> {
                     // A phone held at up to 30° lets the fall lean by as much.
                     let believable =
                         fall > -slack && dx.abs() < slack + 0.6 * fall.max(0.0) && fall < 0.6 * step + 12.0 * slack;
-                    if believable && look_alike(two, three) {
-                        each([(first, a), (second, b), (third, c)]);
+                    let seed = [(first, a), (second, b), (third, c)];
+                    if believable && look_alike(two, three) && self.has_a_fourth(seed, stride) {
+                        each(seed);
                     }
                 }
             }
         }
+    }
+
+    /// Whether a fourth blob, a stride before or after the seed, lies where the seed's path leads: a cheap look that spares
+    /// most chance seeds the growing.
+    fn has_a_fourth(&self, seed: [Member; 3], stride: usize) -> bool {
+        let Some(path) = PixelPath::fit(&self.places(&seed)) else { return false };
+        let middle = self.blob(seed[1]);
+        let gate = 3.0 + 0.2 * middle.diameter() + 0.15 * self.blob(seed[0]).centre.distance(middle.centre);
+        let near = |frame: Option<usize>| {
+            frame.filter(|&frame| frame < self.blobs.len()).is_some_and(|frame| {
+                let expected = path.at(self.times_s[frame]);
+                self.blobs[frame].iter().any(|blob| blob.centre.distance(expected) < gate && look_alike(blob, middle))
+            })
+        };
+        near(Some(seed[2].0 + stride)) || near(seed[0].0.checked_sub(stride)) || near(seed[2].0.checked_add(2 * stride))
     }
 
     /// Longest step of a ball over `stride` frames: a third of the picture's longer side a frame.
@@ -292,7 +324,7 @@ impl Search<'_> {
         }
         let places = self.places(members);
         let path = PixelPath::fit(&places)?;
-        let rms_px = rms_distance(&path, &places);
+        let rms_px = cubic_rms(&places)?;
         let blobs: Vec<Blob> = members.iter().map(|&member| *self.blob(member)).collect();
         let diameter = median(blobs.iter().map(Blob::diameter).collect());
         let duration_s = places[places.len() - 1].0 - places[0].0;
@@ -355,9 +387,14 @@ fn look_alike(one: &Blob, other: &Blob) -> bool {
     (0.55..1.8).contains(&widths) && (0.33..3.0).contains(&areas) && colour[0] < 60.0 && colour[1].max(colour[2]) < 28.0
 }
 
-fn rms_distance(path: &PixelPath, places: &[(f64, PixelPoint)]) -> f64 {
-    let sum: f64 = places.iter().map(|(time, place)| path.at(*time).distance(*place).powi(2)).sum();
-    (sum / places.len() as f64).sqrt()
+/// Root mean square distance from a cubic (from a parabola when the places are few): drag bends the path of a light ball
+/// away from any parabola by more than blobs scatter.
+fn cubic_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
+    let places: Vec<Place> = places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
+    let degree = if places.len() >= 9 { 3 } else { 2 };
+    let path = SmoothPath::fit(&places, degree)?;
+    let sum: f64 = places.iter().map(|place| path.distance(place).powi(2)).sum();
+    Some((sum / (places.len() as f64 - 0.5 * (degree as f64 + 1.0)).max(1.0)).sqrt())
 }
 
 /// Length of the path through the places, px.

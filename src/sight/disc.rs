@@ -10,11 +10,69 @@ use nalgebra::{DMatrix, DVector};
 use crate::sight::light::Light;
 use crate::units::{Covariance2, PixelPoint};
 
-/// Terms of the shading over the disc: 1, u, v, u² + v², u² − v², u·v with u, v in radii from the centre.
-pub const SHADES: usize = 6;
+/// Terms of the shading over the disc: the monomials uⁱ·vʲ up to the fourth degree, by rising degree, with u, v in radii
+/// from the centre. The first 1, 3, 6, 10 or 15 are a whole polynomial of degree 0 to 4.
+pub const SHADES: usize = 15;
+
+/// Exponents of u and v in the shading's terms.
+const POWERS: [(i32, i32); SHADES] = [
+    (0, 0),
+    (1, 0),
+    (0, 1),
+    (2, 0),
+    (1, 1),
+    (0, 2),
+    (3, 0),
+    (2, 1),
+    (1, 2),
+    (0, 3),
+    (4, 0),
+    (3, 1),
+    (2, 2),
+    (1, 3),
+    (0, 4),
+];
 
 /// Light of the ball over its disc, white = 1.
 pub type Shading = [f64; SHADES];
+
+/// How perspective draws a sphere out: its outline is an ellipse, longer by 1/cos θ along the line to the picture's middle
+/// when it is seen at the angle θ from the optical axis (8 % at the edge of a phone's picture).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stretch {
+    /// Longer over shorter axis, 1 for a disc.
+    pub factor: f64,
+    /// Unit vector of the longer axis.
+    pub along: (f64, f64),
+}
+
+impl Stretch {
+    /// No stretch: a disc in the middle of the picture.
+    pub const NONE: Self = Self { factor: 1.0, along: (1.0, 0.0) };
+
+    /// Stretch at `place` for a camera with this focal length and principal point, both px.
+    pub fn at(place: PixelPoint, focal_px: f64, principal: PixelPoint) -> Self {
+        let (dx, dy) = (place.x - principal.x, place.y - principal.y);
+        let off = dx.hypot(dy);
+        if off < 1e-6 {
+            return Self::NONE;
+        }
+        Self { factor: 1.0f64.hypot(off / focal_px), along: (dx / off, dy / off) }
+    }
+
+    /// Shrinks a vector along the longer axis, so that the ellipse becomes a disc; symmetric, so slopes take it alike.
+    fn undo(&self, (dx, dy): (f64, f64)) -> (f64, f64) {
+        let part = (1.0 / self.factor - 1.0) * (dx * self.along.0 + dy * self.along.1);
+        (dx + part * self.along.0, dy + part * self.along.1)
+    }
+}
+
+/// Projection of a sphere's centre from the centre of its outline: the outline's centre lies farther out by ρ·R²/f with
+/// ρ = distance from the principal point over f (second order of the tangent; 0.07 px for R = 15 px at the edge).
+pub fn sphere_centre(outline: PixelPoint, radius_px: f64, focal_px: f64, principal: PixelPoint) -> PixelPoint {
+    let inwards = radius_px * radius_px / (focal_px * focal_px);
+    PixelPoint::new(outline.x - (outline.x - principal.x) * inwards, outline.y - (outline.y - principal.y) * inwards)
+}
 
 /// A ball as it appears in one exposure.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,6 +84,7 @@ pub struct Disc {
     pub blur_px: f64,
     /// Way of the centre during the exposure, from its start to its end, px.
     pub streak_px: (f64, f64),
+    pub stretch: Stretch,
     pub shading: Shading,
 }
 
@@ -71,7 +130,7 @@ pub struct DiscFit {
 
 /// Residuals larger than about three times this share of the contrast belong to something else in the picture: first
 /// loosely, while the disc is still finding its place, then strictly.
-const MODEL_SHARES: [f64; 2] = [0.07, 0.025];
+const MODEL_SHARES: [f64; 3] = [0.5, 0.12, 0.05];
 const ITERATIONS: usize = 12;
 
 /// Fits a disc to a patch from a starting disc near it. `None` when the fit runs away or nothing is left to fit.
@@ -80,7 +139,8 @@ const ITERATIONS: usize = 12;
 /// a walker behind the ball) lose their weight (Geman–McClure).
 pub fn fit_disc(patch: &Patch, start: &Disc, unknowns: Unknowns, light: &Light) -> Option<DiscFit> {
     let (disc, _) = settle(patch, *start, start, unknowns, light, MODEL_SHARES[0])?;
-    let (disc, state) = settle(patch, disc, start, unknowns, light, MODEL_SHARES[1])?;
+    let (disc, _) = settle(patch, disc, start, unknowns, light, MODEL_SHARES[1])?;
+    let (disc, state) = settle(patch, disc, start, unknowns, light, MODEL_SHARES[2])?;
     finish(patch, disc, state, light)
 }
 
@@ -186,11 +246,11 @@ impl Normal {
             for column in 0..patch.width {
                 let place = row * patch.width + column;
                 let noise = f64::from(patch.noise[place]);
-                if !noise.is_finite() {
-                    continue;
-                }
                 let x = (patch.left + column as isize) as f64;
                 let y = (patch.top + row as isize) as f64;
+                if !noise.is_finite() || !steps.reaches(disc, x, y) {
+                    continue;
+                }
                 let background = f64::from(light.linear(patch.background[place]));
                 let model = steps.pixel(disc, x, y, background, unknowns);
                 let (level, slope) = light.level((background * (1.0 - model.coverage) + model.ball) as f32);
@@ -236,7 +296,7 @@ impl Normal {
 fn contrast_levels(patch: &Patch, disc: &Disc, light: &Light) -> f64 {
     let column = (disc.centre.x.round() as isize - patch.left).clamp(0, patch.width as isize - 1) as usize;
     let row = (disc.centre.y.round() as isize - patch.top).clamp(0, patch.height as isize - 1) as usize;
-    let (ball, _) = light.level((disc.shading[0] + 0.5 * disc.shading[3]).max(0.0) as f32);
+    let (ball, _) = light.level(disc.shading[0].max(0.0) as f32);
     f64::from((ball - patch.background[row * patch.width + column]).abs())
 }
 
@@ -253,20 +313,30 @@ impl Exposure {
         Self { parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect() }
     }
 
+    /// Whether a pixel lies near enough to the ball's way to tell anything; the rest is background by itself.
+    fn reaches(&self, disc: &Disc, x: f64, y: f64) -> bool {
+        let (sx, sy) = disc.streak_px;
+        let (dx, dy) = (x - disc.centre.x, y - disc.centre.y);
+        let squared = sx * sx + sy * sy;
+        let part = if squared > 0.0 { ((dx * sx + dy * sy) / squared).clamp(-0.5, 0.5) } else { 0.0 };
+        let reach = disc.stretch.factor * (disc.radius_px + 3.2 * disc.blur_px) + 1.5;
+        (dx - part * sx).powi(2) + (dy - part * sy).powi(2) < reach * reach
+    }
+
     fn pixel(&self, disc: &Disc, x: f64, y: f64, background: f64, unknowns: Unknowns) -> PixelModel {
         let mut model = PixelModel { coverage: 0.0, ball: 0.0, slopes: [0.0; 5 + SHADES] };
         let share = 1.0 / self.parts.len() as f64;
         let length = disc.streak_px.0.hypot(disc.streak_px.1).max(1e-9);
         let along = (disc.streak_px.0 / length, disc.streak_px.1 / length);
-        let reach = disc.radius_px + 4.0 * disc.blur_px;
+        let reach = disc.stretch.factor * (disc.radius_px + 4.0 * disc.blur_px);
         for &part in &self.parts {
             let dx = x - disc.centre.x - part * disc.streak_px.0;
             let dy = y - disc.centre.y - part * disc.streak_px.1;
-            let squared = dx * dx + dy * dy;
-            if squared > reach * reach {
+            if dx * dx + dy * dy > reach * reach {
                 continue;
             }
-            add_part(&mut model, disc, (dx, dy, squared.sqrt()), background, share, part, along, unknowns);
+            let (dx, dy) = disc.stretch.undo((dx, dy));
+            add_part(&mut model, disc, (dx, dy, dx.hypot(dy)), background, share, part, along, unknowns);
         }
         model
     }
@@ -288,17 +358,14 @@ fn add_part(
     let rim = (radius - distance) / blur;
     let (coverage, density) = normal_integral(rim);
     let (u, v) = (dx / radius, dy / radius);
-    let terms = [1.0, u, v, u * u + v * v, u * u - v * v, u * v];
-    let s = &disc.shading;
-    let shade: f64 = terms.iter().zip(s).map(|(term, shade)| term * shade).sum();
-    let by_u = s[1] + 2.0 * u * (s[3] + s[4]) + v * s[5];
-    let by_v = s[2] + 2.0 * v * (s[3] - s[4]) + u * s[5];
+    let (terms, shade, by_u, by_v) = shade_at(&disc.shading, u, v);
     model.coverage += share * coverage;
     model.ball += share * coverage * shade;
     let lift = (shade - background) * density / blur;
     let outward = if distance > 1e-9 { (dx / distance, dy / distance) } else { (0.0, 0.0) };
-    let by_x = share * (lift * outward.0 - coverage * by_u / radius);
-    let by_y = share * (lift * outward.1 - coverage * by_v / radius);
+    let by_place =
+        (share * (lift * outward.0 - coverage * by_u / radius), share * (lift * outward.1 - coverage * by_v / radius));
+    let (by_x, by_y) = disc.stretch.undo(by_place);
     model.slopes[0] += by_x;
     model.slopes[1] += by_y;
     let mut place = 2;
@@ -321,6 +388,29 @@ fn add_part(
     for term in terms.iter().take(unknowns.shades) {
         put(share * coverage * term);
     }
+}
+
+/// The terms of the shading at a place of the disc, the shading there, and its slopes by u and v.
+fn shade_at(shading: &Shading, u: f64, v: f64) -> ([f64; SHADES], f64, f64, f64) {
+    // Just outside the rim the polynomial must not run away: it is held at a little over one radius.
+    let reach = (u * u + v * v).sqrt().max(1.0);
+    let hold = if reach > 1.1 { 1.1 / reach } else { 1.0 };
+    let (u, v) = (u * hold, v * hold);
+    let powers = |x: f64| [1.0, x, x * x, x * x * x, x * x * x * x];
+    let (pu, pv) = (powers(u), powers(v));
+    let (mut terms, mut shade, mut by_u, mut by_v) = ([0.0; SHADES], 0.0, 0.0, 0.0);
+    for (term, (&(i, j), weight)) in terms.iter_mut().zip(POWERS.iter().zip(shading)) {
+        let (i, j) = (i as usize, j as usize);
+        *term = pu[i] * pv[j];
+        shade += weight * *term;
+        if i > 0 {
+            by_u += weight * i as f64 * pu[i - 1] * pv[j];
+        }
+        if j > 0 {
+            by_v += weight * j as f64 * pu[i] * pv[j - 1];
+        }
+    }
+    (terms, shade, by_u * hold, by_v * hold)
 }
 
 /// Φ(t) and its density φ(t), from a table: off by less than 2e-6.
@@ -437,13 +527,18 @@ mod tests {
         patch
     }
 
+    fn shading(terms: &[f64]) -> Shading {
+        std::array::from_fn(|i| terms.get(i).copied().unwrap_or(0.0))
+    }
+
     fn ball() -> Disc {
         Disc {
             centre: PixelPoint::new(27.3, 26.8),
             radius_px: 9.2,
             blur_px: 0.9,
             streak_px: (7.0, -3.0),
-            shading: [0.5, 0.08, -0.12, -0.1, 0.02, 0.03],
+            stretch: Stretch { factor: 1.07, along: (0.8, 0.6) },
+            shading: shading(&[0.5, 0.08, -0.12, -0.08, 0.03, -0.12, 0.02, 0.01]),
         }
     }
 
@@ -484,7 +579,8 @@ mod tests {
             radius_px: 8.0,
             blur_px: 0.7,
             streak_px: (5.6, -2.4),
-            shading: [0.45, 0.0, 0.0, 0.0, 0.0, 0.0],
+            stretch: truth.stretch,
+            shading: shading(&[0.45]),
         };
         let unknowns = Unknowns { radius: true, blur: true, streak: true, shades: SHADES };
         let fit = fit_disc(&patch, &start, unknowns, &light).unwrap();

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
 use crate::sight::arcs::{Arc, FallPrior, find_arcs};
 use crate::sight::blobs::{Blob, BlobFinder};
-use crate::sight::disc::Disc;
+use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
 use crate::sight::track::{Track, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
@@ -124,8 +124,12 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     found.seen.blobs_per_frame = count as f64 / window.frames.len() as f64;
     found.seen.changed_share = window.changed_share;
     found.resting.get_or_insert_with(|| window.resting.clone());
+    // A place shown in a frame of another window says nothing of this one.
+    let through = options
+        .shown_at
+        .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
-    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior);
+    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let tracks: Vec<(Arc, Option<Track>)> = arcs
         .into_par_iter()
         .map(|arc| {
@@ -198,16 +202,19 @@ fn add_flight(window: &Window, arc: &Arc, track: &Track, flights: &mut Vec<Found
 
 fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
     let seen_streak = |streak: (f64, f64)| streak.0.hypot(streak.1) > 1.0;
+    let lens = track.ball.lens;
     let sightings = track
         .refined
         .iter()
         .map(|one| {
             let frame = &window.frames[one.place];
             let disc = &one.fit.disc;
+            let outline = mid_exposure(disc.centre, track.fall_px_per_s2, track.ball.exposure_s);
+            let centre_px = sphere_centre(outline, disc.radius_px, lens.focal_px, lens.principal);
             Sighting {
                 frame: frame.index,
                 time_s: frame.stamp_s.unwrap_or(frame.index as f64 / 30.0),
-                centre_px: disc.centre,
+                centre_px,
                 covariance_px2: one.fit.covariance_px2,
                 radius_px: disc.radius_px,
                 streak_px: seen_streak(disc.streak_px).then_some(disc.streak_px),
@@ -227,6 +234,13 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
         blur_px: track.ball.blur_px,
         log10_chance: arc.log10_chance,
     }
+}
+
+/// Centre at mid-exposure from the middle of the streak: a falling ball is at mid-exposure before it has fallen half of the
+/// streak's sagitta, g·t²/24 (mean of the path over the exposure).
+fn mid_exposure(streak_middle: PixelPoint, fall_px_per_s2: (f64, f64), exposure_s: f64) -> PixelPoint {
+    let mean = exposure_s * exposure_s / 24.0;
+    PixelPoint::new(streak_middle.x - fall_px_per_s2.0 * mean, streak_middle.y - fall_px_per_s2.1 * mean)
 }
 
 /// Cuts the ball with a margin out of its frame; where the frame wasn't kept, the resting scene stands in.

@@ -60,6 +60,12 @@ impl SmoothPath {
         (slope(&self.x) / self.unit_s, slope(&self.y) / self.unit_s)
     }
 
+    /// Acceleration at the mean time, px/s².
+    pub fn acceleration(&self) -> (f64, f64) {
+        let curve = |c: &DVector<f64>| if c.len() > 2 { 2.0 * c[2] / (self.unit_s * self.unit_s) } else { 0.0 };
+        (curve(&self.x), curve(&self.y))
+    }
+
     /// Standard uncertainty of the path itself at a time, px, for places as uncertain as stated.
     pub fn sigma_px(&self, time_s: f64) -> f64 {
         let row = powers((time_s - self.reference_s) / self.unit_s, self.x.len() - 1);
@@ -76,6 +82,22 @@ fn powers(tau: f64, degree: usize) -> DVector<f64> {
     DVector::from_fn(degree + 1, |i, _| tau.powi(i as i32))
 }
 
+/// Sightings after an odd one within which the ball must be back on its path.
+const RETURN_WITHIN: usize = 4;
+
+/// Places with uncertainties raised to the scatter that the settled part of the flight shows: stamps that jitter and a
+/// picture that was squeezed too hard scatter sightings by more than the disc fits know.
+fn honest(places: &[Place], settled: std::ops::Range<usize>) -> Vec<Place> {
+    let part = &places[settled];
+    let freedom = (2 * part.len()) as f64 - 6.0;
+    let ratio = SmoothPath::fit(part, 2).filter(|_| freedom > 0.0).map_or(1.0, |path| {
+        let chi2: f64 = part.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).sum();
+        // The part was chosen for its small scatter, so its scatter is taken half as much again.
+        (2.25 * chi2 / freedom).max(1.0).sqrt()
+    });
+    places.iter().map(|place| Place { sigma_px: place.sigma_px * ratio, ..*place }).collect()
+}
+
 /// The run of places, as a range of indices, that one free flight explains, grown from the middle to both sides; and
 /// whether each place inside it lies on the path. `None` when even the middle doesn't hold together.
 ///
@@ -83,6 +105,7 @@ fn powers(tau: f64, degree: usize) -> DVector<f64> {
 pub fn free_run(places: &[Place], slack_px: f64) -> Option<(std::ops::Range<usize>, Vec<bool>)> {
     let count = places.len();
     let mut run = most_settled_third(places)?;
+    let places = &honest(places, run.clone());
     // Odd sightings inside the flight, which must not bend the path that the next ones are held against.
     let mut odd = vec![false; count];
     for forward in [true, false] {
@@ -94,9 +117,12 @@ pub fn free_run(places: &[Place], slack_px: f64) -> Option<(std::ops::Range<usiz
             let inside: Vec<Place> = run.clone().filter(|&i| !odd[i]).map(|i| places[i]).collect();
             let Some(path) = local_path(&inside, forward) else { break };
             if !lies_on(&path, &places[next], slack_px) {
-                // One odd sighting inside a flight is an odd sighting; two in a row are its end.
-                let after = if forward { next + 1 } else { next.wrapping_sub(1) };
-                if !places.get(after).is_some_and(|place| lies_on(&path, place, slack_px)) {
+                // A few odd sightings inside a flight are odd sightings; after a touch the ball doesn't come back.
+                let comes_back = (1..=RETURN_WITHIN).any(|step| {
+                    let later = if forward { next + step } else { next.wrapping_sub(step) };
+                    places.get(later).is_some_and(|place| lies_on(&path, place, slack_px))
+                });
+                if !comes_back {
                     break;
                 }
                 odd[next] = true;

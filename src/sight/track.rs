@@ -4,16 +4,18 @@
 //! in the same light all along, so their medians over the flight are known far better than from one frame. Then only the
 //! centre (and the brightness) is free, in the arc's frames, in its gaps, and beyond its ends until the ball isn't there.
 
-use crate::sight::arcs::{Arc, PixelPath};
+use rayon::prelude::*;
+
+use crate::sight::arcs::Arc;
 use crate::sight::blobs::Blob;
-use crate::sight::disc::{Disc, DiscFit, Patch, SHADES, Unknowns, fit_disc};
+use crate::sight::disc::{Disc, DiscFit, Patch, SHADES, Stretch, Unknowns, fit_disc};
 use crate::sight::light::Light;
 use crate::sight::smooth::{Place, SmoothPath, free_run};
 use crate::sight::watch::{TILE, Window};
 use crate::units::PixelPoint;
 
 /// Most blobs that the ball's look is learnt from.
-const LEARNT_FROM: usize = 25;
+const LEARNT_FROM: usize = 15;
 /// Frames beyond the ends of the arc in which the ball is looked for.
 const BEYOND: usize = 12;
 /// Least share of the ball in view for a sighting: below it, more is guessed than seen.
@@ -34,11 +36,30 @@ pub struct Track {
     /// Places of the frames next before and after the flight in which the ball was looked for and not found on the path;
     /// `None` when the window or the picture ends there.
     pub not_yet: Option<usize>,
+    /// Acceleration in the picture, px/s² of the clock in use.
+    pub fall_px_per_s2: (f64, f64),
+}
+
+/// How the camera sees, as far as it shapes a ball's outline.
+#[derive(Debug, Clone, Copy)]
+pub struct Lens {
+    pub focal_px: f64,
+    pub principal: PixelPoint,
+}
+
+impl Lens {
+    /// A phone's main camera, when nothing is stated: focal length 0.8 × the longer side (28 mm on the 36 mm of a
+    /// small-picture frame; common practice, no source). The outline's stretch is at most 8 % and a fifth of it matters little.
+    pub fn of_a_phone(width: usize, height: usize) -> Self {
+        let principal = PixelPoint::new(0.5 * (width as f64 - 1.0), 0.5 * (height as f64 - 1.0));
+        Self { focal_px: 0.8 * width.max(height) as f64, principal }
+    }
 }
 
 /// How the ball looks all along its flight.
 #[derive(Debug, Clone, Copy)]
 pub struct BallLook {
+    pub lens: Lens,
     pub channel: Channel,
     /// Radius in px at the middle of the flight, and its change per second.
     pub radius_px: f64,
@@ -47,7 +68,11 @@ pub struct BallLook {
     pub blur_px: f64,
     /// Exposure time in seconds of the clock in use, from the length of the streaks.
     pub exposure_s: f64,
+    /// Light over the disc at the middle of the flight, and its change per second: perspective shows the ball from another
+    /// side at the end of its flight than at its beginning, and the light stays where it is.
     pub shading: [f64; SHADES],
+    shading_change_per_s: [f64; SHADES],
+    shades: usize,
 }
 
 /// The channel in which the ball stands out: luma where it can be, since chroma is coarser and its place less certain.
@@ -61,33 +86,47 @@ pub enum Channel {
 impl BallLook {
     /// The disc of this ball at a place, moving at `velocity` px/s.
     fn disc(&self, centre: PixelPoint, velocity: (f64, f64), time_s: f64) -> Disc {
+        let later_s = time_s - self.reference_s;
         Disc {
             centre,
-            radius_px: (self.radius_px + self.radius_change_px_per_s * (time_s - self.reference_s)).max(1.0),
+            radius_px: (self.radius_px + self.radius_change_px_per_s * later_s).max(1.0),
             blur_px: self.blur_px,
             streak_px: (velocity.0 * self.exposure_s, velocity.1 * self.exposure_s),
-            shading: self.shading,
+            stretch: Stretch::at(centre, self.lens.focal_px, self.lens.principal),
+            shading: std::array::from_fn(|term| self.shading[term] + self.shading_change_per_s[term] * later_s),
         }
     }
 }
 
 /// Refines an arc. `None` when the pictures don't bear it out.
 pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
-    let ball = learn_ball(window, arc, times_s, light)?;
+    let known: Vec<Known> = arc
+        .blobs
+        .iter()
+        .map(|blob| Known { place: blob.frame, centre: blob.centre, velocity: arc.path.velocity(times_s[blob.frame]) })
+        .collect();
+    let ball = learn_ball(window, &known, times_s, guess_ball(window, arc, times_s, light), light)?;
     let refiner = Refiner { window, times_s, light, ball };
-    let mut refined = refiner.along_arc(arc);
-    if refined.len() < 4 {
-        return None;
+    let refined = refiner.follow(refiner.look_at_all(&known))?;
+    if refined.len() * 4 < arc.blobs.len() * 5 {
+        return finish(&refiner, refined);
     }
-    for _ in 0..2 {
-        refined = refiner.keep_free_flight(refined)?;
-        refiner.fill_gaps(&mut refined);
-        refiner.go_on(&mut refined, true);
-        refiner.go_on(&mut refined, false);
-    }
-    refined = refiner.keep_free_flight(refined)?;
-    let not_yet = refined[0].place.checked_sub(1);
-    (refined.len() >= 4).then_some(Track { refined, ball, not_yet })
+    // The arc's blobs covered a part of the flight only: learn once more, from all of it.
+    let path = refiner.path(&refined)?;
+    let known: Vec<Known> = refined
+        .iter()
+        .map(|one| Known { place: one.place, centre: one.fit.disc.centre, velocity: path.velocity(times_s[one.place]) })
+        .collect();
+    let ball = learn_ball(window, &known, times_s, ball, light)?;
+    let refiner = Refiner { window, times_s, light, ball };
+    let refined = refiner.follow(refiner.look_at_all(&known))?;
+    finish(&refiner, refined)
+}
+
+fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
+    let not_yet = refined.first()?.place.checked_sub(1);
+    let fall_px_per_s2 = SmoothPath::fit(&refiner.places(&refined), 2)?.acceleration();
+    (refined.len() >= 4).then_some(Track { refined, ball: refiner.ball, not_yet, fall_px_per_s2 })
 }
 
 struct Refiner<'a> {
@@ -107,11 +146,23 @@ impl Refiner<'_> {
         (fit.explained > 0.5 && fit.visible > LEAST_VISIBLE).then_some(Refined { place, fit })
     }
 
-    fn along_arc(&self, arc: &Arc) -> Vec<Refined> {
-        arc.blobs
-            .iter()
-            .filter_map(|blob| self.look(blob.frame, blob.centre, arc.path.velocity(self.times_s[blob.frame])))
-            .collect()
+    fn look_at_all(&self, known: &[Known]) -> Vec<Refined> {
+        known.par_iter().filter_map(|one| self.look(one.place, one.centre, one.velocity)).collect()
+    }
+
+    /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.
+    fn follow(&self, mut refined: Vec<Refined>) -> Option<Vec<Refined>> {
+        for _ in 0..2 {
+            refined = self.keep_free_flight(refined)?;
+            let before = refined.len();
+            self.fill_gaps(&mut refined);
+            self.go_on(&mut refined, true);
+            self.go_on(&mut refined, false);
+            if refined.len() == before {
+                return Some(refined);
+            }
+        }
+        self.keep_free_flight(refined)
     }
 
     fn places(&self, refined: &[Refined]) -> Vec<Place> {
@@ -284,50 +335,85 @@ fn sample(
     }
 }
 
-/// Learns radius, blur, exposure and shading from the arc's blobs.
-fn learn_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<BallLook> {
-    let first_guess = guess_ball(window, arc, times_s, light);
-    let step = arc.blobs.len().div_ceil(LEARNT_FROM).max(1);
+/// A centre from which the ball's look can be learnt.
+#[derive(Clone, Copy)]
+struct Known {
+    place: usize,
+    centre: PixelPoint,
+    velocity: (f64, f64),
+}
+
+/// Learns blur and exposure, then the radius, then the shading from known centres; `None` when too few bear them out.
+///
+/// One after the other, because a freely shaded disc can pass a wrong radius off as shading, and a wrong blur as both.
+fn learn_ball(
+    window: &Window,
+    known: &[Known],
+    times_s: &[f64],
+    first_guess: BallLook,
+    light: &Light,
+) -> Option<BallLook> {
+    let step = known.len().div_ceil(LEARNT_FROM).max(1);
     let mut ball = first_guess;
-    // The second pass starts from the first's medians and so from a better disc.
-    for _ in 0..2 {
-        let fits: Vec<(f64, DiscFit)> = arc
-            .blobs
-            .iter()
+    for lesson in [Lesson::Size, Lesson::Size, Lesson::Radius, Lesson::Shading] {
+        let fits: Vec<(f64, (f64, f64), DiscFit)> = known
+            .par_iter()
             .step_by(step)
-            .filter_map(|blob| {
-                let time = times_s[blob.frame];
-                fit_freely(window, blob, &arc.path, time, &ball, light).map(|fit| (time, fit))
+            .filter_map(|one| {
+                let time = times_s[one.place];
+                fit_for(lesson, window, one, time, &ball, light).map(|fit| (time, one.velocity, fit))
             })
-            .filter(|(_, fit)| fit.explained > 0.6 && fit.visible > 0.7)
+            .filter(|(.., fit)| fit.explained > 0.6 && fit.visible > 0.7)
             .collect();
         if fits.len() < 3 {
             return None;
         }
-        ball = median_ball(&fits, &arc.path, &ball);
+        ball.learn(lesson, &fits);
     }
     Some(ball)
 }
 
-fn fit_freely(
+/// What a round of fits is to teach.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Lesson {
+    /// Radius, blur and exposure together, with a simple shading.
+    Size,
+    /// The radius, blur and exposure being known.
+    Radius,
+    /// The shading, the outline being known.
+    Shading,
+}
+
+fn fit_for(
+    lesson: Lesson,
     window: &Window,
-    blob: &Blob,
-    path: &PixelPath,
+    known: &Known,
     time: f64,
     ball: &BallLook,
     light: &Light,
 ) -> Option<DiscFit> {
-    let start = ball.disc(blob.centre, path.velocity(time), time);
-    let patch = cut(window, blob.frame, &start, ball.channel)?;
-    let streak = start.streak_px.0.hypot(start.streak_px.1);
-    let shades = match start.radius_px {
-        _ if ball.channel != Channel::Luma => 1,
-        radius if radius >= 6.0 => SHADES,
-        radius if radius >= 4.0 => 4,
-        _ => 1,
+    let start = ball.disc(known.centre, known.velocity, time);
+    let patch = cut(window, known.place, &start, ball.channel)?;
+    let streaks = start.streak_px.0.hypot(start.streak_px.1) > 0.8;
+    let unknowns = match lesson {
+        Lesson::Size => {
+            Unknowns { radius: true, blur: start.radius_px > 2.5, streak: streaks, shades: ball.shades.min(6) }
+        }
+        Lesson::Radius => Unknowns { radius: true, blur: false, streak: false, shades: ball.shades.min(10) },
+        Lesson::Shading => Unknowns { radius: false, blur: false, streak: false, shades: ball.shades },
     };
-    let unknowns = Unknowns { radius: true, blur: start.radius_px > 2.5, streak: streak > 0.8, shades };
     fit_disc(&patch, &start, unknowns, light)
+}
+
+/// How many terms of the shading the pictures can carry: a small or faint disc can't tell shading from place.
+fn shades_for(channel: Channel, radius_px: f64, signal_to_noise: f64) -> usize {
+    match radius_px * (signal_to_noise / 20.0).min(1.0) {
+        _ if channel != Channel::Luma => 1,
+        size if size >= 8.0 => 15,
+        size if size >= 5.0 => 6,
+        size if size >= 3.5 => 3,
+        _ => 1,
+    }
 }
 
 /// A first idea of the ball from the blobs' sizes, shapes and colours.
@@ -346,20 +432,23 @@ fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Bal
             })
             .collect(),
     );
-    let (channel, shade) = guess_shade(window, arc, radius_px, exposure_s, times_s, light);
+    let (channel, shade, signal_to_noise) = guess_shade(window, arc, radius_px, exposure_s, times_s, light);
     let reference_s = 0.5 * (times_s[arc.first_frame()] + times_s[arc.last_frame()]);
     BallLook {
+        lens: Lens::of_a_phone(window.width, window.height),
         channel,
         radius_px,
         radius_change_px_per_s: 0.0,
         reference_s,
         blur_px: 0.8,
         exposure_s,
-        shading: [shade, 0.0, 0.0, 0.0, 0.0, 0.0],
+        shading: std::array::from_fn(|term| if term == 0 { shade } else { 0.0 }),
+        shading_change_per_s: [0.0; SHADES],
+        shades: shades_for(channel, radius_px, signal_to_noise),
     }
 }
 
-/// Channel of the greatest departure, luma preferred, and the ball's light in it.
+/// Channel of the greatest departure, luma preferred; the ball's light in it, and its contrast over the noise.
 fn guess_shade(
     window: &Window,
     arc: &Arc,
@@ -367,7 +456,7 @@ fn guess_shade(
     exposure_s: f64,
     times_s: &[f64],
     light: &Light,
-) -> (Channel, f64) {
+) -> (Channel, f64, f64) {
     let resting = &window.resting;
     let at = |blob: &Blob| {
         let x = (blob.centre.x.round().max(0.0) as usize).min(window.width - 1);
@@ -407,29 +496,51 @@ fn guess_shade(
     let background = median(arc.blobs.iter().map(|blob| f64::from(at(blob)[part])).collect());
     let seen = background + departure(part);
     let (seen, background) = (f64::from(light.linear(seen as f32)), f64::from(light.linear(background as f32)));
-    (channel, background + (seen - background) / dilution)
+    let noise = if channel == Channel::Luma { luma_noise } else { 2.0 * chroma_noise };
+    (channel, background + (seen - background) / dilution, size(part) / dilution / noise)
 }
 
-fn median_ball(fits: &[(f64, DiscFit)], path: &PixelPath, old: &BallLook) -> BallLook {
-    let radii: Vec<(f64, f64)> = fits.iter().map(|(time, fit)| (*time, fit.disc.radius_px)).collect();
-    let change = if fits.len() >= 10 { median_slope(&radii) } else { 0.0 };
-    let radius_px = median(radii.iter().map(|(time, radius)| radius - change * (time - old.reference_s)).collect());
-    let exposure_s = median(
-        fits.iter()
-            .map(|(time, fit)| {
-                let (vx, vy) = path.velocity(*time);
-                fit.disc.streak_px.0.hypot(fit.disc.streak_px.1) / vx.hypot(vy).max(1e-9)
-            })
-            .collect(),
-    );
-    BallLook {
-        radius_px,
-        radius_change_px_per_s: change,
-        blur_px: median(fits.iter().map(|(_, fit)| fit.disc.blur_px).collect()),
-        exposure_s,
-        shading: std::array::from_fn(|term| median(fits.iter().map(|(_, fit)| fit.disc.shading[term]).collect())),
-        ..*old
+impl BallLook {
+    /// Takes the medians of a round of fits (time, velocity, fit).
+    fn learn(&mut self, lesson: Lesson, fits: &[(f64, (f64, f64), DiscFit)]) {
+        let line = |value: &dyn Fn(&DiscFit) -> f64| {
+            let points: Vec<(f64, f64)> =
+                fits.iter().map(|(time, _, fit)| (time - self.reference_s, value(fit))).collect();
+            median_line(&points)
+        };
+        let middle = |value: &dyn Fn(&(f64, (f64, f64), DiscFit)) -> f64| median(fits.iter().map(value).collect());
+        let shades: [(f64, f64); SHADES] = std::array::from_fn(|term| line(&|fit| fit.disc.shading[term]));
+        let radius = line(&|fit| fit.disc.radius_px);
+        match lesson {
+            Lesson::Size => {
+                self.radius_px = middle(&|(.., fit)| fit.disc.radius_px);
+                self.blur_px = middle(&|(.., fit)| fit.disc.blur_px);
+                self.exposure_s = middle(&|(_, velocity, fit)| {
+                    fit.disc.streak_px.0.hypot(fit.disc.streak_px.1) / velocity.0.hypot(velocity.1).max(1e-9)
+                });
+            }
+            Lesson::Radius => (self.radius_px, self.radius_change_px_per_s) = radius,
+            Lesson::Shading => {}
+        }
+        self.shading = shades.map(|(middle, _)| middle);
+        self.shading_change_per_s = shades.map(|(_, change)| change);
     }
+}
+
+/// Robust line through (time, value): its value at nought and its slope; without a slope when the points are few.
+fn median_line(points: &[(f64, f64)]) -> (f64, f64) {
+    let change = if points.len() >= 8 { significant_slope(points) } else { 0.0 };
+    (median(points.iter().map(|(time, value)| value - change * time).collect()), change)
+}
+
+/// The median slope where it stands out of the scatter about it, else nought.
+fn significant_slope(points: &[(f64, f64)]) -> f64 {
+    let slope = median_slope(points);
+    let middle = median(points.iter().map(|(time, value)| value - slope * time).collect());
+    let scatter = 1.4826 * median(points.iter().map(|(time, value)| (value - slope * time - middle).abs()).collect());
+    let mean = points.iter().map(|(time, _)| time).sum::<f64>() / points.len() as f64;
+    let lever = points.iter().map(|(time, _)| (time - mean).powi(2)).sum::<f64>().sqrt();
+    if slope.abs() * lever > 6.0 * scatter { slope } else { 0.0 }
 }
 
 /// Median of the slopes between all pairs (Theil–Sen): robust against the odd frame.

@@ -162,27 +162,96 @@ impl Watch {
         }
         self.bytes = self.frames.iter().map(|frame| frame.samples.len()).sum();
         let changed_share = self.changed_share_sum / self.changed_share_count.max(1) as f64;
+        let (luma_noise, chroma_noise) = pixel_noise(&window_frames, &resting);
         Window {
             width: self.width,
             height: self.height,
             frames: window_frames,
             resting,
-            luma_noise: noise_by_level(&reference.luma_sigma),
-            // A chroma cell sums four samples: twice the deviation of one.
-            chroma_noise: (reference.chroma_sigma / 2.0).max(0.3),
+            luma_noise,
+            chroma_noise,
             changed_share,
         }
     }
 }
 
-/// Spreads the noise of the bins over all levels; a cell sums 16 samples, so its deviation is four times a pixel's.
-fn noise_by_level(sigma: &[f32; BINS]) -> [f32; 256] {
-    std::array::from_fn(|level| {
-        let place = (level as f32 / 256.0 * BINS as f32 - 0.5).clamp(0.0, BINS as f32 - 1.0);
-        let (low, part) = (place as usize, place.fract());
-        let high = (low + 1).min(BINS - 1);
-        ((sigma[low] * (1.0 - part) + sigma[high] * part) / 4.0).max(0.5)
-    })
+/// Standard deviation of pixels about the resting scene by luma level, and that of chroma, from kept tiles outside the
+/// cells that changed.
+///
+/// The greater of what the middle and what the tail of the residuals say: an encoder leaves most pixels as they were and a
+/// few far off, and those few are what a candidate has to stand out from.
+fn pixel_noise(frames: &[KeptFrame], resting: &Picture) -> ([f32; 256], f32) {
+    /// Frames that are looked at; their tiles hold some ten thousand pixels.
+    const FRAMES: usize = 24;
+    let mut luma = vec![[0u32; 256]; BINS];
+    let mut chroma = [0u32; 256];
+    for frame in frames.iter().step_by(frames.len().div_ceil(FRAMES).max(1)) {
+        count_residuals(frame, resting, &mut luma, &mut chroma);
+    }
+    let known: Vec<(f32, f32)> =
+        luma.iter().enumerate().filter_map(|(bin, counts)| Some((bin as f32 + 0.5, spread_of(counts)?))).collect();
+    let by_level =
+        std::array::from_fn(|level| interpolated(&known, level as f32 / 256.0 * BINS as f32).unwrap_or(2.0).max(0.8));
+    (by_level, spread_of(&chroma).unwrap_or(1.0).max(0.5))
+}
+
+/// Linear interpolation in a table of rising places; its ends hold beyond it.
+fn interpolated(table: &[(f32, f32)], place: f32) -> Option<f32> {
+    let after = table.partition_point(|(known, _)| *known < place);
+    let (low, high) = (table.get(after.wrapping_sub(1)), table.get(after));
+    match (low, high) {
+        (Some((x0, y0)), Some((x1, y1))) => Some(y0 + (y1 - y0) * (place - x0) / (x1 - x0)),
+        (Some((_, y)), None) | (None, Some((_, y))) => Some(*y),
+        (None, None) => None,
+    }
+}
+
+/// Standard deviation that a histogram of absolute residuals stands for; `None` with too few to tell.
+fn spread_of(counts: &[u32; 256]) -> Option<f32> {
+    let total: u32 = counts.iter().sum();
+    // Normal noise stays within 0.674 standard deviations half of the time and within 1.96 in 95 % of it.
+    let quantile = |share: f32| {
+        let mut left = share * total as f32;
+        for (size, &count) in counts.iter().enumerate() {
+            if left <= count as f32 {
+                return (size as f32 - 0.5).max(0.0) + left / count as f32;
+            }
+            left -= count as f32;
+        }
+        255.0
+    };
+    (total >= 300).then(|| (quantile(0.5) / 0.674).max(quantile(0.95) / 1.96))
+}
+
+/// Adds the absolute residuals of a frame's kept tiles, without changed cells and their neighbours.
+fn count_residuals(frame: &KeptFrame, resting: &Picture, luma: &mut [[u32; 256]], chroma: &mut [u32; 256]) {
+    let (width, height) = (resting.width(), resting.height());
+    let (columns, cell_columns) = (width.div_ceil(TILE), width / CELL);
+    let changed = |x: usize, y: usize| {
+        let cell = |x: usize, y: usize| (y / CELL * cell_columns + x / CELL) as u32;
+        let around = [(x, y), (x + CELL, y), (x.wrapping_sub(CELL), y), (x, y + CELL), (x, y.wrapping_sub(CELL))];
+        around.iter().any(|&(x, y)| x < width && y < height && frame.changed_cells.binary_search(&cell(x, y)).is_ok())
+    };
+    for &tile in frame.tiles() {
+        let Some((samples, cb, _)) = frame.tile(tile) else { continue };
+        let (left, top) = (tile as usize % columns * TILE, tile as usize / columns * TILE);
+        for cell in 0..(TILE / CELL) * (TILE / CELL) {
+            let (column, row) = (cell % (TILE / CELL) * CELL, cell / (TILE / CELL) * CELL);
+            let (x, y) = (left + column, top + row);
+            if x + CELL > width || y + CELL > height || changed(x, y) {
+                continue;
+            }
+            for i in 0..CELL * CELL {
+                let (dx, dy) = (i % CELL, i / CELL);
+                let level = resting.luma.samples[(y + dy) * width + x + dx];
+                let expected = f32::from(level) + frame.levels.shift[level as usize];
+                let residual = (f32::from(samples[(row + dy) * TILE + column + dx]) - expected).abs();
+                luma[level as usize * BINS / 256][residual.min(255.0) as usize] += 1;
+            }
+            let below = resting.cb.samples[y / 2 * resting.cb.width + x / 2];
+            chroma[cb[row / 2 * CHROMA_TILE + column / 2].abs_diff(below) as usize] += 1;
+        }
+    }
 }
 
 impl Reference {

@@ -165,13 +165,17 @@ fn real_jitter_is_kept_and_its_size_told() {
 
 #[test]
 fn a_lasting_change_of_step_is_reported_once() {
-    let mut stamps = uniform(30, 60.0);
-    let turn = stamps[29];
-    stamps.extend((1..30).map(|i| turn + f64::from(i) / 30.0));
-    let clock = build(&stamps, None, None);
-    let changes: Vec<_> = clock.findings.iter().filter(|f| matches!(f, Finding::StepChange { .. })).collect();
-    assert_eq!(changes.len(), 1);
-    assert!(matches!(changes[0], Finding::StepChange { at_s, .. } if (at_s - turn).abs() < 0.05));
+    for (before_hz, after_hz) in [(60.0, 30.0), (30.0, 24.0), (30.0, 240.0)] {
+        let mut stamps = uniform(30, before_hz);
+        let turn = stamps[29];
+        stamps.extend((1..30).map(|i| turn + f64::from(i) / after_hz));
+        let clock = build(&stamps, None, None);
+        let changes: Vec<_> = clock.findings.iter().filter(|f| matches!(f, Finding::StepChange { .. })).collect();
+        assert_eq!(changes.len(), 1, "{before_hz} to {after_hz}");
+        assert!(matches!(changes[0], Finding::StepChange { at_s, .. } if (at_s - turn).abs() < 1e-9));
+        assert_times(&clock.times_s, &stamps, ROUNDING);
+        assert_eq!(clock.uniform_times_s, clock.times_s);
+    }
 }
 
 #[test]

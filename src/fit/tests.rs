@@ -1,0 +1,181 @@
+use super::trial::{Throw, frame_times, gravity_bound, make_false};
+use super::*;
+use crate::units::{Covariance2, MetrePoint, PixelPoint};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
+
+/// One pixel a metre with y upside down: the fit's pixels are then the fixture's metres.
+fn metres_as_pixels() -> PlainScale {
+    PlainScale::new(1.0, PixelPoint::new(0.0, 0.0))
+}
+
+fn fixture() -> toml::Table {
+    toml::from_str(&std::fs::read_to_string("fixtures/parabola_fit.toml").expect("fixture")).expect("toml")
+}
+
+fn numbers(v: &toml::Value) -> Vec<f64> {
+    let number = |x: &toml::Value| x.as_float().or_else(|| x.as_integer().map(|i| i as f64)).unwrap();
+    v.as_array().unwrap().iter().map(number).collect()
+}
+
+/// Sightings of the fixture with the standard uncertainties (x, y) of each point, m.
+fn constructed(points: &[f64], sigma: impl Fn(usize) -> (f64, f64)) -> Vec<Sighting> {
+    let file = fixture();
+    let data = file["data"].as_table().unwrap();
+    let (x, y) = (numbers(&data["x"]), numbers(&data["y"]));
+    points
+        .iter()
+        .map(|&p| {
+            let (i, (sx, sy)) = (p as usize, sigma(p as usize));
+            let covariance = Covariance2 { xx: sx * sx, xy: 0.0, yy: sy * sy };
+            Sighting {
+                covariance_px2: covariance,
+                ..trial::sighting(i, p * 1001.0 / 30000.0, PixelPoint::new(x[i], -y[i]), 1.0)
+            }
+        })
+        .collect()
+}
+
+/// The stated covariances taken as exact, and nothing rejected: plain weighted least squares.
+fn plain() -> FitOptions {
+    let launch = Launch::At { time_s: 0.0, standard_uncertainty_s: 0.0 };
+    FitOptions { launch, covariance_doubt: 1e-9, robust: false, ..FitOptions::default() }
+}
+
+fn assert_close(got: f64, want: f64, relative: f64, what: &str) {
+    assert!(((got - want) / want).abs() < relative, "{what}: {got} for {want}");
+}
+
+/// Exact rational fits of constructed data (fixtures/parabola_fit.toml). Residual sd of each axis is given as the
+/// sighting's standard uncertainty, so that the covariance from the weights is the one from the residuals.
+#[test]
+fn constructed_parabolas_agree_with_exact_fits() {
+    let file = fixture();
+    for name in ["all", "with_gap"] {
+        let want = file["fit"][name].as_table().unwrap();
+        let of = |key: &str| want[key].as_float().unwrap();
+        let sigma = (of("residual_sd_x"), of("residual_sd_y"));
+        let sightings = constructed(&numbers(&want["points"]), |_| sigma);
+        let fit = fit_flight(&sightings, &metres_as_pixels(), &plain()).unwrap();
+        let quantities = [
+            (Quantity::X0, "x0"),
+            (Quantity::Vx, "vx"),
+            (Quantity::Y0, "y0"),
+            (Quantity::Vy, "vy"),
+            (Quantity::Gravity, "g"),
+        ];
+        for (quantity, key) in quantities {
+            // The fixture asks for 1e-10 in estimates and 1e-9 in their uncertainties.
+            assert_close(fit.value(quantity), of(key), 1e-10, key);
+            assert_close(fit.standard_uncertainty(quantity).unwrap(), of(&format!("u_{key}")), 1e-9, key);
+        }
+        let place = |q: Quantity| fit.parameters.iter().position(|p| p.quantity == q).unwrap();
+        let covariance = |a, b| fit.covariance[place(a)][place(b)];
+        assert_close(covariance(Quantity::Vy, Quantity::Gravity), of("cov_vy_g"), 1e-9, "cov");
+        assert_close(covariance(Quantity::X0, Quantity::Vx), of("cov_x0_vx"), 1e-9, "cov");
+        let (speed, angle) = (fit.launch_speed_m_per_s, fit.launch_angle_deg);
+        assert_close(speed.value, of("speed"), 1e-10, "speed");
+        assert_close(angle.value, of("angle_deg"), 1e-10, "angle");
+        // Derivatives of speed and angle are central differences with steps of 1e-5: truncation near 1e-11.
+        assert_close(speed.standard_uncertainty.unwrap(), of("u_speed"), 1e-8, "u(speed)");
+        assert_close(angle.standard_uncertainty.unwrap(), of("u_angle_deg"), 1e-8, "u(angle)");
+    }
+}
+
+#[test]
+fn gravity_given_agrees_with_the_exact_fit() {
+    let file = fixture();
+    let want = file["fit"]["g_fixed_9_81"].as_table().unwrap();
+    let of = |key: &str| want[key].as_float().unwrap();
+    let all: Vec<f64> = (0..16).map(f64::from).collect();
+    let sd = of("residual_sd_y");
+    let mut options = plain();
+    options.terms.gravity = Term::Fixed(9.81);
+    let fit = fit_flight(&constructed(&all, |_| (sd, sd)), &metres_as_pixels(), &options).unwrap();
+    for (quantity, key) in [(Quantity::Y0, "y0"), (Quantity::Vy, "vy")] {
+        assert_close(fit.value(quantity), of(key), 1e-10, key);
+        assert_close(fit.standard_uncertainty(quantity).unwrap(), of(&format!("u_{key}")), 1e-9, key);
+    }
+    assert_eq!(fit.standard_uncertainty(Quantity::Gravity), None);
+}
+
+#[test]
+fn what_cannot_be_fitted_is_said() {
+    let view = metres_as_pixels();
+    let three = constructed(&[0.0, 1.0, 2.0], |_| (0.001, 0.001));
+    assert_eq!(fit_flight(&three, &view, &plain()).unwrap_err(), FitError::TooFewSightings { found: 3, needed: 4 });
+    let mut bad = constructed(&[0.0, 1.0, 2.0, 3.0, 4.0], |_| (0.001, 0.001));
+    bad[2].centre_px.x = f64::NAN;
+    assert_eq!(fit_flight(&bad, &view, &plain()).unwrap_err(), FitError::BadSighting { frame: 2 });
+    let same_time: Vec<Sighting> = (0..6).map(|i| trial::sighting(i, 0.1, PixelPoint::new(1.0, 1.0), 0.1)).collect();
+    assert_eq!(fit_flight(&same_time, &view, &plain()).unwrap_err(), FitError::NoPath);
+}
+
+/// The default case of the error sizes: 4 m/s at 45°, 1.30 mm/px, picture of 1920 × 1080.
+fn field_of_view() -> PlainScale {
+    PlainScale::new(0.0013, PixelPoint::new(300.0, 800.0))
+}
+
+/// Mean squared error of g over `trials` flights of 16 frames in 0.5 s, as a share of the bound: 1 is perfect.
+fn efficiency(trials: usize, false_share: f64, seed: u64) -> f64 {
+    let view = field_of_view();
+    let (sigma, times) = (0.1, frame_times(30.0, 16));
+    let bound = gravity_bound(sigma * 0.0013, 1.0 / 30.0, 16);
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut squared = 0.0;
+    for _ in 0..trials {
+        let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+        let mut sightings = throw.film(&view, &times, sigma, &mut random);
+        make_false(&mut sightings, false_share, 60.0, &mut random);
+        let fit = fit_flight(&sightings, &view, &FitOptions::default()).unwrap();
+        squared += (fit.gravity_m_per_s2.value - 9.81).powi(2);
+    }
+    bound * bound * trials as f64 / squared
+}
+
+#[test]
+fn the_fit_reaches_the_bound_and_keeps_near_it_among_false_sightings() {
+    // Over 600 flights the ratio scatters by √(2/600) = 6 %; the figures aimed at are 0.95 and 0.75 in the long run, which the
+    // benchmark checks over more flights.
+    let clean = efficiency(600, 0.0, 1);
+    println!("clean {clean:.3}");
+    assert!(clean > 0.95 - 0.08, "{clean}");
+    let dirty = efficiency(600, 0.1, 2);
+    println!("with 10 % false {dirty:.3}");
+    assert!(dirty > 0.75 - 0.08, "{dirty}");
+}
+
+/// Readout and roll fitted together with the flight: bias of g and error of the readout over `trials` flights.
+fn with_readout(readout_ms: f64, trials: usize, seed: u64) -> (f64, f64, f64) {
+    let mut camera = field_of_view();
+    camera.readout_s = readout_ms * 1e-3;
+    let known = field_of_view();
+    let mut options = FitOptions::default();
+    options.terms.roll = Term::Free;
+    options.terms.readout = Some(Term::Free);
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (mut bias, mut readout2, mut u_readout) = (0.0, 0.0, 0.0);
+    for _ in 0..trials {
+        let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+        throw.roll_rad = 0.5f64.to_radians();
+        let sightings = throw.film(&camera, &frame_times(60.0, 31), 0.1, &mut random);
+        let fit = fit_flight(&sightings, &known, &options).unwrap();
+        bias += (fit.gravity_m_per_s2.value / 9.81 - 1.0) * 100.0;
+        readout2 += (fit.value(Quantity::Readout) * 1e3 - readout_ms).powi(2);
+        u_readout += fit.standard_uncertainty(Quantity::Readout).unwrap() * 1e3;
+    }
+    let n = trials as f64;
+    (bias / n, (readout2 / n).sqrt(), u_readout / n)
+}
+
+#[test]
+fn readout_and_roll_are_found_from_one_flight() {
+    for readout_ms in [-30.0, -15.0, 0.0, 5.0, 15.0, 30.0] {
+        let (bias, readout, u) = with_readout(readout_ms, 100, 7);
+        println!("{readout_ms} ms: g off {bias:+.4} %, readout ±{readout:.2} ms (stated {u:.2})");
+        // The aim: bias of g at most 0.05 %, one flight's readout within 0.5 ms. The mean of 100 flights scatters by 0.003 %.
+        assert!(bias.abs() <= 0.05 && readout <= 0.5);
+        // 100 flights fix a standard deviation to 7 %.
+        assert!((readout / u - 1.0).abs() < 0.25);
+    }
+}
