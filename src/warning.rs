@@ -29,6 +29,8 @@ pub enum Warning {
     Clock { message: String },
     /// The scale's distance from the flight plane isn't stated.
     ScaleDepthUnknown,
+    /// The marks of the cards don't lie on flat cards in one plane.
+    MarksDontFit { residual_px: f64 },
     /// Known lengths contradict each other by more than their uncertainties allow.
     LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
 }
@@ -61,6 +63,10 @@ impl Warning {
             ),
             Self::FewSightings { flight, count } => format!(
                 "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
+            ),
+            Self::MarksDontFit { residual_px } => format!(
+                "the marks found miss their places on flat cards in one plane by {residual_px:.1} px: fix each card on something \
+                 stiff, all in the plane of the flight"
             ),
             Self::LengthsDisagree { worst_percent, standard_uncertainties } => format!(
                 "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \

@@ -22,6 +22,8 @@ pub enum CameraError {
     LensFolds { k1: f64, k2: f64 },
     #[error("the point {x:.0},{y:.0} lies outside the picture of {width} × {height} pixels")]
     PointOutside { x: f64, y: f64, width: usize, height: usize },
+    #[error("the marks found don't fit a flat card in front of the camera")]
+    MarksUnplaced,
     #[error("part of the picture looks past the horizon of the flight's plane")]
     PastHorizon,
 }
@@ -43,6 +45,9 @@ impl CameraError {
             Self::PointOutside { .. } => {
                 "points are in pixels of the displayed picture, x right and y down from the top left; \
                                           was the clip another one, or another size?"
+            }
+            Self::MarksUnplaced => {
+                "fix the card flat on something stiff, or set `ignore = true` under `[card]` and mark a length"
             }
             Self::PastHorizon => "check yaw, pitch and the marks; film the flight more squarely",
         }

@@ -55,6 +55,10 @@ pub(super) enum Knob {
     RectangleHeight,
     /// One of the independent combinations of the map's entries.
     MapMode(usize),
+    /// One of the independent combinations of what the marks of cards say, in standard deviations.
+    MarksMode(usize),
+    /// True over nominal size of printed cards.
+    Print,
     Offset,
     Distance,
     Focal,

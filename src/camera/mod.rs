@@ -11,13 +11,16 @@
 
 pub mod card;
 mod error;
+pub mod flicker;
 pub(crate) mod homography;
 mod inputs;
 mod lens;
+mod marks;
 mod pose;
 mod setup;
 mod shutter;
 mod solve;
+pub mod steady;
 
 use nalgebra::{Matrix2, Vector2};
 
@@ -34,7 +37,7 @@ pub use solve::LengthCheck;
 
 use inputs::Knob;
 use setup::{Prepared, prepare};
-use solve::{Setup, Solved};
+use solve::{ScaleSource, Setup, Solved};
 
 /// What of a clip the camera must know besides the rig.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,6 +54,8 @@ pub struct View {
     pub flight_box: Option<(PixelPoint, PixelPoint)>,
     /// The ball as seen, where its size was measured.
     pub ball: Option<BallSeen>,
+    /// Cards found in the still background (see [`card::find_cards`]).
+    pub cards: Vec<card::FoundCard>,
 }
 
 /// Size of the ball in the picture.
@@ -65,7 +70,8 @@ pub struct BallSeen {
 impl View {
     /// A view of which only the size is known; rows run down.
     pub const fn new(width: usize, height: usize) -> Self {
-        Self { width, height, rows: ReadoutDirection::Down, frame_rate_hz: None, flight_box: None, ball: None }
+        let rows = ReadoutDirection::Down;
+        Self { width, height, rows, frame_rate_hz: None, flight_box: None, ball: None, cards: Vec::new() }
     }
 
     /// A view of a clip.
@@ -111,18 +117,29 @@ pub struct BallCheck {
 impl Camera {
     /// Makes the camera of a rig and a view.
     ///
-    /// The scale is, in this order: the rectangle's four corners where they span at least half of the flight along both axes,
+    /// The scale is, in this order: the marks of cards in view, weighed together with what is known of the camera; the rectangle's four corners where they span at least half of the flight along both axes,
     /// else its sides as lengths; all known lengths adjusted together by weighted least squares; the ball's diameter, where it
     /// is asked for or nothing else is known.
     ///
     /// # Errors
     /// [`CameraError`].
     pub fn from_rig(rig: &Rig, view: &View) -> Result<Self, CameraError> {
-        let Prepared { setup, inputs, scale_words, level_words } = prepare(rig, view)?;
-        let solved = setup.solve()?;
+        let Prepared { mut setup, inputs, mut scale_words, level_words } = prepare(rig, view)?;
+        let mut solved = setup.solve()?;
+        if let (ScaleSource::Marks(scene), Some(placed)) = (&mut setup.scale, &solved.placed) {
+            // Changed inputs move the solution a little: they needn't search for it again.
+            scene.start = Some(placed.parameters.clone());
+            scale_words = format!("{scale_words}, {}", tilt_words(placed.tilt_u_deg()));
+            solved.checks = setup.checks_of_lines(rig, &solved);
+        }
+        let residual_px = solved.placed.as_ref().map_or(0.0, |placed| placed.residual_rms_px);
         let mut warnings = Vec::new();
         if inputs.iter().any(|(input, knob)| *knob == Knob::Offset && !input.stated) {
             warnings.push(Warning::ScaleDepthUnknown);
+        }
+        // Corners are good to a tenth of a pixel, and a lens that isn't stated bends a card by a few more.
+        if residual_px > 0.5 {
+            warnings.push(Warning::MarksDontFit { residual_px });
         }
         warnings.extend(disagreement(&solved.checks));
         let description = format!("scale from {scale_words}; vertical from {level_words}");
@@ -282,6 +299,16 @@ impl Camera {
         } else {
             Err(CameraError::PastHorizon)
         }
+    }
+}
+
+/// What the marks say about tilt, for the description.
+fn tilt_words(u_deg: f64) -> String {
+    // Half of what was taken for granted beforehand: below it the marks have the word.
+    if u_deg < 0.5 * setup::usual::MARKS_TILT_DEG {
+        format!("tilt of the camera from the marks to {u_deg:.1}°")
+    } else {
+        format!("marks too close together to show tilt, which may be {u_deg:.0}°")
     }
 }
 

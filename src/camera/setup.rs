@@ -1,12 +1,15 @@
 //! From a rig and a view of it to the numbers that the camera is made of, each with its uncertainty.
 
-use nalgebra::SVector;
+use nalgebra::{DVector, SVector};
 
 use super::View;
+use super::card::{BAR_M, FoundCard};
 use super::error::CameraError;
+use super::homography;
 use super::inputs::{CameraInput, Distribution, InputKind, Knob};
-use super::solve::{Level, Line, ScaleSource, Setup};
-use crate::rig::{Rectangle, Rig, Stated, StatedLength};
+use super::marks::Scene;
+use super::solve::{LengthCheck, Level, Line, ScaleSource, Setup, Solved};
+use crate::rig::{Rectangle, Rig, ScaleLine, Stated, StatedLength};
 use crate::units::{MetrePoint, PixelPoint};
 
 /// What is taken for an input that the rig doesn't state. Values without a source are common practice.
@@ -33,6 +36,18 @@ pub(super) mod usual {
     pub const K1: f64 = 0.05;
     /// Longest usual readout of a phone's video picture, s: the upper end of a community set of 89 recent phones.
     pub const READOUT_S: f64 = 0.020;
+    /// A tape held to a phone finds its lens to a centimetre or two, m; common practice, no source.
+    pub const DISTANCE_M: f64 = 0.02;
+    /// What a corner's place may be off by besides the noise, px: paper that isn't flat, compression.
+    pub const CORNER_PX: f64 = 0.05;
+    /// How far from square a camera may stand when marks tell about it, degrees; common practice, no source.
+    pub const MARKS_TILT_DEG: f64 = 5.0;
+    /// Size of a print at 100 % whose bar nobody measured, relative; common practice, no source.
+    pub const PRINT: f64 = 0.003;
+    /// Reading a ruler at both ends of the bar, m.
+    pub const BAR_M: f64 = 0.2e-3;
+    /// A card hung upright by eye, degrees; common practice, no source.
+    pub const HANGING_DEG: f64 = 0.5;
     /// Edges of a ball, each: threshold, glare and gamma shift them by up to this much, px.
     pub const BALL_EDGE_PX: f64 = 0.25;
 }
@@ -50,7 +65,7 @@ pub(super) fn prepare(rig: &Rig, view: &View) -> Result<Prepared, CameraError> {
     check_points(rig, view)?;
     let mut inputs = Vec::new();
     let (scale, scale_words) = scale_source(rig, view, &mut inputs)?;
-    let (level, level_words) = level(rig, &mut inputs);
+    let (level, level_words) = level(rig, view, &mut inputs);
     let focal = rig.camera.focal_length_px;
     let lens_stated = rig.camera.k1.is_some() || rig.camera.k2.is_some();
     if lens_stated && focal.is_none() {
@@ -99,6 +114,9 @@ fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
 type Inputs = Vec<(CameraInput, Knob)>;
 
 fn scale_source(rig: &Rig, view: &View, inputs: &mut Inputs) -> Result<(ScaleSource, String), CameraError> {
+    if !rig.card.ignore && !view.cards.is_empty() {
+        return Ok(marks(rig, view, inputs));
+    }
     if let Some(rectangle) = &rig.scale.rectangle {
         if spans_half(&rectangle.corners, view) {
             return Ok(rectangle_map(rig, rectangle, inputs));
@@ -125,6 +143,69 @@ fn end_px(rig: &Rig) -> f64 {
     rig.scale.end_uncertainty_px.unwrap_or(usual::END_PX)
 }
 
+/// The marks of all cards in view, with what is known or usual of the camera.
+fn marks(rig: &Rig, view: &View, inputs: &mut Inputs) -> (ScaleSource, String) {
+    let known = |stated: Option<Stated>, usual_u: f64| {
+        let u = stated.map_or(usual_u, |s| s.standard_uncertainty.unwrap_or(usual::STATED_TILT_DEG));
+        (stated.map_or(0.0, |s| s.value).to_radians(), u.to_radians())
+    };
+    let focal = rig.camera.focal_length_px;
+    let focal_px = focal.map_or(usual::FOCAL_SHARE * view.width.max(view.height) as f64, |f| f.value);
+    let u_focal = focal.map_or(usual::FOCAL_SPREAD, |f| f.standard_uncertainty.map_or(0.01, |u| u / f.value));
+    let marks = || view.cards.iter().flat_map(|card| &card.marks);
+    let count = marks().count();
+    let noise = marks().map(|mark| mark.corner_sigma_px.powi(2)).sum::<f64>() / count.max(1) as f64;
+    let mut scene = Scene {
+        cards: view.cards.iter().map(FoundCard::corners).collect(),
+        sigma_px: noise.sqrt().hypot(usual::CORNER_PX),
+        print: rig.card.measured_bar.map_or(1.0, |bar| bar.length.metres() / BAR_M),
+        tilt: [known(rig.camera.yaw_deg, usual::MARKS_TILT_DEG), known(rig.camera.pitch_deg, usual::MARKS_TILT_DEG)],
+        ln_focal: (focal_px.ln(), u_focal),
+        distance_m: rig
+            .camera
+            .distance
+            .map(|d| (d.length.metres(), d.standard_uncertainty_m.unwrap_or(usual::DISTANCE_M))),
+        start: None,
+        shift: DVector::zeros(0),
+    };
+    scene.shift = DVector::zeros(scene.unknowns());
+    marks_inputs(rig, &scene, inputs);
+    let names: Vec<String> = view.cards.iter().map(|card| card.name.words()).collect();
+    let words = if count == 1 { "1 mark".to_owned() } else { format!("{count} marks") };
+    (ScaleSource::Marks(scene), format!("{} ({words})", names.join(" and ")))
+}
+
+fn marks_inputs(rig: &Rig, scene: &Scene, inputs: &mut Inputs) {
+    let bar = rig.card.measured_bar;
+    let u_print = bar.map_or(usual::PRINT, |bar| bar.standard_uncertainty_m.unwrap_or(usual::BAR_M) / BAR_M);
+    inputs.push((
+        CameraInput {
+            name: "true size of the printed card over its nominal size".to_owned(),
+            kind: InputKind::ScaleLength,
+            value: scene.print,
+            standard_uncertainty: u_print,
+            unit: "1".to_owned(),
+            distribution: Distribution::Normal,
+            stated: bar.is_some(),
+        },
+        Knob::Print,
+    ));
+    for mode in 0..scene.unknowns() {
+        inputs.push((
+            CameraInput {
+                name: format!("marks and place of the camera, part {} of {}", mode + 1, scene.unknowns()),
+                kind: InputKind::ScaleMarks,
+                value: 0.0,
+                standard_uncertainty: 1.0,
+                unit: "1".to_owned(),
+                distribution: Distribution::Normal,
+                stated: true,
+            },
+            Knob::MarksMode(mode),
+        ));
+    }
+}
+
 /// Whether points span at least half of the flight along both axes, so that the map need not reach far beyond them.
 pub(super) fn spans_half(points: &[PixelPoint], view: &View) -> bool {
     let reach = |of: fn(&PixelPoint) -> f64, points: &[PixelPoint]| {
@@ -145,6 +226,25 @@ fn stated_line(line: &crate::rig::ScaleLine, end_px: f64) -> Line {
         u_ends_px: end_px * std::f64::consts::SQRT_2,
         stretch_px: 0.0,
         in_flight_plane: false,
+    }
+}
+
+impl Setup {
+    /// Lengths that were marked by hand beside what a camera made of cards sees of them.
+    pub fn checks_of_lines(&self, rig: &Rig, solved: &Solved) -> Vec<LengthCheck> {
+        let map = |px: PixelPoint| {
+            let ideal = solved.lens.map_or(px, |lens| lens.undistort(px));
+            let (x, y) = homography::apply(&solved.inverse, ideal.x, ideal.y);
+            MetrePoint::new(x, y)
+        };
+        let check = |line: &ScaleLine| {
+            let seen_m = map(line.from).distance(map(line.to));
+            let stated_m = line.length.length.metres();
+            let ends = end_px(rig) * std::f64::consts::SQRT_2 * seen_m / line.pixels();
+            let u_length = line.length.standard_uncertainty_m.unwrap_or(usual::LENGTH_M);
+            LengthCheck { stated_m, seen_m, standard_uncertainty_m: u_length.hypot(ends) }
+        };
+        rig.scale.all_lines().map(check).collect()
     }
 }
 
@@ -263,15 +363,18 @@ fn map_inputs(sigma_px: f64, inputs: &mut Inputs) {
     }
 }
 
-fn level(rig: &Rig, inputs: &mut Inputs) -> (Level, String) {
+fn level(rig: &Rig, view: &View, inputs: &mut Inputs) -> (Level, String) {
     let marked = |a: PixelPoint, b: PixelPoint| (end_px(rig) * std::f64::consts::SQRT_2 / a.distance(b)).to_degrees();
     let upright = rig.scale.rectangle.as_ref().filter(|rectangle| rectangle.upright);
+    let upright_card = !rig.card.ignore && !view.cards.is_empty();
     let (level, u_deg, stated, words) = if let Some((a, b)) = rig.camera.plumb {
         (Level::Plumb(a, b), marked(a, b), true, "a plumb line")
     } else if let Some(line) = &rig.scale.vertical {
         (Level::Plumb(line.from, line.to), marked(line.from, line.to), true, "a length that hangs plumb")
     } else if let Some(line) = &rig.scale.horizontal {
         (Level::Horizontal(line.from, line.to), marked(line.from, line.to), true, "a length that lies level")
+    } else if upright_card {
+        (Level::Upright, usual::HANGING_DEG, true, "the card's upright")
     } else if let Some(r) = upright {
         (
             Level::Plumb(r.corners[0], r.corners[3]),
@@ -319,14 +422,15 @@ fn depth_inputs(rig: &Rig, setup: &Setup, inputs: &mut Inputs) {
             Knob::Offset,
         ));
     }
-    if let Some(distance) = rig.camera.distance {
+    // With marks, distance, tilt and focal length are weighed in the fit and speak through its parts.
+    let marks = matches!(setup.scale, ScaleSource::Marks(_));
+    if let Some(distance) = rig.camera.distance.filter(|_| !marks) {
         inputs.push((
             CameraInput {
                 name: "distance from the lens to the plane of the flight".to_owned(),
                 kind: InputKind::ScaleDepth,
                 value: distance.length.metres(),
-                // A tape held to a phone finds its lens to a centimetre or two; common practice, no source.
-                standard_uncertainty: distance.standard_uncertainty_m.unwrap_or(0.02),
+                standard_uncertainty: distance.standard_uncertainty_m.unwrap_or(usual::DISTANCE_M),
                 unit: "m".to_owned(),
                 distribution: Distribution::Normal,
                 stated: true,
@@ -337,7 +441,7 @@ fn depth_inputs(rig: &Rig, setup: &Setup, inputs: &mut Inputs) {
 }
 
 fn tilt_inputs(rig: &Rig, setup: &Setup, inputs: &mut Inputs) {
-    if matches!(setup.scale, ScaleSource::Map { .. }) {
+    if !matches!(setup.scale, ScaleSource::Lengths(_)) {
         return;
     }
     for (name, stated, knob) in [
@@ -361,7 +465,7 @@ fn tilt_inputs(rig: &Rig, setup: &Setup, inputs: &mut Inputs) {
 }
 
 fn lens_inputs(rig: &Rig, setup: &Setup, inputs: &mut Inputs) {
-    if !setup.focal_from_distance {
+    if !setup.focal_from_distance && !matches!(setup.scale, ScaleSource::Marks(_)) {
         let stated = rig.camera.focal_length_px;
         let share = if stated.is_some() { 0.01 } else { usual::FOCAL_SPREAD };
         let u = stated.and_then(|s| s.standard_uncertainty).unwrap_or(share * setup.focal_px);

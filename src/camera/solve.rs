@@ -6,6 +6,7 @@ use super::error::CameraError;
 use super::homography;
 use super::inputs::Knob;
 use super::lens::Lens;
+use super::marks::{Placed, Scene};
 use super::pose::{Attitude, intrinsics, plane_to_picture, shifted_plane};
 use crate::rig::ReadoutDirection;
 use crate::units::{MetrePoint, PixelPoint};
@@ -43,6 +44,8 @@ pub(super) enum ScaleSource {
     /// Points whose places in the plane of the scale are known: the map follows from them alone. `shift` moves the map along
     /// the independent directions of its covariance, in px of error of the points.
     Map { points: Vec<(PixelPoint, MetrePoint)>, shift: SVector<f64, 8> },
+    /// The marks of cards, weighed against what is known of the camera beforehand.
+    Marks(Scene),
 }
 
 /// A known length between two points of the picture.
@@ -70,6 +73,8 @@ pub(super) enum Level {
     Plumb(PixelPoint, PixelPoint),
     /// Two points at one height.
     Horizontal(PixelPoint, PixelPoint),
+    /// The map's own y axis: the upright of the first card.
+    Upright,
 }
 
 /// A length beside what the solved camera makes of it.
@@ -89,6 +94,8 @@ pub(super) struct Solved {
     pub inverse: Matrix3<f64>,
     pub lens: Option<Lens>,
     pub checks: Vec<LengthCheck>,
+    /// What the marks of cards gave.
+    pub placed: Option<Placed>,
 }
 
 impl Setup {
@@ -103,6 +110,8 @@ impl Setup {
                     shift[k] += delta;
                 }
             }
+            Knob::MarksMode(k) => self.with_marks(|scene| scene.shift[k] += delta),
+            Knob::Print => self.with_marks(|scene| scene.print += delta),
             Knob::Offset => self.offset_m += delta,
             Knob::Distance => self.distance_m = self.distance_m.map(|distance| distance + delta),
             Knob::Focal => self.focal_px += delta,
@@ -118,6 +127,12 @@ impl Setup {
     fn with_line(&mut self, i: usize, change: impl Fn(&mut Line)) {
         if let ScaleSource::Lengths(lines) = &mut self.scale {
             change(&mut lines[i]);
+        }
+    }
+
+    fn with_marks(&mut self, change: impl Fn(&mut Scene)) {
+        if let ScaleSource::Marks(scene) = &mut self.scale {
+            change(scene);
         }
     }
 
@@ -144,6 +159,7 @@ impl Setup {
         let mut solved = match &self.scale {
             ScaleSource::Lengths(lines) => self.solve_lengths(lines, lens)?,
             ScaleSource::Map { points, shift } => self.solve_map(points, shift, lens)?,
+            ScaleSource::Marks(scene) => self.solve_marks(scene, lens)?,
         };
         solved.inverse = solved.plane.try_inverse().ok_or(CameraError::CornersDegenerate)?;
         Ok(solved)
@@ -176,7 +192,27 @@ impl Setup {
         // The flight is behind a scale that is nearer to the camera.
         let h = shifted_plane(&h, &k, -self.offset_m).ok_or(CameraError::CornersDegenerate)?;
         let alpha = self.up_angle(&h, &lens)? + self.level_turn;
-        Ok(Solved { plane: h * turned(alpha), inverse: Matrix3::identity(), lens, checks: Vec::new() })
+        Ok(Solved { plane: h * turned(alpha), inverse: Matrix3::identity(), lens, checks: Vec::new(), placed: None })
+    }
+
+    fn solve_marks(&self, scene: &Scene, lens: Option<Lens>) -> Result<Solved, CameraError> {
+        let mut scene = scene.clone();
+        // The distance is stated to the plane of the flight, the marks are nearer by the offset.
+        if let (Some(distance), Some((to_marks, _))) = (self.distance_m, &mut scene.distance_m) {
+            *to_marks = distance - self.offset_m;
+        }
+        let placed = scene.place(self.principal, |px| ideal(&lens, px)).ok_or(CameraError::MarksUnplaced)?;
+        let h = scene.plane(self.principal, &placed);
+        let k = intrinsics(placed.focal_px(), self.principal);
+        let h = shifted_plane(&h, &k, -self.offset_m).ok_or(CameraError::MarksUnplaced)?;
+        let alpha = self.up_angle(&h, &lens)? + self.level_turn;
+        Ok(Solved {
+            plane: h * turned(alpha),
+            inverse: Matrix3::identity(),
+            lens,
+            checks: Vec::new(),
+            placed: Some(placed),
+        })
     }
 
     fn solve_lengths(&self, lines: &[Line], lens: Option<Lens>) -> Result<Solved, CameraError> {
@@ -199,7 +235,7 @@ impl Setup {
         let origin = homography::apply(&inverse, start.x, start.y);
         let moved = Matrix3::new(1.0, 0.0, origin.0, 0.0, 1.0, origin.1, 0.0, 0.0, 1.0);
         let checks = self.checks(lines, focal, attitude, distance, &lens)?;
-        Ok(Solved { plane: plane * moved, inverse: Matrix3::identity(), lens, checks })
+        Ok(Solved { plane: plane * moved, inverse: Matrix3::identity(), lens, checks, placed: None })
     }
 
     /// The attitude whose roll makes the stated vertical upright.
@@ -230,6 +266,7 @@ impl Setup {
             (b.0 - a.0, b.1 - a.1)
         };
         Ok(match self.level {
+            Level::Upright => 0.0,
             Level::Plumb(a, b) => {
                 let (bottom, top) = if a.y > b.y { (a, b) } else { (b, a) };
                 let (x, y) = direction(bottom, top);

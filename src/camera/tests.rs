@@ -361,3 +361,84 @@ fn check_row_time(truth: &serde_json::Value, camera: &Camera, frame: &serde_json
     // Times are printed to 1e-10 s.
     assert!((row_time - want).abs() < 1e-9, "{}: {row_time} {want}", truth["name"]);
 }
+
+/// A found card whose corners are where `pinhole` sees them, the card's origin at (x, y) of the plane z, turned by `turn`.
+fn card_in_view(pinhole: &Pinhole, number: usize, (x, y, z): (f64, f64, f64), turn: f64) -> card::FoundCard {
+    let name = card::CardName { kind: card::CardKind::Card, number };
+    let (s, c) = turn.sin_cos();
+    let see = |px: f64, py: f64| pinhole.see(Vector3::new(x + c * px - s * py, y + s * px + c * py, z));
+    let mark = |(id, at, side): (usize, MetrePoint, f64)| card::FoundMark {
+        id,
+        corners: [see(at.x, at.y + side), see(at.x + side, at.y + side), see(at.x + side, at.y), see(at.x, at.y)],
+        corner_sigma_px: 0.03,
+        blur_px: 0.7,
+    };
+    card::FoundCard { name, marks: name.marks().unwrap().into_iter().map(mark).collect() }
+}
+
+fn tilted(yaw_deg: f64, pitch_deg: f64, roll_deg: f64) -> Pinhole {
+    let (yaw, pitch, roll) = (yaw_deg.to_radians(), pitch_deg.to_radians(), roll_deg.to_radians());
+    let rotation = pose::Attitude { yaw, pitch, roll }.rotation();
+    let position = -3.0 * Vector3::from(rotation.row(2).transpose());
+    Pinhole { rotation, position, ..square(3.0) }
+}
+
+#[test]
+fn one_card_gives_scale_and_level_and_some_tilt() {
+    let pinhole = tilted(8.0, -3.0, 2.0);
+    let mut view = View::new(1280, 720);
+    view.cards = vec![card_in_view(&pinhole, 1, (0.1, -0.1, 0.0), 0.0)];
+    let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+    // Exact corners: what remains is the pull of "cameras stand square, ±5°" and of the usual focal length against a card of
+    // 0.2 m in a flight of 2 m.
+    let error = worst_length_error(&camera, &pinhole);
+    println!("one card under 8° of yaw: lengths to {:.2} %; {}", error * 100.0, camera.description());
+    assert!(error < 0.02, "{error}");
+    let up = camera.metre_from_pixel(pinhole.see_m(0.15, 0.1)).x - camera.metre_from_pixel(pinhole.see_m(0.15, -0.1)).x;
+    assert!(up.abs() < 1e-3, "{up}");
+}
+
+#[test]
+fn two_cards_show_the_tilt() {
+    let pinhole = tilted(12.0, -4.0, 1.0);
+    let mut view = View::new(1280, 720);
+    view.cards =
+        vec![card_in_view(&pinhole, 1, (-0.9, -0.4, 0.0), 0.0), card_in_view(&pinhole, 2, (0.7, 0.3, 0.0), 0.03)];
+    let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+    let error = worst_length_error(&camera, &pinhole);
+    println!("two cards under 12° of yaw: lengths to {:.3} %; {}", error * 100.0, camera.description());
+    // Half of the 0.5 % that a clip with a card is allowed.
+    assert!(error < 0.0025, "{error}");
+    assert!(camera.description().contains("tilt of the camera from the marks"));
+}
+
+#[test]
+fn a_bar_that_isnt_right_corrects_the_scale() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let mut view = View::new(1280, 720);
+    view.cards = vec![card_in_view(&pinhole, 1, (0.0, 0.0, 0.0), 0.0)];
+    let at = PixelPoint::new(660.0, 340.0);
+    let plain = Camera::from_rig(&Rig::default(), &view).unwrap();
+    let rig = Rig::parse("[card]\nmeasured_bar = '144.0 mm'").unwrap();
+    let shrunk = Camera::from_rig(&rig, &view).unwrap();
+    // 144 mm for 150 mm: everything is 4 % smaller; the pull of the priors changes with it in the fourth digit.
+    assert!((shrunk.metres_per_pixel(at) / plain.metres_per_pixel(at) - 0.96).abs() < 1e-4);
+    let print = plain.inputs().position(|input| input.name.contains("printed")).unwrap();
+    let turned = plain.with_input(print, -0.04).unwrap();
+    assert!((turned.metres_per_pixel(at) / shrunk.metres_per_pixel(at) - 1.0).abs() < 1e-6);
+}
+
+#[test]
+fn a_card_behind_the_flight_is_corrected_and_checks_marked_lengths() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let mut view = View::new(1280, 720);
+    view.cards = vec![card_in_view(&pinhole, 3, (0.0, 0.0, -0.3), 0.0)];
+    let length = line(pinhole.see_m(-0.5, 0.2), pinhole.see_m(0.5, 0.2), 1.1);
+    let text = format!("[scale]\noffset = '-30 cm'\nlengths = ['{length}']\n[camera]\ndistance = '3.00(1) m'");
+    let camera = Camera::from_rig(&Rig::parse(&text).unwrap(), &view).unwrap();
+    // A square view and exact corners; the usual focal length (1024 px for 1000 px) pulls a little.
+    assert!(worst_length_error(&camera, &pinhole) < 1e-3, "{}", worst_length_error(&camera, &pinhole));
+    // The length said to be 1.1 m is 1 m.
+    assert!((camera.length_checks()[0].seen_m - 1.0).abs() < 1e-3);
+    assert!(camera.warnings().iter().any(|warning| matches!(warning, Warning::LengthsDisagree { .. })));
+}

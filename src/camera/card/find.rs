@@ -13,10 +13,14 @@ pub(super) struct Candidate {
     pub corners: [PixelPoint; 4],
 }
 
-/// Side of the tiles over which black and white are judged, px.
-const TILE: usize = 4;
-/// Least difference between black and white, in light from 0 to 1; less is noise on a plain ground.
-const LEAST_CONTRAST: f32 = 0.04;
+/// Sides of the tiles over which black and white are judged, px: the smallest that holds both decides, so that narrow borders and
+/// the wide plain cells of a near card are both read.
+const TILES: [usize; 3] = [4, 16, 64];
+/// A neighbourhood holds black and white when its darkest pixel has less than this share of the light of its lightest; paper alone
+/// varies less, ink on paper far more.
+const DARK_SHARE: f32 = 0.6;
+/// And when the two differ by at least this much light, of 1: less is noise in the dark.
+const LEAST_CONTRAST: f32 = 0.02;
 /// A patch narrower than this can't hold eight cells that could be told apart, px.
 const NARROWEST: usize = 9;
 
@@ -34,25 +38,43 @@ pub(super) fn candidates(light: &Light) -> Vec<Candidate> {
 
 /// Dark against the middle between the darkest and the lightest pixel around.
 fn dark_pixels(light: &Light) -> Vec<bool> {
-    let (columns, rows) = (light.width.div_ceil(TILE), light.height.div_ceil(TILE));
-    let mut extremes = vec![(f32::MAX, f32::MIN); columns * rows];
-    for y in 0..light.height {
-        for x in 0..light.width {
-            let v = light.at(x, y);
-            let tile = &mut extremes[(y / TILE) * columns + x / TILE];
-            *tile = (tile.0.min(v), tile.1.max(v));
-        }
-    }
-    let around = neighbourhoods(&extremes, columns, rows);
+    let levels: Vec<Level> = TILES.iter().map(|tile| Level::of(light, *tile)).collect();
     let mut dark = vec![false; light.width * light.height];
     for y in 0..light.height {
         for x in 0..light.width {
-            let (low, high) = around[(y / TILE) * columns + x / TILE];
-            // A plain patch inside a mark is as dark as its own lightest pixel allows; it belongs to the mark if it is black.
-            dark[y * light.width + x] = high - low >= LEAST_CONTRAST && light.at(x, y) < (low + high) / 2.0;
+            let middle = levels.iter().find_map(|level| level.middle(x, y));
+            dark[y * light.width + x] = middle.is_some_and(|middle| light.at(x, y) < middle);
         }
     }
     dark
+}
+
+/// Darkest and lightest pixel around each tile of one size.
+struct Level {
+    tile: usize,
+    columns: usize,
+    around: Vec<(f32, f32)>,
+}
+
+impl Level {
+    fn of(light: &Light, tile: usize) -> Self {
+        let (columns, rows) = (light.width.div_ceil(tile), light.height.div_ceil(tile));
+        let mut extremes = vec![(f32::MAX, f32::MIN); columns * rows];
+        for y in 0..light.height {
+            for x in 0..light.width {
+                let v = light.at(x, y);
+                let place = &mut extremes[(y / tile) * columns + x / tile];
+                *place = (place.0.min(v), place.1.max(v));
+            }
+        }
+        Self { tile, columns, around: neighbourhoods(&extremes, columns, rows) }
+    }
+
+    /// The light between black and white around a pixel; `None` where there is only one of them.
+    fn middle(&self, x: usize, y: usize) -> Option<f32> {
+        let (low, high) = self.around[(y / self.tile) * self.columns + x / self.tile];
+        (low < DARK_SHARE * high && high - low >= LEAST_CONTRAST).then_some((low + high) / 2.0)
+    }
 }
 
 fn neighbourhoods(extremes: &[(f32, f32)], columns: usize, rows: usize) -> Vec<(f32, f32)> {
