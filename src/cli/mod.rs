@@ -3,7 +3,13 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod aim;
+pub mod forecast;
 pub mod output;
+pub mod rows;
+pub mod solve;
+pub mod statement;
+pub mod worksheet;
 
 use std::process::ExitCode;
 
@@ -23,7 +29,12 @@ struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Forecast(forecast::ForecastOptions),
+    Aim(aim::AimOptions),
+    Solve(solve::SolveOptions),
+    Worksheet(worksheet::WorksheetOptions),
+}
 
 /// The table of exit codes, shown under `--help` and in the README.
 const EXIT_CODES: &str = "Exit codes:
@@ -54,6 +65,11 @@ pub fn run() -> ExitCode {
     }
 }
 
-fn dispatch(command: Command, _console: &Console) -> Result<(), CommandError> {
-    match command {}
+fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
+    match command {
+        Command::Forecast(options) => forecast::run(&options, console),
+        Command::Aim(options) => aim::run(&options, console),
+        Command::Solve(options) => solve::run(&options, console),
+        Command::Worksheet(options) => worksheet::run(&options, console),
+    }
 }

@@ -136,6 +136,7 @@ impl Worked<'_> {
             Some(value) if step.rule.from.contains(&quantity) => self.substituted(quantity, *value, crowded),
             _ => symbol(quantity),
         });
+        let substituted = choose_root(substituted, step);
         let result = self.guarded(step.rule.gives, step.value);
         let mut lines = vec![law];
         if lines[0] != rearranged {
@@ -165,10 +166,14 @@ impl Worked<'_> {
 
     fn rounding_note(&self) -> String {
         let figures = self.figures();
+        let (noun, advice) = if figures == 1 {
+            ("figure", " Data with more figures (1.00 m in the place of 1 m) give a finer answer.")
+        } else {
+            ("figures", "")
+        };
         format!(
-            "Rounded to {figures} significant {}, as many as the least precise given has. Intermediate results are shown with \
-             one guard digit more and carried on unrounded.",
-            if figures == 1 { "figure" } else { "figures" }
+            "Rounded to {figures} significant {noun}, as many as the least precise given has. Intermediate results are shown \
+             with one guard digit more and carried on unrounded.{advice}"
         )
     }
 
@@ -224,6 +229,20 @@ fn fill(template: &str, text_of: impl Fn(Quantity, bool) -> String) -> String {
         rest = after;
     }
     filled + rest
+}
+
+/// Writes the sign of the root taken in the place of `±`.
+fn choose_root(substituted: String, step: &Step) -> String {
+    let Some(other) = step.other_root else { return substituted };
+    let upper = step.value >= other;
+    if let Some(lower_root) = substituted.strip_suffix(", or 90° less that") {
+        return if upper { format!("90° − {lower_root}") } else { lower_root.to_owned() };
+    }
+    match (substituted.strip_prefix('±'), upper) {
+        (Some(rest), true) => rest.to_owned(),
+        (Some(rest), false) => format!("−{rest}"),
+        (None, _) => substituted.replace('±', if upper { "+" } else { "−" }),
+    }
 }
 
 /// Why a sheet couldn't be written.

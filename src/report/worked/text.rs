@@ -27,7 +27,7 @@ fn render_block(block: &Block) -> String {
         }
         Block::Paragraph(text) => format!("\n{}\n", wrap(&to_plain(text), "", WIDTH)),
         Block::Formula(lines) => {
-            let lines: String = lines.iter().map(|line| format!("    {}\n", to_plain(line))).collect();
+            let lines: String = lines.iter().map(|line| format!("    {}\n", hang(&to_plain(line)))).collect();
             format!("\n{lines}")
         }
         Block::Answer(text) => format!("\n==> {}\n", to_plain(text)),
@@ -41,6 +41,11 @@ fn render_block(block: &Block) -> String {
         Block::WritingLines(count) => "\n".repeat(*count),
         Block::PageBreak => format!("\n{}\n", "~".repeat(WIDTH)),
     }
+}
+
+/// A formula of more than a line goes on further in.
+fn hang(formula: &str) -> String {
+    wrap(formula, "        ", WIDTH - 8).trim_start().to_owned()
 }
 
 /// Breaks at spaces; every line begins with `indent`.
