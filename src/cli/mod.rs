@@ -3,9 +3,15 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod aim;
 pub mod demo;
+pub mod forecast;
 pub mod measure;
 pub mod output;
+pub mod rows;
+pub mod solve;
+pub mod statement;
+pub mod worksheet;
 
 use std::process::ExitCode;
 
@@ -28,6 +34,10 @@ struct Arguments {
 enum Command {
     Measure(measure::MeasureArguments),
     Demo(demo::DemoArguments),
+    Forecast(forecast::ForecastOptions),
+    Aim(aim::AimOptions),
+    Solve(solve::SolveOptions),
+    Worksheet(worksheet::WorksheetOptions),
 }
 
 /// The table of exit codes, shown under `--help` and in the README.
@@ -63,5 +73,9 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),
+        Command::Forecast(options) => forecast::run(&options, console),
+        Command::Aim(options) => aim::run(&options, console),
+        Command::Solve(options) => solve::run(&options, console),
+        Command::Worksheet(options) => worksheet::run(&options, console),
     }
 }

@@ -212,12 +212,16 @@ fn is_clear(aim: &Aim) -> bool {
     obstacle && aim.under_ceiling.is_none_or(|clearance| clearance.is_safe())
 }
 
-/// The clear angle whose chance is largest: by the clean chance, then by the centre's; `None` when none is clear.
+/// Steeper shots come down beside the launcher and the people at it. Common practice, no source.
+pub const STEEPEST_SENSIBLE_DEG: f64 = 75.0;
+
+/// The clear angle up to [`STEEPEST_SENSIBLE_DEG`] whose chance is largest: by the clean chance, then by the centre's; `None`
+/// when none is clear.
 pub fn best_angle(chances: &[AngleChance]) -> Option<AngleChance> {
     let worth = |chance: &AngleChance| (chance.bracket.clean, chance.bracket.centre_inside);
     chances
         .iter()
-        .filter(|chance| chance.clear)
+        .filter(|chance| chance.clear && chance.angle_deg <= STEEPEST_SENSIBLE_DEG)
         .copied()
         .max_by(|a, b| worth(a).partial_cmp(&worth(b)).unwrap_or(std::cmp::Ordering::Equal))
 }

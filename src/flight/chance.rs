@@ -7,7 +7,7 @@
 
 use std::sync::LazyLock;
 
-use statrs::distribution::{Continuous, ContinuousCDF, Normal};
+use statrs::distribution::{Binomial, Continuous, ContinuousCDF, DiscreteCDF, Normal};
 use thiserror::Error;
 
 /// What the opening belongs to.
@@ -255,6 +255,31 @@ pub fn learn_share(bracket: Bracket, hits: u32, misses: u32) -> Option<LearntSha
     Some(LearntShare { mean, low: quantile(0.025), high: quantile(0.975) })
 }
 
+/// How recorded shots stand to the bracket that was predicted for them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Record {
+    /// Between the two figures, as far as so many shots can tell.
+    Fits,
+    /// Fewer hits than even the lower figure lets expect.
+    TooFewHits,
+    /// More hits than even the upper figure lets expect.
+    TooManyHits,
+}
+
+/// Tests `hits` and `misses` against a bracket: the record doesn't fit when the binomial tail beyond it is below 2.5 %.
+pub fn judge_record(bracket: Bracket, hits: u32, misses: u32) -> Record {
+    let shots = u64::from(hits) + u64::from(misses);
+    let at_most = |chance: f64, count: u64| Binomial::new(chance.clamp(0.0, 1.0), shots).map_or(1.0, |b| b.cdf(count));
+    let at_least = |chance: f64, count: u64| count.checked_sub(1).map_or(1.0, |below| 1.0 - at_most(chance, below));
+    if at_most(bracket.clean, u64::from(hits)) < 0.025 {
+        Record::TooFewHits
+    } else if at_least(bracket.centre_inside, u64::from(hits)) < 0.025 {
+        Record::TooManyHits
+    } else {
+        Record::Fits
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -344,6 +369,19 @@ mod tests {
         assert!((share.mean - 8.0 / 12.0).abs() < 3e-4);
         assert!((share.low - beta.inverse_cdf(0.025)).abs() < 5e-4);
         assert!((share.high - beta.inverse_cdf(0.975)).abs() < 5e-4);
+    }
+
+    #[test]
+    fn records_that_do_not_fit_are_noticed() {
+        let bracket = Bracket { clean: 0.6, centre_inside: 0.8 };
+        assert_eq!(judge_record(bracket, 7, 3), Record::Fits);
+        // Binomial table, n = 10, p = 0.6: P(X ≤ 2) = 0.0123 and P(X ≤ 3) = 0.0548; p = 0.8: P(X = 10) = 0.107.
+        assert_eq!(judge_record(bracket, 2, 8), Record::TooFewHits);
+        assert_eq!(judge_record(bracket, 3, 7), Record::Fits);
+        assert_eq!(judge_record(bracket, 10, 0), Record::Fits);
+        // 0.8^20 = 0.0115.
+        assert_eq!(judge_record(bracket, 20, 0), Record::TooManyHits);
+        assert_eq!(judge_record(bracket, 0, 0), Record::Fits);
     }
 
     #[test]
