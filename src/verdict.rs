@@ -27,6 +27,12 @@ const MOST_TOUCHED: usize = 6;
 /// So many sightings rejected in a row at an end want a reason, even when gravity comes out right without them.
 const TELLING_RUN: usize = 3;
 
+/// Sightings so many times rougher than their covariances want a reason as well.
+const TELLING_SCALE: f64 = 2.0;
+
+/// A cause whose score lies so far above the first isn't worth a reader's time: odds under one in a million.
+const OUT_OF_THE_QUESTION: f64 = 28.0;
+
 /// All that is known of one flight when its gravity is judged.
 pub struct Evidence<'a> {
     pub sightings: &'a [Sighting],
@@ -74,8 +80,11 @@ impl Evidence<'_> {
         let half_width_m = edge.distance(middle);
         let mut steps: Vec<f64> = sightings.windows(2).map(|w| w[1].time_s - w[0].time_s).collect();
         steps.sort_by(f64::total_cmp);
+        let mut radii: Vec<f64> = sightings.iter().map(|s| s.radius_px).collect();
+        radii.sort_by(f64::total_cmp);
         Some(Stage {
             middle,
+            ball_diameter_m: 4.0 * radii[radii.len() / 2] * half_width_m / width,
             half_width_m,
             distance_m: self.camera_distance_m.unwrap_or(4.0 * half_width_m * 0.6),
             first_s: first.time_s,
@@ -162,15 +171,17 @@ pub fn agreement(measured: Estimate, expected: Estimate) -> Agreement {
     Agreement { difference, standard_uncertainty, ratio, probability, consistent: ratio.abs() <= factor }
 }
 
-/// Judges a flight; causes are sought when measured and expected gravity disagree, or when the fit had to leave out a run of
-/// sightings at an end.
+/// Judges a flight; causes are sought when measured and expected gravity disagree, when the fit had to leave out a run of
+/// sightings at an end, or when the sightings lie far rougher about the path than they should.
 pub fn judge(evidence: &Evidence) -> Verdict {
     let agreement = agreement(evidence.measured_gravity, evidence.expected_gravity);
     let (first, last) = evidence.rejected_runs();
-    let seek = !agreement.consistent || first.max(last) >= TELLING_RUN;
-    let causes = if seek { ranked_causes(evidence) } else { Vec::new() };
+    let rough = evidence.fit.noise.scale > TELLING_SCALE;
+    let seek = !agreement.consistent || first.max(last) >= TELLING_RUN || rough;
+    let mut causes = if seek { ranked_causes(evidence) } else { Vec::new() };
+    causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
     Verdict {
-        sentence: words::verdict(evidence, &agreement, causes.first()),
+        sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()),
         not_told_apart: words::not_told_apart(&causes),
         agreement,
         causes,

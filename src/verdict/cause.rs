@@ -164,6 +164,7 @@ pub(super) struct Stage {
     pub middle: MetrePoint,
     pub half_width_m: f64,
     pub distance_m: f64,
+    pub ball_diameter_m: f64,
     /// Time of the first sighting and the span to the last, s.
     pub first_s: f64,
     pub span_s: f64,

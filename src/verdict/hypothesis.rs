@@ -46,6 +46,10 @@ impl Explained {
 /// Quantities of the path that a hypothesis finds: launch state, gravity, and what the fit itself held as uncertain.
 const PATH: usize = 5;
 
+/// Air of a room; the density is known to a few per cent and drag to ten.
+const ROOM_AIR: BallInAir =
+    BallInAir { mass_kg: 1.0, diameter_m: 0.05, air_density_kg_per_m3: 1.2, air_viscosity_pa_s: 1.8e-5 };
+
 struct Hypothesis<'a> {
     evidence: &'a Evidence<'a>,
     sightings: &'a [Sighting],
@@ -68,10 +72,6 @@ pub(super) fn explain(evidence: &Evidence, sightings: &[Sighting], cause: Cause,
     let first = PATH + hypothesis.nuisances.len();
     let own = first..minimum.parameters.len();
     let found = minimum.parameters[own.clone()].to_vec();
-    // Air only slows.
-    if cause == Cause::Drag && found[0] < 0.0 {
-        return None;
-    }
     let touched = match cause {
         Cause::LauncherFrames { count } | Cause::BounceFrames { count } => count,
         _ => 0,
@@ -135,7 +135,9 @@ impl<'a> Hypothesis<'a> {
         let expected = self.evidence.expected_gravity.value;
         let mut start = vec![launch.x / length, launch.y / length, launch.vx * speed, launch.vy * speed, expected];
         start.extend(self.nuisances.iter().map(|(q, ..)| fit.value(*q)));
-        start.extend(self.cause.spread().iter().map(|_| 0.0));
+        // Some drag to begin with: none would need a ball of infinite mass.
+        let own = if self.cause == Cause::Drag { 0.05 } else { 0.0 };
+        start.extend(self.cause.spread().iter().map(|_| own));
         start
     }
 
@@ -148,17 +150,18 @@ impl<'a> Hypothesis<'a> {
         &parameters[PATH + self.nuisances.len()..]
     }
 
-    /// Motion and drag factor; the drag cause sets drag over weight at launch.
+    /// Motion and drag factor; the drag cause sets drag over weight at launch. Air only slows: a drag below nought gives a ball
+    /// that can't be, and the search turns back.
     fn motion(&self, parameters: &[f64], start: State) -> (Motion, f64) {
         let motion = self.evidence.fit.motion;
         if self.cause != Cause::Drag {
             return (motion, self.value(parameters, Quantity::DragFactor));
         }
-        // A heavy stand-in of usual size: drag by Reynolds number, no buoyancy to speak of.
-        let stand_in =
-            BallInAir { mass_kg: 1.0, diameter_m: 0.05, air_density_kg_per_m3: 1.2, air_viscosity_pa_s: 1.8e-5 };
-        let at_launch = stand_in.deceleration(start.vx.hypot(start.vy)) / parameters[4];
-        (Motion::InAir(stand_in), self.own(parameters)[0] / at_launch)
+        // The ball's size is seen; its mass is the one that makes drag so large, and buoyancy follows from both.
+        let probe = BallInAir { mass_kg: 1.0, diameter_m: self.stage.ball_diameter_m, ..ROOM_AIR };
+        let force = probe.deceleration(start.vx.hypot(start.vy));
+        let mass_kg = force / (self.own(parameters)[0] * parameters[4]);
+        (Motion::InAir(BallInAir { mass_kg, ..probe }), 1.0)
     }
 
     fn states(&self, parameters: &[f64]) -> Option<Vec<State>> {

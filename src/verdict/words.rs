@@ -1,11 +1,16 @@
 //! The verdict in words: short sentences for a 16-year-old, the next step always named.
 
 use super::hypothesis::Explained;
-use super::{Agreement, Cause, Evidence, RankedCause};
+use super::{Agreement, Cause, Evidence, RankedCause, TELLING_RUN};
 use crate::maths::gum::round_together;
 
 /// The answer in a sentence, with the first cause as a question when there is one.
-pub(super) fn verdict(evidence: &Evidence, agreement: &Agreement, first: Option<&RankedCause>) -> String {
+pub(super) fn verdict(
+    evidence: &Evidence,
+    agreement: &Agreement,
+    left_out: usize,
+    first: Option<&RankedCause>,
+) -> String {
     let expected = evidence.expected_gravity.value;
     if agreement.consistent {
         let share = 100.0 * 1.96 * agreement.standard_uncertainty / expected;
@@ -14,10 +19,15 @@ pub(super) fn verdict(evidence: &Evidence, agreement: &Agreement, first: Option<
         } else {
             String::new()
         };
-        let left_out = first.map_or(String::new(), |c| {
-            format!(" But a run of points had to be left out. {} {}", c.explanation, c.needed)
+        let but = first.map_or(String::new(), |c| {
+            let oddity = if left_out >= TELLING_RUN {
+                format!("{left_out} points at one end don't lie on the curve")
+            } else {
+                format!("the points lie {:.0} times farther from the curve than they should", evidence.fit.noise.scale)
+            };
+            format!(" But {oddity}. {} {}", c.explanation, c.needed)
         });
-        return format!("Agrees with {expected:.2} m/s² here.{rough}{left_out}");
+        return format!("Agrees with {expected:.2} m/s² here.{rough}{but}");
     }
     let percent = 100.0 * agreement.difference.abs() / expected;
     let side = if agreement.difference > 0.0 { "large" } else { "small" };
@@ -78,7 +88,7 @@ pub(super) fn explanation(cause: Cause) -> String {
 /// The figure that the cause would need.
 pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
     let figure = |scale: f64, unit: &str| {
-        let value = explained.parameters.first().copied().unwrap_or(0.0) * scale;
+        let value = explained.parameters.first().copied().unwrap_or(0.0).abs() * scale;
         let u = explained.uncertainties.first().copied().unwrap_or(0.0) * scale;
         // A value within its own uncertainty, or an uncertainty that isn't known, is given by itself.
         match round_together(value, u.abs(), 1) {
@@ -102,8 +112,9 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
                 * 100.0
                 * evidence.camera_distance_m.unwrap_or(3.0);
             format!(
-                "The stated length would have to be off by {}, or the scale {:.0} cm {} than the ball.",
+                "The stated length would have to be {} too {}, or the scale {:.0} cm {} than the ball.",
                 figure(100.0, "%"),
+                if centimetres > 0.0 { "large" } else { "small" },
                 centimetres.abs(),
                 if centimetres > 0.0 { "farther away" } else { "nearer" }
             )
