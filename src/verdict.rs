@@ -190,7 +190,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 
 /// All causes that can be brought to explain the sightings, most likely first.
 ///
-/// Each is fitted by itself with gravity known (METHODS: one extra parameter or one corrected input), and scored by the
+/// Each is fitted by itself with gravity known, one extra parameter or one corrected input, and scored by the
 /// corrected information criterion and how often it is met. One entry a kind.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
