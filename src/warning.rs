@@ -21,6 +21,8 @@ pub enum Warning {
     FewSightings { flight: usize, count: usize },
     /// The scale's distance from the flight plane isn't stated.
     ScaleDepthUnknown,
+    /// Known lengths contradict each other by more than their uncertainties allow.
+    LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
 }
 
 impl Warning {
@@ -51,6 +53,10 @@ impl Warning {
             ),
             Self::FewSightings { flight, count } => format!(
                 "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
+            ),
+            Self::LengthsDisagree { worst_percent, standard_uncertainties } => format!(
+                "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \
+                 what marking them allows. Check their ends and their units"
             ),
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"

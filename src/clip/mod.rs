@@ -4,7 +4,53 @@
 //! decoders can feed it. Rotation, mirroring and pixel aspect are applied here, once; every picture that leaves this
 //! folder is the displayed one. Decoding is streamed: memory does not grow with the clip's length.
 
+pub mod clock;
+mod error;
+mod fingerprint;
+mod iso;
+mod orientation;
+mod pictures;
+mod planes;
+mod tone;
+mod trailer;
+mod video;
+pub mod write;
+
+use std::path::Path;
+
 use serde::{Deserialize, Serialize};
+
+pub use clock::{Clock, Finding};
+pub use error::ClipError;
+pub use write::{ClipWriter, Codec, WriteOptions};
+
+/// What the caller states about a clip before it is read.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct ReadOptions {
+    /// Frames per second of a folder of pictures, which say nothing of time themselves.
+    pub picture_rate_hz: Option<f64>,
+    /// Only frames from the first to the second time are given, in seconds of the clip's own clock after its first frame.
+    /// Frame numbers stay those of the whole clip.
+    pub window_s: Option<(f64, f64)>,
+}
+
+/// Opens a video file or a folder of pictures.
+///
+/// # Errors
+/// [`ClipError`] when `path` isn't there, isn't a clip, or holds not one whole frame.
+pub fn open(path: &Path, options: &ReadOptions) -> Result<Box<dyn FrameSource>, ClipError> {
+    let metadata =
+        std::fs::metadata(path).map_err(|source| ClipError::NotReadable { path: path.to_owned(), source })?;
+    if metadata.is_dir() {
+        return Ok(Box::new(pictures::PictureFolder::open(path, options)?));
+    }
+    Ok(Box::new(video::VideoFile::open(path, options)?))
+}
+
+/// Name of a file or folder without its path.
+fn name_of(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
 
 /// One 8-bit plane of a picture, rows from top to bottom without padding.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -81,6 +127,9 @@ pub trait FrameSource {
 
     /// What was met on the way; complete once `next_frame` has returned `None`.
     fn report(&self) -> ClipReport;
+
+    /// Takes back a picture that is no longer needed, so that its memory serves for a later frame.
+    fn recycle(&mut self, _picture: Picture) {}
 }
 
 /// What a clip says of itself before it is decoded.
@@ -139,10 +188,5 @@ pub struct SlowSegment {
     pub factor: f64,
 }
 
-/// Why a clip could not be read.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum ClipError {
-    #[error("cannot read the clip: {0}")]
-    Unreadable(String),
-}
+#[cfg(test)]
+mod tests;

@@ -7,9 +7,17 @@
 //! [`gravity`] and [`air`] say what the place is like, [`drag`] what the air does to a sphere, [`trajectory`]
 //! integrates it.
 
+pub mod aim;
 pub mod air;
+pub mod chance;
+pub mod compare;
 pub mod drag;
+pub mod forecast;
 pub mod gravity;
+pub mod path;
+pub mod reading;
+pub mod safety;
+pub mod solve;
 pub mod trajectory;
 
 #[cfg(test)]

@@ -1,0 +1,452 @@
+//! Video files, decoded by the system's FFmpeg on a thread of their own.
+
+use std::fs::File;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::ptr;
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
+use std::thread;
+
+use ffmpeg_next as ffmpeg;
+use ffmpeg_next::codec::threading;
+use ffmpeg_next::format::context::Input;
+use ffmpeg_next::format::stream::Disposition;
+use ffmpeg_next::{Dictionary, Packet, Rational, Stream, codec, decoder, ffi, frame, media};
+
+use super::orientation::Orientation;
+use super::{
+    ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer,
+};
+
+mod convert;
+
+use convert::Converter;
+
+/// Pictures that wait between decoding and analysis: enough to even out their pace, few enough for 4K.
+const PICTURES_WAITING: usize = 2;
+/// What the frames held by decoder threads may take, in bytes; each thread holds a frame or two of its own.
+const THREAD_FRAMES_BYTES: usize = 96 << 20;
+/// After this many failed reads in a row the file is taken to be at its end.
+const READ_FAILURES_TO_GIVE_UP: usize = 64;
+
+/// Demuxers that recordings come in. Left out are those that turn text into pictures, and playlists, which read other files.
+const CONTAINERS: &str = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,asf,flv,ogg,ivf,mxf,dv,gif,apng,\
+                          mjpeg,h264,hevc,m4v,av1,obu,rawvideo,yuv4mpegpipe";
+
+enum Message {
+    Frame(Frame),
+    End(ClipReport),
+    Failed(ClipError),
+}
+
+/// A video file as a [`FrameSource`].
+pub(super) struct VideoFile {
+    info: ClipInfo,
+    report: ClipReport,
+    messages: Receiver<Message>,
+    spare: Sender<Picture>,
+    ended: bool,
+}
+
+impl VideoFile {
+    pub(super) fn open(path: &Path, options: &ReadOptions) -> Result<Self, ClipError> {
+        if let Some((from_s, to_s)) = options.window_s
+            && !(from_s < to_s)
+        {
+            return Err(ClipError::BadWindow { from_s, to_s });
+        }
+        let reader = Reader::open(path, options)?;
+        let (sender, messages) = sync_channel(PICTURES_WAITING);
+        let (spare, spares) = channel();
+        let (info, report) = (reader.info.clone(), reader.report.clone());
+        thread::Builder::new()
+            .name("clip reader".to_owned())
+            .spawn(move || reader.run(&sender, &spares))
+            .map_err(|error| ClipError::Unreadable(error.to_string()))?;
+        Ok(Self { info, report, messages, spare, ended: false })
+    }
+}
+
+impl FrameSource for VideoFile {
+    fn info(&self) -> &ClipInfo {
+        &self.info
+    }
+
+    fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
+        if self.ended {
+            return Ok(None);
+        }
+        match self.messages.recv() {
+            Ok(Message::Frame(frame)) => {
+                self.report.frames += 1;
+                self.report.frames_without_stamp += usize::from(frame.stamp_s.is_none());
+                Ok(Some(frame))
+            }
+            Ok(Message::End(report)) => {
+                self.ended = true;
+                self.report = report;
+                Ok(None)
+            }
+            Ok(Message::Failed(error)) => {
+                self.ended = true;
+                Err(error)
+            }
+            Err(_) => {
+                self.ended = true;
+                Err(ClipError::Unreadable("the reading thread stopped".to_owned()))
+            }
+        }
+    }
+
+    fn report(&self) -> ClipReport {
+        self.report.clone()
+    }
+
+    fn recycle(&mut self, picture: Picture) {
+        // The reading thread may have gone home already; then the memory is simply freed.
+        let _ = self.spare.send(picture);
+    }
+}
+
+/// Demuxer, decoder and all that is counted on the way; lives on the calling thread until the first frame is there.
+struct Reader {
+    path: PathBuf,
+    input: Input,
+    decoder: decoder::Video,
+    stream_index: usize,
+    packets_stated: usize,
+    packets_read: usize,
+    time_base: Rational,
+    orientation: Orientation,
+    /// Width over height of a stored pixel.
+    pixel_aspect: Rational,
+    window_s: Option<(f64, f64)>,
+    /// The first frame, decoded at opening so that a clip without any is refused there.
+    pending: Option<frame::Video>,
+    draining: bool,
+    info: ClipInfo,
+    report: ClipReport,
+}
+
+impl Reader {
+    fn open(path: &Path, options: &ReadOptions) -> Result<Self, ClipError> {
+        let (completeness, slow_segments) = look_at_bytes(path)?;
+        let input = open_input(path, completeness)?;
+        let stream = main_stream(&input).ok_or_else(|| ClipError::NoVideoStream(path.to_owned()))?;
+        let (stream_index, time_base) = (stream.index(), stream.time_base());
+        let orientation = orientation_of(&stream);
+        // In an ISO file the number counts frames that an edit list may hide; there the boxes tell whether the file is whole.
+        let is_iso = input.format().name().contains("mp4");
+        let packets_stated = if is_iso { 0 } else { usize::try_from(stream.frames()).unwrap_or(0) };
+        let decoder = open_decoder(&stream, path)?;
+        let info = ClipInfo {
+            name: name_of(path),
+            width: 0,
+            height: 0,
+            codec: decoder.id().name().to_owned(),
+            container: input.format().name().to_owned(),
+            stated_rate_hz: rate(stream.avg_frame_rate()).or_else(|| rate(stream.rate())),
+            capture_rate_tag_hz: capture_rate_tag(&input, &stream),
+            quarter_turns: orientation.quarter_turns(),
+            mirrored: orientation.mirrored(),
+            pixel_aspect_applied: false,
+            dynamic_range: String::new(),
+            bit_depth: 8,
+            rows_along_y: !orientation.swapped,
+        };
+        let report = ClipReport { truncated: completeness.ends_early, slow_segments, ..ClipReport::default() };
+        let mut reader = Self {
+            path: path.to_owned(),
+            input,
+            decoder,
+            stream_index,
+            packets_stated,
+            packets_read: 0,
+            time_base,
+            orientation,
+            pixel_aspect: Rational::new(1, 1),
+            window_s: options.window_s,
+            pending: None,
+            draining: false,
+            info,
+            report,
+        };
+        reader.leave_out_other_streams();
+        let first = reader.decode()?.ok_or_else(|| ClipError::NoFrames(path.to_owned()))?;
+        reader.describe(&first);
+        reader.pending = Some(first);
+        Ok(reader)
+    }
+
+    /// Completes what is said of the clip by what only a decoded frame shows.
+    fn describe(&mut self, first: &frame::Video) {
+        self.pixel_aspect = self.guess_pixel_aspect(first);
+        let converter = Converter::new(first, self.orientation, self.pixel_aspect);
+        (self.info.width, self.info.height) = converter.displayed_size();
+        self.info.pixel_aspect_applied = converter.pixel_aspect_applied();
+        self.info.dynamic_range = converter.dynamic_range().name().to_owned();
+        self.info.bit_depth = converter.bit_depth();
+    }
+
+    /// The container's word on the shape of pixels where it has one, else the stream's.
+    fn guess_pixel_aspect(&mut self, first: &frame::Video) -> Rational {
+        let Some(mut stream) = self.input.stream_mut(self.stream_index) else { return Rational::new(1, 1) };
+        // SAFETY: stream and frame are alive; the library reads their fields only and takes no context for it.
+        let aspect = unsafe {
+            ffi::av_guess_sample_aspect_ratio(ptr::null_mut(), stream.as_mut_ptr(), first.as_ptr().cast_mut())
+        };
+        Rational::from(aspect)
+    }
+
+    fn leave_out_other_streams(&mut self) {
+        let others: Vec<usize> =
+            self.input.streams().map(|stream| stream.index()).filter(|&index| index != self.stream_index).collect();
+        for index in others {
+            if let Some(mut stream) = self.input.stream_mut(index) {
+                // SAFETY: the stream belongs to `input`, which is borrowed here alone; `discard` is a plain field that
+                // the caller is meant to set between opening and reading.
+                unsafe { (*stream.as_mut_ptr()).discard = ffi::AVDiscard::AVDISCARD_ALL };
+            }
+        }
+    }
+
+    /// Sends every frame shown, then the report; ends early when nobody listens any more.
+    fn run(mut self, sender: &SyncSender<Message>, spares: &Receiver<Picture>) {
+        let ended = self.send_frames(sender, spares);
+        let message = match ended {
+            Ok(true) => {
+                self.report.fingerprint = fingerprint::of_file(&self.path);
+                Message::End(self.report)
+            }
+            Ok(false) => return,
+            Err(error) => Message::Failed(error),
+        };
+        let _ = sender.send(message);
+    }
+
+    /// `false` when the listener has gone.
+    fn send_frames(&mut self, sender: &SyncSender<Message>, spares: &Receiver<Picture>) -> Result<bool, ClipError> {
+        let mut converter = None;
+        let mut origin_s = None;
+        let mut index = 0;
+        while let Some(decoded) = self.next_decoded()? {
+            let converter =
+                converter.get_or_insert_with(|| Converter::new(&decoded, self.orientation, self.pixel_aspect));
+            let stamp_s = decoded.timestamp().map(|ticks| seconds(ticks, self.time_base));
+            let place = self.place_in_window(stamp_s, &mut origin_s);
+            if place == Place::After {
+                return Ok(self.finish(true));
+            }
+            self.report.damaged_frames += usize::from(decoded.is_corrupt() || decoded.has_decode_errors());
+            if place == Place::Before {
+                index += 1;
+                continue;
+            }
+            let Some(picture) = converter.convert(&decoded, spares.try_iter().next()) else {
+                // A frame of another size than the first can't be laid beside the others.
+                self.report.decode_errors += 1;
+                continue;
+            };
+            self.report.frames += 1;
+            self.report.frames_without_stamp += usize::from(stamp_s.is_none());
+            if sender.send(Message::Frame(Frame { index, stamp_s, picture })).is_err() {
+                return Ok(false);
+            }
+            index += 1;
+        }
+        Ok(self.finish(false))
+    }
+
+    fn finish(&mut self, left_early: bool) -> bool {
+        if !left_early && self.packets_read < self.packets_stated {
+            self.report.truncated = true;
+        }
+        true
+    }
+
+    fn place_in_window(&self, stamp_s: Option<f64>, origin_s: &mut Option<f64>) -> Place {
+        let (Some((from_s, to_s)), Some(stamp_s)) = (self.window_s, stamp_s) else {
+            return Place::Within;
+        };
+        let since_first_s = stamp_s - *origin_s.get_or_insert(stamp_s);
+        if since_first_s < from_s {
+            Place::Before
+        } else if since_first_s > to_s {
+            Place::After
+        } else {
+            Place::Within
+        }
+    }
+
+    fn next_decoded(&mut self) -> Result<Option<frame::Video>, ClipError> {
+        match self.pending.take() {
+            Some(first) => Ok(Some(first)),
+            None => self.decode(),
+        }
+    }
+
+    /// The next frame out of the decoder, fed as it asks and drained at the end.
+    fn decode(&mut self) -> Result<Option<frame::Video>, ClipError> {
+        let mut decoded = frame::Video::empty();
+        let mut failures_while_draining = 0;
+        loop {
+            match self.decoder.receive_frame(&mut decoded) {
+                Ok(()) => return Ok(Some(decoded)),
+                Err(ffmpeg::Error::Eof) => return Ok(None),
+                Err(error) if wants_more(error) && self.draining => return Ok(None),
+                Err(error) if wants_more(error) => self.feed(),
+                Err(_) => {
+                    self.report.decode_errors += 1;
+                    failures_while_draining += usize::from(self.draining);
+                    if failures_while_draining > READ_FAILURES_TO_GIVE_UP {
+                        return Ok(None);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Hands the decoder one packet of the stream, or the end.
+    fn feed(&mut self) {
+        let mut failures = 0;
+        while failures < READ_FAILURES_TO_GIVE_UP {
+            let mut packet = Packet::empty();
+            match packet.read(&mut self.input) {
+                Ok(()) if packet.stream() != self.stream_index => {}
+                // The piece of a frame that a cut file ends in would decode to a torn picture.
+                Ok(()) if packet.is_corrupt() && self.report.truncated => {}
+                Ok(()) => return self.send(&packet),
+                Err(ffmpeg::Error::Eof) => break,
+                Err(error) if wants_more(error) => failures += 1,
+                Err(_) => {
+                    self.report.truncated = true;
+                    failures += 1;
+                }
+            }
+        }
+        self.draining = true;
+        if self.decoder.send_eof().is_err() {
+            self.report.decode_errors += 1;
+        }
+    }
+
+    fn send(&mut self, packet: &Packet) {
+        self.packets_read += 1;
+        if self.decoder.send_packet(packet).is_err() {
+            self.report.decode_errors += 1;
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Place {
+    Before,
+    Within,
+    After,
+}
+
+fn seconds(ticks: i64, time_base: Rational) -> f64 {
+    // One division of whole numbers, so that the same tick gives the same second whatever the base's form.
+    ticks as f64 * f64::from(time_base.numerator()) / f64::from(time_base.denominator())
+}
+
+fn wants_more(error: ffmpeg::Error) -> bool {
+    matches!(error, ffmpeg::Error::Other { errno } if errno == ffmpeg::error::EAGAIN)
+}
+
+fn rate(rate: Rational) -> Option<f64> {
+    let hertz = f64::from(rate.numerator()) / f64::from(rate.denominator());
+    (hertz.is_finite() && hertz > 0.0).then_some(hertz)
+}
+
+/// What the file's bytes say before any demuxer is asked.
+fn look_at_bytes(path: &Path) -> Result<(iso::Completeness, Vec<super::SlowSegment>), ClipError> {
+    let not_readable = |source: io::Error| ClipError::NotReadable { path: path.to_owned(), source };
+    let mut file = File::open(path).map_err(not_readable)?;
+    if file.metadata().map_err(not_readable)?.len() == 0 {
+        return Err(ClipError::Empty(path.to_owned()));
+    }
+    let completeness = iso::completeness(&mut file).map_err(not_readable)?;
+    Ok((completeness, trailer::slow_segments(&mut file)))
+}
+
+fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, ClipError> {
+    ffmpeg::init().map_err(|error| ClipError::Unreadable(error.to_string()))?;
+    // Errors are counted in the report; FFmpeg's own lines on stderr would only frighten.
+    ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);
+    let name = path.to_str().ok_or_else(|| ClipError::NameNotText(path.to_owned()))?;
+    // The prefix keeps a name such as `a:b.mp4` from being taken for an address.
+    let mut options = Dictionary::new();
+    options.set("format_whitelist", CONTAINERS);
+    ffmpeg::format::input_with_dictionary(&format!("file:{name}"), options).map_err(|error| match error {
+        _ if completeness.lacks_contents => ClipError::TableOfContentsMissing(path.to_owned()),
+        ffmpeg::Error::InvalidData | ffmpeg::Error::DemuxerNotFound => ClipError::NotAVideo(path.to_owned()),
+        ffmpeg::Error::Other { errno } if errno == ffmpeg::error::EINVAL => ClipError::NotAVideo(path.to_owned()),
+        other => ClipError::Unreadable(format!("{other}: `{}`", path.display())),
+    })
+}
+
+/// The moving picture of the file: never cover art, and never a still beside a moving track.
+fn main_stream(input: &Input) -> Option<Stream<'_>> {
+    let usable = |stream: &Stream| {
+        stream.parameters().medium() == media::Type::Video && !stream.disposition().contains(Disposition::ATTACHED_PIC)
+    };
+    let best = input.streams().best(media::Type::Video).filter(|stream| usable(stream) && stream.frames() != 1);
+    best.or_else(|| {
+        // `frames` is 0 where the container doesn't say; such a track is likelier to move than a stated still.
+        let moving = |stream: &Stream| match stream.frames() {
+            0 => i64::MAX,
+            stated => stated,
+        };
+        input.streams().filter(usable).max_by_key(|stream| (moving(stream), std::cmp::Reverse(stream.index())))
+    })
+}
+
+fn orientation_of(stream: &Stream) -> Orientation {
+    let matrix = stream.side_data().find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix);
+    let Some(matrix) = matrix.filter(|data| data.data().len() >= 36) else {
+        return Orientation::default();
+    };
+    let mut numbers = [0; 9];
+    for (number, bytes) in numbers.iter_mut().zip(matrix.data().chunks_exact(4)) {
+        *number = i32::from_ne_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
+    }
+    Orientation::from_display_matrix(&numbers)
+}
+
+fn open_decoder(stream: &Stream, path: &Path) -> Result<decoder::Video, ClipError> {
+    let parameters = stream.parameters();
+    let no_decoder = || ClipError::NoDecoder { codec: parameters.id().name().to_owned(), path: path.to_owned() };
+    let mut context = codec::Context::from_parameters(stream.parameters()).map_err(|_| no_decoder())?;
+    // SAFETY: `context` is owned here and not opened yet; both fields are meant to be set by the caller before that, and
+    // the wrapper offers one kind of threading only.
+    let (width, height) = unsafe {
+        let raw = context.as_mut_ptr();
+        ((*raw).width.max(1) as usize, (*raw).height.max(1) as usize)
+    };
+    context.set_threading(threading::Config { count: thread_count(width * height * 3 / 2), ..Default::default() });
+    // SAFETY: as above.
+    unsafe { (*context.as_mut_ptr()).thread_type = ffi::FF_THREAD_FRAME | ffi::FF_THREAD_SLICE };
+    let mut decoder = context.decoder();
+    decoder.set_packet_time_base(stream.time_base());
+    decoder.video().map_err(|_| no_decoder())
+}
+
+/// As many decoder threads as there are processors and one more, but not so many that their frames fill the memory.
+fn thread_count(frame_bytes: usize) -> usize {
+    let processors = thread::available_parallelism().map_or(1, usize::from);
+    let afforded = (THREAD_FRAMES_BYTES / frame_bytes.max(1)).max(2);
+    (processors + 1).min(afforded).min(16)
+}
+
+/// Frames per second at which the phone recorded, where the container or the track says so.
+fn capture_rate_tag(input: &Input, stream: &Stream) -> Option<f64> {
+    const TAGS: [&str; 3] =
+        ["com.android.capture.fps", "com.android.capture.framerate", "com.apple.quicktime.capture.fps"];
+    let container = input.metadata();
+    let track = stream.metadata();
+    TAGS.iter()
+        .filter_map(|tag| container.get(tag).or_else(|| track.get(tag)))
+        .filter_map(|text| text.trim().parse::<f64>().ok())
+        .find(|rate| rate.is_finite() && *rate > 0.0)
+}
