@@ -11,7 +11,7 @@ pub use clues::{exposure_change_from_streaks, length_factor_from_ball};
 use serde::{Deserialize, Serialize};
 
 use crate::fit::view::FlightView;
-use crate::fit::{FitOptions, FlightFit};
+use crate::fit::{Evaluated, FitOptions, FlightFit};
 use crate::maths::distributions::{coverage_factor, student_two_sided};
 use crate::sight::Sighting;
 use crate::units::{Estimate, PixelPoint};
@@ -62,7 +62,38 @@ pub struct Evidence<'a> {
     pub plumb_line_rad: Option<f64>,
 }
 
-impl Evidence<'_> {
+impl<'a> Evidence<'a> {
+    /// From what the fit stage gave for a flight; `sightings` on the clock that was chosen. What the sightings show besides
+    /// is worked out (streaks, and the ball's size when its diameter and standard uncertainty, m, are stated); the other
+    /// clues can be set on the result.
+    pub fn from_evaluated(
+        evaluated: &'a Evaluated,
+        sightings: &'a [Sighting],
+        view: &'a dyn FlightView,
+        options: &'a FitOptions,
+        expected_gravity: Estimate,
+        picture_px: (f64, f64),
+        ball_diameter_m: Option<(f64, f64)>,
+    ) -> Self {
+        Self {
+            sightings,
+            fit: &evaluated.fit,
+            view,
+            options,
+            measured_gravity: evaluated.budget.gravity_m_per_s2.estimate(),
+            expected_gravity,
+            length_relative: evaluated.budget.length_relative(),
+            time_relative: evaluated.budget.time_relative(),
+            picture_px,
+            camera_distance_m: None,
+            length_factor: ball_diameter_m.and_then(|d| length_factor_from_ball(sightings, view, d)),
+            time_factor: None,
+            exposure_change_s: exposure_change_from_streaks(sightings, &evaluated.fit, view),
+            background_bend_m: None,
+            plumb_line_rad: None,
+        }
+    }
+
     /// Expected gravity with what lengths and times leave open.
     fn gravity_known(&self) -> (f64, f64) {
         let g = self.expected_gravity.value;
@@ -155,6 +186,13 @@ pub struct Verdict {
     pub causes: Vec<RankedCause>,
     /// Said when the data can't tell the first few apart.
     pub not_told_apart: Option<String>,
+}
+
+impl Verdict {
+    /// The likely reasons as whole sentences, the likeliest first, each with what it needs and how to check it.
+    pub fn reasons(&self) -> Vec<String> {
+        self.causes.iter().map(|c| format!("{} {} {}", c.explanation, c.needed, c.check)).collect()
+    }
 }
 
 /// Compares measured and expected gravity.

@@ -273,6 +273,27 @@ fn the_launch_is_where_it_is_said_to_be() {
 }
 
 #[test]
+fn the_paths_covariance_is_that_of_its_accelerations() {
+    let view = field_of_view();
+    let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+    throw.roll_rad = 0.1;
+    let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut ChaCha8Rng::seed_from_u64(18));
+    let mut rolled = FitOptions::default();
+    rolled.terms.roll = Term::Free;
+    let mut aside = FitOptions::default();
+    aside.terms.horizontal_acceleration = Term::Free;
+    // Roll and sideways acceleration are two ways to say the same: constant acceleration in the plane.
+    let (a, b) = (fit_flight(&sightings, &view, &rolled).unwrap(), fit_flight(&sightings, &view, &aside).unwrap());
+    let (ca, cb) = (a.path_covariance(), b.path_covariance());
+    for i in 0..6 {
+        for j in 0..6 {
+            let size = (ca[i][i] * ca[j][j]).sqrt();
+            assert!((ca[i][j] - cb[i][j]).abs() < 1e-5 * size, "{i} {j}");
+        }
+    }
+}
+
+#[test]
 fn uniform_steps_win_over_jittered_stamps_and_stamps_over_uniform_steps() {
     let view = field_of_view();
     let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);

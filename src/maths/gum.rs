@@ -88,7 +88,7 @@ pub fn welch_satterthwaite(combined: f64, contributions: impl Iterator<Item = (f
 /// smaller than the greatest, are taken with the rest.
 pub fn coverage_factor_with_rectangular(level: f64, rest_u: f64, degrees_of_freedom: f64, rectangular_u: f64) -> f64 {
     let combined = rest_u.hypot(rectangular_u);
-    // Below a fifth of the combined uncertainty the shape changes the factor by less than a per mille.
+    // Below a fifth of the combined uncertainty the shape changes the factor by less than half a per cent.
     if rectangular_u.abs() < 0.2 * combined {
         return coverage_factor(level, degrees_of_freedom);
     }
@@ -416,7 +416,8 @@ mod tests {
         assert_close(k * (103f64).sqrt(), want, 2e-3, "half-width");
         assert_close(coverage_factor_with_rectangular(0.95, 0.0, INF, 1.0), 0.95 * 3f64.sqrt(), 1e-12, "alone");
         let plain = coverage_factor(0.95, 12.0);
-        assert_close(coverage_factor_with_rectangular(0.95, 1.0, 12.0, 0.21), plain, 2e-3, "hardly any");
+        // The rectangular part also makes the sum nearer to normal than t with 12 degrees of freedom is.
+        assert_close(coverage_factor_with_rectangular(0.95, 1.0, 12.0, 0.21), plain, 6e-3, "hardly any");
     }
 
     /// JCGM 100:2008, 7.2.2 to 7.2.6 (examples from memory, as the fixture says).
