@@ -61,7 +61,9 @@ impl Finding {
                 format!("the file has no frame times; {rate_hz:.2} frames per second were taken throughout")
             }
             Self::MissingStamps { count } => {
-                format!("{count} frames have no time of their own; theirs were filled in evenly between their neighbours")
+                format!(
+                    "{count} frames have no time of their own; theirs were filled in evenly between their neighbours"
+                )
             }
             Self::StampsOutOfOrder { count } => {
                 format!("{count} frame times repeat or go back; they were filled in evenly between their neighbours")
@@ -222,7 +224,8 @@ fn longest_rising(stated: &[(usize, f64)]) -> Vec<(usize, f64)> {
 
 /// Times for all frames from those known: straight between neighbours, and by the usual step beyond the ends.
 fn fill(known: &[(usize, f64)], count: usize) -> Vec<f64> {
-    let mut steps: Vec<f64> = known.windows(2).map(|pair| (pair[1].1 - pair[0].1) / (pair[1].0 - pair[0].0) as f64).collect();
+    let mut steps: Vec<f64> =
+        known.windows(2).map(|pair| (pair[1].1 - pair[0].1) / (pair[1].0 - pair[0].0) as f64).collect();
     let usual = median(&mut steps);
     let (first, last) = (known[0], known[known.len() - 1]);
     let mut times = Vec::with_capacity(count);
@@ -325,7 +328,8 @@ fn find_step_change(times: &[f64], findings: &mut Vec<Finding>) -> bool {
         let (usual_before, usual_after) = (median(&mut before.to_vec()), median(&mut after.to_vec()));
         let ratio = usual_after / usual_before;
         if !(1.0 / LASTING_CHANGE..=LASTING_CHANGE).contains(&ratio)
-            && is_even(before, before[RUN - 1], usual_before) && is_even(after, after[0], usual_after)
+            && is_even(before, before[RUN - 1], usual_before)
+            && is_even(after, after[0], usual_after)
         {
             findings.push(Finding::StepChange { at_s: times[i], before_s: usual_before, after_s: usual_after });
             i += RUN;
@@ -347,8 +351,7 @@ fn unrounded(times: Vec<f64>, grid: &Grid, findings: &mut Vec<Finding>) -> Vec<f
     /// Units in which files count: hundredths and thousandths of a second, and QuickTime's 600ths.
     const RESOLUTIONS_S: [f64; 3] = [1e-2, 1.0 / 600.0, 1e-3];
     let is_multiple = |time: f64, unit: f64| (time / unit - (time / unit).round()).abs() < 1e-3;
-    let Some(&resolution_s) =
-        RESOLUTIONS_S.iter().find(|&&unit| times.iter().all(|&time| is_multiple(time, unit)))
+    let Some(&resolution_s) = RESOLUTIONS_S.iter().find(|&&unit| times.iter().all(|&time| is_multiple(time, unit)))
     else {
         return times;
     };
@@ -423,7 +426,8 @@ fn without_stamps(count: usize, info: &ClipInfo, user_rate_hz: Option<f64>) -> R
 fn describe(source: Source, slow_factor: f64, step_s: f64, findings: &[Finding]) -> String {
     let stored = 1.0 / step_s;
     let rounded = findings.iter().any(|finding| matches!(finding, Finding::RoundedStamps { .. }));
-    let stamps = if rounded { "the file's frame times with their rounding taken out" } else { "the file's frame times" };
+    let stamps =
+        if rounded { "the file's frame times with their rounding taken out" } else { "the file's frame times" };
     let mut text = match source {
         Source::Stamps => format!("{stamps}, {stored:.2} frames per second"),
         Source::Tag(rate) => format!(

@@ -1,4 +1,4 @@
-use super::trial::{Throw, frame_times, gravity_bound, make_false};
+use super::trial::{Throw, frame_times, gravity_efficiency};
 use super::*;
 use crate::units::{Covariance2, MetrePoint, PixelPoint};
 use rand_chacha::ChaCha8Rng;
@@ -116,31 +116,14 @@ fn field_of_view() -> PlainScale {
     PlainScale::new(0.0013, PixelPoint::new(300.0, 800.0))
 }
 
-/// Mean squared error of g over `trials` flights of 16 frames in 0.5 s, as a share of the bound: 1 is perfect.
-fn efficiency(trials: usize, false_share: f64, seed: u64) -> f64 {
-    let view = field_of_view();
-    let (sigma, times) = (0.1, frame_times(30.0, 16));
-    let bound = gravity_bound(sigma * 0.0013, 1.0 / 30.0, 16);
-    let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let mut squared = 0.0;
-    for _ in 0..trials {
-        let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
-        let mut sightings = throw.film(&view, &times, sigma, &mut random);
-        make_false(&mut sightings, false_share, 60.0, &mut random);
-        let fit = fit_flight(&sightings, &view, &FitOptions::default()).unwrap();
-        squared += (fit.gravity_m_per_s2.value - 9.81).powi(2);
-    }
-    bound * bound * trials as f64 / squared
-}
-
 #[test]
 fn the_fit_reaches_the_bound_and_keeps_near_it_among_false_sightings() {
     // Over 600 flights the ratio scatters by √(2/600) = 6 %; the figures aimed at are 0.95 and 0.75 in the long run, which the
     // benchmark checks over more flights.
-    let clean = efficiency(600, 0.0, 1);
+    let clean = gravity_efficiency(600, 0.0, 1);
     println!("clean {clean:.3}");
     assert!(clean > 0.95 - 0.08, "{clean}");
-    let dirty = efficiency(600, 0.1, 2);
+    let dirty = gravity_efficiency(600, 0.1, 2);
     println!("with 10 % false {dirty:.3}");
     assert!(dirty > 0.75 - 0.08, "{dirty}");
 }

@@ -50,11 +50,7 @@ fn gallery() {
             write_atomically(&folder.join(format!("strobe-{}.png", flight.number)), &png(&image, None)).unwrap();
         }
     }
-    let dark = Style {
-        theme: Theme::Dark,
-        sheet: Sheet::Slide,
-        decimal_mark: DecimalMark::Comma,
-        without_caption: false,
-    };
+    let dark =
+        Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }

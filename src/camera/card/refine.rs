@@ -249,10 +249,8 @@ impl Problem<'_> {
     }
 
     fn result(&self, id: usize, state: &Vector, normal: &Matrix, variance: f64) -> Option<FoundMark> {
-        let (n, sum, squares) = self
-            .pixels
-            .iter()
-            .fold((0.0, 0.0, 0.0), |(n, s, q): (f64, f64, f64), p| (n + 1.0, s + p.2, q + p.2 * p.2));
+        let (n, sum, squares) =
+            self.pixels.iter().fold((0.0, 0.0, 0.0), |(n, s, q): (f64, f64, f64), p| (n + 1.0, s + p.2, q + p.2 * p.2));
         let total = squares / n - (sum / n).powi(2);
         if variance > (1.0 - LEAST_EXPLAINED) * total || state[9] <= state[8] {
             return None;
@@ -337,8 +335,8 @@ fn shares(t: f64, s: f64) -> ([f64; CELLS], [f64; CELLS], [f64; CELLS]) {
 /// Normal distribution function to 7.5e-8 (Abramowitz and Stegun, *Handbook of Mathematical Functions*, 26.2.17).
 fn normal_share(z: f64) -> f64 {
     let t = 1.0 / (1.0 + 0.231_641_9 * z.abs());
-    let poly = t
-        * (0.319_381_530 + t * (-0.356_563_782 + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
+    let poly =
+        t * (0.319_381_530 + t * (-0.356_563_782 + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
     let tail = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt() * poly;
     if z >= 0.0 { 1.0 - tail } else { tail }
 }

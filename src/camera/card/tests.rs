@@ -73,10 +73,8 @@ pub(crate) fn render(id: usize, scene: &Scene, rng: &mut ChaCha8Rng) -> Rendered
     }
     let blurred = blur(&light, scene.blur_px);
     let normal = Normal::new(0.0, scene.noise).unwrap();
-    let samples = blurred
-        .iter()
-        .map(|v| (srgb(*v) * 255.0 + normal.sample(rng)).round().clamp(0.0, 255.0) as u8)
-        .collect();
+    let samples =
+        blurred.iter().map(|v| (srgb(*v) * 255.0 + normal.sample(rng)).round().clamp(0.0, 255.0) as u8).collect();
     let corners = [(0.0, 0.0), (8.0, 0.0), (8.0, 8.0), (0.0, 8.0)].map(|(u, v)| {
         let (x, y) = homography::apply(&h, u, v);
         PixelPoint::new(x, y)

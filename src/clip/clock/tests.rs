@@ -196,10 +196,7 @@ fn without_any_stamp_a_stated_rate_is_used_and_without_that_nothing() {
     assert_eq!(clock.times_s, uniform(5, 30.0));
     assert_eq!(clock.findings, [Finding::NoStamps { rate_hz: 30.0 }]);
     let silent = ClipInfo { stated_rate_hz: None, ..info(None) };
-    assert!(matches!(
-        Clock::build(&[None; 5], &silent, &ClipReport::default(), None),
-        Err(ClipError::NoTimes)
-    ));
+    assert!(matches!(Clock::build(&[None; 5], &silent, &ClipReport::default(), None), Err(ClipError::NoTimes)));
     assert_eq!(build(&[], None, None).times_s, [0.0; 0]);
     assert_eq!(build(&[7.0], None, None).times_s, [0.0]);
 }
