@@ -4,11 +4,13 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
+use super::motion::Motion;
 use super::result::{ContributionSource, FlightFit};
 use super::solve::{Warm, refit};
 use super::terms::{Quantity, Term, Terms};
 use super::view::{Distribution, FlightView, InputKind, ViewInput};
 use super::{FitError, FitOptions, FlightInput};
+use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 use crate::maths::gum::{coverage_factor_with_rectangular, welch_satterthwaite};
 use crate::maths::monte_carlo::{RunOptions, Summary, run};
 use crate::sight::Sighting;
@@ -84,6 +86,25 @@ pub struct Budget {
     pub gravity_m_per_s2: BudgetResult,
 }
 
+impl Budget {
+    /// Relative standard uncertainty of lengths: scale, marks and distances, as they act on the launch speed.
+    pub fn length_relative(&self) -> f64 {
+        let lengths = [InputKind::Scale, InputKind::Marks, InputKind::Distance];
+        self.relative(|kind| lengths.iter().any(|length| *kind == RowKind::Camera(*length)))
+    }
+
+    /// Relative standard uncertainty of the time base, as it acts on the launch speed.
+    pub fn time_relative(&self) -> f64 {
+        self.relative(|kind| *kind == RowKind::TimeBase)
+    }
+
+    fn relative(&self, counts: impl Fn(&RowKind) -> bool) -> f64 {
+        let chosen = self.rows.iter().filter(|row| counts(&row.kind));
+        let variance: f64 = chosen.map(|row| row.contribution[0].powi(2)).sum();
+        variance.sqrt() / self.launch_speed_m_per_s.value
+    }
+}
+
 /// An input that neither the fit nor the camera knows, with its effect already worked out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OtherInput {
@@ -120,6 +141,18 @@ impl Terms {
             terms.readout = Some(Term::Known { value, standard_uncertainty });
         }
         terms
+    }
+
+    /// These terms with the drag of a stated ball known to a tenth, as published correlations are; a vacuum changes nothing. A
+    /// term that is already free or known stays.
+    pub fn with_air(self, motion: Motion) -> Self {
+        match (motion, self.drag_factor) {
+            (Motion::InAir(_), Term::Fixed(value)) => {
+                let standard_uncertainty = DRAG_RELATIVE_UNCERTAINTY * value;
+                Self { drag_factor: Term::Known { value, standard_uncertainty }, ..self }
+            }
+            _ => self,
+        }
     }
 
     /// Whether the fit already holds this input of the camera, as a quantity of its own.

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::robust::REJECT_BEYOND;
 use super::{FitError, FitOptions, FlightFit, FlightView, fit_flight};
 use crate::sight::Sighting;
 
@@ -13,7 +14,7 @@ pub const CLEARLY_BETTER: f64 = 9.0;
 pub struct ClockChoice {
     /// Place of the chosen clock: 0 for the sightings' own times, 1 for the first alternative, and so on.
     pub chosen: usize,
-    /// χ² of each, over the sightings that all of them used, in the same order; `None` where that clock gave no fit.
+    /// χ² of each in the same order, a rejected sighting counting 16; `None` where that clock gave no fit.
     pub chi_squares: Vec<Option<f64>>,
 }
 
@@ -42,10 +43,10 @@ pub fn choose_clock(
     }
     let mut fits = vec![Some(fit_flight(sightings, view, options)?)];
     fits.extend(alternatives.iter().map(|times| fit_flight(&with_times(sightings, times), view, options).ok()));
-    let common: Vec<bool> =
-        (0..sightings.len()).map(|i| fits.iter().flatten().all(|fit| fit.residuals[i].used)).collect();
+    // A wrong clock shows as sightings that the fit rejects, so these count as well, each with the limit of rejection.
+    let limit = REJECT_BEYOND * REJECT_BEYOND;
     let chi_square = |fit: &FlightFit| {
-        fit.residuals.iter().zip(&common).filter(|(_, c)| **c).map(|(r, _)| r.distance * r.distance).sum::<f64>()
+        fit.residuals.iter().map(|r| if r.used { r.distance * r.distance } else { limit }).sum::<f64>()
     };
     let chi_squares: Vec<Option<f64>> = fits.iter().map(|fit| fit.as_ref().map(chi_square)).collect();
     let mut chosen = 0;

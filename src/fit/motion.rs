@@ -85,7 +85,7 @@ impl Motion {
     pub fn acceleration(self, velocity: (f64, f64), field: (f64, f64), drag_factor: f64) -> (f64, f64) {
         match self {
             Self::Vacuum => field,
-            Self::InAir(ball) => ball.forces(1.0, drag_factor).map_or(field, |f| accelerate(&f, velocity, field)),
+            Self::InAir(ball) => ball.forces(1.0, drag_factor).map_or(field, |f| Push::new(f, field).at(velocity)),
         }
     }
 }
@@ -100,29 +100,40 @@ fn parabola(start: State, (ax, ay): (f64, f64), tau: f64) -> State {
 }
 
 /// Forces under unit gravity along −y, turned to the field's own direction and size.
-fn accelerate(forces: &Forces, (vx, vy): (f64, f64), field: (f64, f64)) -> (f64, f64) {
-    let at_rest = forces.acceleration(0.0, 0.0)[1];
-    let [dx, dy] = forces.acceleration(vx, vy);
-    (dx - at_rest * field.0, dy - at_rest - at_rest * field.1)
+struct Push {
+    forces: Forces,
+    /// Acceleration at rest under unit gravity along −y: −1 less buoyancy and added mass.
+    at_rest: f64,
+    field: (f64, f64),
+}
+
+impl Push {
+    fn new(forces: Forces, field: (f64, f64)) -> Self {
+        Self { at_rest: forces.acceleration(0.0, 0.0)[1], forces, field }
+    }
+
+    fn at(&self, (vx, vy): (f64, f64)) -> (f64, f64) {
+        let [dx, dy] = self.forces.acceleration(vx, vy);
+        (dx - self.at_rest * self.field.0, dy - self.at_rest - self.at_rest * self.field.1)
+    }
 }
 
 fn in_air(ball: &BallInAir, start: State, field: (f64, f64), drag_factor: f64, taus_s: &[f64]) -> Option<Vec<State>> {
-    let forces = ball.forces(1.0, drag_factor)?;
+    let push = Push::new(ball.forces(1.0, drag_factor)?, field);
     let mut order: Vec<usize> = (0..taus_s.len()).collect();
     order.sort_by(|&a, &b| taus_s[a].total_cmp(&taus_s[b]));
     let mut states = vec![start; taus_s.len()];
     let first_after = order.partition_point(|&i| taus_s[i] < 0.0);
     let (before, after) = order.split_at(first_after);
-    walk(&forces, start, field, taus_s, before.iter().rev(), &mut states)?;
-    walk(&forces, start, field, taus_s, after.iter(), &mut states)?;
+    walk(&push, start, taus_s, before.iter().rev(), &mut states)?;
+    walk(&push, start, taus_s, after.iter(), &mut states)?;
     Some(states)
 }
 
 /// Integrates from time nought through the listed times, each from the one before.
 fn walk<'a>(
-    forces: &Forces,
+    push: &Push,
     start: State,
-    field: (f64, f64),
     taus_s: &[f64],
     order: impl Iterator<Item = &'a usize>,
     states: &mut [State],
@@ -135,7 +146,7 @@ fn walk<'a>(
         }
         let steps = (span.abs() / LONGEST_STEP_S).ceil().max(1.0);
         for _ in 0..steps as usize {
-            state = runge_kutta(forces, state, field, span / steps);
+            state = runge_kutta(push, state, span / steps);
         }
         tau = taus_s[i];
         states[i] = state;
@@ -144,9 +155,9 @@ fn walk<'a>(
 }
 
 /// One step of the classical fourth-order method.
-fn runge_kutta(forces: &Forces, s: State, field: (f64, f64), h: f64) -> State {
+fn runge_kutta(push: &Push, s: State, h: f64) -> State {
     let rate = |s: State| {
-        let (ax, ay) = accelerate(forces, (s.vx, s.vy), field);
+        let (ax, ay) = push.at((s.vx, s.vy));
         State { x: s.vx, y: s.vy, vx: ax, vy: ay }
     };
     let add = |s: State, d: State, h: f64| State {

@@ -170,6 +170,29 @@ impl FlightFit {
         }
     }
 
+    /// Covariance of [`FlightFit::path`] in the order of its fields, in the products of their units: what sightings and terms
+    /// known beforehand leave open, without the camera's inputs.
+    pub fn path_covariance(&self) -> [[f64; 6]; 6] {
+        let (sin, cos) = self.value(Quantity::Roll).sin_cos();
+        let g = self.value(Quantity::Gravity);
+        // Each field as a sum over quantities: only the two accelerations mix gravity, roll and sideways acceleration.
+        let rows: [Vec<(Quantity, f64)>; 6] = [
+            vec![(Quantity::X0, 1.0)],
+            vec![(Quantity::Y0, 1.0)],
+            vec![(Quantity::Vx, 1.0)],
+            vec![(Quantity::Vy, 1.0)],
+            vec![(Quantity::HorizontalAcceleration, 1.0), (Quantity::Gravity, sin), (Quantity::Roll, g * cos)],
+            vec![(Quantity::Gravity, cos), (Quantity::Roll, -g * sin)],
+        ];
+        let place = |q: Quantity| self.parameters.iter().position(|p| p.quantity == q);
+        let entry = |a: Quantity, b: Quantity| place(a).zip(place(b)).map_or(0.0, |(a, b)| self.covariance[a][b]);
+        let rows = &rows;
+        let pairs = |i: usize, j: usize| rows[i].iter().flat_map(move |a| rows[j].iter().map(move |b| (*a, *b)));
+        std::array::from_fn(|i| {
+            std::array::from_fn(|j| pairs(i, j).map(|((a, ca), (b, cb))| ca * cb * entry(a, b)).sum())
+        })
+    }
+
     /// +1 when the ball flies to the right, −1 to the left.
     pub fn direction(&self) -> f64 {
         if self.value(Quantity::Vx) < 0.0 { -1.0 } else { 1.0 }

@@ -119,6 +119,24 @@ pub fn gravity_bound(sigma_m: f64, dt_s: f64, count: usize) -> f64 {
     12.0 * 5f64.sqrt() * sigma_m / (dt_s * dt_s * (n * (n * n - 1.0) * (n * n - 4.0)).sqrt())
 }
 
+/// The bound on the variance of g over its mean squared error in `trials` flights of 16 sightings (4 m/s at 45°, 30 Hz, 0.1 px,
+/// 1.30 mm/px): 1 is perfect. `false_share` of the sightings lie up to 60 px off; the bound is that of all 16.
+pub fn gravity_efficiency(trials: usize, false_share: f64, seed: u64) -> f64 {
+    let view = PlainScale::new(0.0013, PixelPoint::new(300.0, 800.0));
+    let (sigma, times) = (0.1, frame_times(30.0, 16));
+    let bound = gravity_bound(sigma * 0.0013, 1.0 / 30.0, 16);
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let error = |random: &mut ChaCha8Rng| {
+        let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+        let mut sightings = throw.film(&view, &times, sigma, random);
+        make_false(&mut sightings, false_share, 60.0, random);
+        // A flight that can't be fitted counts as one that is wholly wrong.
+        fit_flight(&sightings, &view, &FitOptions::default()).map_or(9.81, |fit| fit.gravity_m_per_s2.value - 9.81)
+    };
+    let squared: f64 = (0..trials).map(|_| error(&mut random).powi(2)).sum();
+    bound * bound * trials as f64 / squared
+}
+
 /// Shares of truths inside the 95 % intervals, for launch speed, launch angle and gravity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Coverage {
@@ -126,7 +144,7 @@ pub struct Coverage {
     pub inside: [f64; 3],
     /// Median half-width of the intervals over the true value.
     pub relative_width: [f64; 3],
-    /// Median of standard uncertainty over the least possible one, which knows all that is stated and the true noise.
+    /// Median of standard uncertainty over the least possible one: what is stated, sightings exactly as rough as stated, none lost.
     pub width_over_bound: [f64; 3],
     pub failed: usize,
 }
@@ -170,8 +188,8 @@ pub fn cover_flights(flights: usize, seed: u64) -> Coverage {
     }
 }
 
-/// Results with the budget, and the least possible standard uncertainties: the same knowledge with the noise known exactly, no
-/// sighting lost and nothing pooled.
+/// Results with the budget, and the least possible standard uncertainties: the same knowledge, sightings exactly as rough as
+/// stated, none lost and nothing pooled.
 fn measured(filmed: &Filmed) -> Option<([BudgetResult; 3], [f64; 3])> {
     let Filmed { throw, sightings, stated, options, conditions } = filmed;
     let results = |sightings: &[Sighting], options: &FitOptions| {
@@ -247,12 +265,12 @@ mod tests {
 
     #[test]
     fn intervals_hold_the_truth_as_often_as_they_say() {
-        let coverage = cover_flights(120, 5);
+        let coverage = cover_flights(80, 5);
         println!("{coverage:?}");
         assert_eq!(coverage.failed, 0);
         for inside in coverage.inside {
-            // 95 % of 120 scatters by 2.0 %: two of those. The benchmark runs more flights for 93 to 97 %.
-            assert!((0.905..=0.99).contains(&inside), "{coverage:?}");
+            // 95 % of 80 scatters by 2.4 %: two to three of those. The benchmark runs more flights for 93 to 97 %.
+            assert!((0.89..=1.0).contains(&inside), "{coverage:?}");
         }
     }
 }
