@@ -1,1 +1,25 @@
-//! book
+//! The shot book: the memory of every launcher, in one SQLite file, and the question whether a launcher has drifted.
+
+mod error;
+mod exchange;
+mod gate;
+mod place;
+mod record;
+mod rescue;
+mod schema;
+mod select;
+mod shot;
+mod store;
+#[cfg(test)]
+mod tests;
+
+pub use error::{BookError, ShotError};
+pub use exchange::{BadLine, ExchangeError, ShotLine};
+pub use gate::{GateDefaults, read_time};
+pub use place::default_book;
+pub use record::{RecordInto, shots_of};
+pub use rescue::{Rescued, rescue};
+pub use schema::VERSION;
+pub use select::{Counts, Selection};
+pub use shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
+pub use store::{Added, AlreadyThere, Book, Event};
