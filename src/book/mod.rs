@@ -1,5 +1,6 @@
 //! The shot book: the memory of every launcher, in one SQLite file, and the question whether a launcher has drifted.
 
+pub mod drift;
 mod error;
 mod exchange;
 mod gate;
@@ -8,6 +9,7 @@ mod record;
 mod rescue;
 mod schema;
 mod select;
+mod series;
 mod shot;
 mod store;
 #[cfg(test)]
@@ -21,5 +23,6 @@ pub use record::{RecordInto, shots_of};
 pub use rescue::{Rescued, rescue};
 pub use schema::VERSION;
 pub use select::{Counts, Selection};
+pub use series::{Series, SeriesShot};
 pub use shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
 pub use store::{Added, AlreadyThere, Book, Event};

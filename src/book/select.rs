@@ -113,9 +113,10 @@ impl Book {
         let boxed = |text: &Option<String>| text.clone().map(|text| Box::new(text) as Box<dyn ToSql>);
         require("shots.launcher = ?", self.id_of("launcher", selection.launcher.as_deref())?);
         require("shots.session = ?", self.id_of("session", selection.session.as_deref())?);
-        require("settings.notch = ?", boxed(&selection.notch));
-        require("settings.angle_deg = ?", selection.angle_deg.map(|angle| Box::new(angle) as Box<dyn ToSql>));
-        require("settings.ball = ?", boxed(&selection.ball));
+        require("shots.setting IN (SELECT id FROM settings WHERE notch = ?)", boxed(&selection.notch));
+        let angle = selection.angle_deg.map(|angle| Box::new(angle) as Box<dyn ToSql>);
+        require("shots.setting IN (SELECT id FROM settings WHERE angle_deg = ?)", angle);
+        require("shots.setting IN (SELECT id FROM settings WHERE ball = ?)", boxed(&selection.ball));
         require("shots.source = ?", selection.source.map(|source| Box::new(source.word()) as Box<dyn ToSql>));
         require("shots.rig = ?", boxed(&selection.rig));
         if !selection.with_set_aside {

@@ -69,11 +69,20 @@ pub fn one_sample(sample: &Sample, expected: f64) -> Option<TTest> {
 
 /// Two samples of the same scatter; `None` when neither has two values.
 pub fn pooled(first: &Sample, second: &Sample) -> Option<TTest> {
+    pooled_with_common(first, second, 0.0)
+}
+
+/// As [`pooled`], with a further standard uncertainty of the difference that more values don't average away; see
+/// [`welch_with_common`].
+pub fn pooled_with_common(first: &Sample, second: &Sample, common: f64) -> Option<TTest> {
     let freedom = (first.count + second.count).checked_sub(2).filter(|freedom| *freedom > 0)? as f64;
     let squares = |sample: &Sample| sample.sd.map_or(0.0, |sd| sd * sd * (sample.count - 1) as f64);
     let variance = (squares(first) + squares(second)) / freedom;
     let of_difference = variance * (1.0 / first.count as f64 + 1.0 / second.count as f64);
-    TTest::new(first.mean - second.mean, of_difference.sqrt(), freedom)
+    let total = of_difference + common * common;
+    // Welch–Satterthwaite with one estimated and one known term.
+    let freedom = if common > 0.0 { freedom * (total / of_difference).powi(2) } else { freedom };
+    TTest::new(first.mean - second.mean, total.sqrt(), freedom)
 }
 
 /// Welch's test, whose scatters may differ; `None` unless both have two values and some scatter.
