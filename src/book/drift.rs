@@ -104,6 +104,8 @@ impl DriftError {
 /// A session within the check.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SessionSummary {
+    /// Index of the session in the series.
+    pub session: usize,
     pub name: String,
     pub first_time: Timestamp,
     /// Mean and scatter of its tested shots.
@@ -256,6 +258,13 @@ pub struct DriftCheck {
     pub verdict: Verdict,
 }
 
+impl DriftCheck {
+    /// The session with that index in the series; `None` for one that has no tested shots.
+    pub fn session_of(&self, session: usize) -> Option<&SessionSummary> {
+        self.sessions.iter().find(|summary| summary.session == session)
+    }
+}
+
 /// Checks a series.
 ///
 /// # Errors
@@ -397,7 +406,7 @@ impl Run {
                     .filter(|_| session != self.baseline_session)
                     .and_then(|baseline| welch_with_common(&sample, &baseline, common));
                 let name = series.sessions[session].clone();
-                Some(SessionSummary { name, first_time: shots[0].time, sample, difference })
+                Some(SessionSummary { session, name, first_time: shots[0].time, sample, difference })
             })
             .collect()
     }

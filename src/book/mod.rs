@@ -1,5 +1,6 @@
 //! The shot book: the memory of every launcher, in one SQLite file, and the question whether a launcher has drifted.
 
+pub mod compare;
 pub mod drift;
 mod error;
 mod exchange;
@@ -12,8 +13,11 @@ mod select;
 mod series;
 mod shot;
 mod store;
+pub mod target;
 #[cfg(test)]
 mod tests;
+mod text_chart;
+pub mod words;
 
 pub use error::{BookError, ShotError};
 pub use exchange::{BadLine, ExchangeError, ShotLine};
@@ -26,3 +30,4 @@ pub use select::{Counts, Selection};
 pub use series::{Series, SeriesShot};
 pub use shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
 pub use store::{Added, AlreadyThere, Book, Event};
+pub use text_chart::text_chart;

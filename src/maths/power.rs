@@ -114,7 +114,7 @@ pub fn smallest_shift(first: usize, second: usize, alpha: f64, power: f64) -> Op
         }
     }
     let mut low = 0.0;
-    while high - low > 1e-6 * high {
+    while high - low > 1e-4 * high {
         let middle = (low + high) / 2.0;
         if enough(middle) { high = middle } else { low = middle }
     }
