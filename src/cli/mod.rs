@@ -3,6 +3,7 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod book;
 pub mod output;
 
 use std::process::ExitCode;
@@ -23,7 +24,9 @@ struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Book(book::BookArguments),
+}
 
 /// The table of exit codes, shown under `--help` and in the README.
 const EXIT_CODES: &str = "Exit codes:
@@ -54,6 +57,8 @@ pub fn run() -> ExitCode {
     }
 }
 
-fn dispatch(command: Command, _console: &Console) -> Result<(), CommandError> {
-    match command {}
+fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
+    match command {
+        Command::Book(arguments) => book::run(arguments, console),
+    }
 }
