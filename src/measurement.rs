@@ -2,6 +2,8 @@
 //!
 //! None of the outputs computes anything: what they show stands here.
 
+pub mod motion;
+
 use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipInfo, ClipReport};
@@ -70,6 +72,55 @@ pub struct FlightMeasurement {
     /// The fitted path in pixels, finely sampled from launch to the last sighting, for drawing.
     pub path_px: Vec<PixelPoint>,
     pub sightings: Vec<SightingRow>,
+    /// Covariance of `path` in the order of its fields, in the products of their units; `None` when it isn't known.
+    #[serde(default)]
+    pub path_covariance: Option<[[f64; 6]; 6]>,
+    /// Speeds, accelerations and energies along the flight, for the graphs; see [`motion::Motion::derive`].
+    #[serde(default)]
+    pub motion: Option<motion::Motion>,
+    /// What was expected before the shot, when a launcher or a stated speed was given.
+    #[serde(default)]
+    pub forecast: Option<ForecastStatement>,
+    /// Where the uncertainty comes from.
+    #[serde(default)]
+    pub budget: Vec<BudgetLine>,
+    /// Whether measured and expected agree, in words.
+    #[serde(default)]
+    pub verdict: Option<VerdictStatement>,
+}
+
+/// The path that was expected, on the same axes as the measured one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ForecastStatement {
+    /// Where the forecast comes from, such as "the last ten shots of this launcher".
+    pub description: String,
+    /// About the flight's launch time.
+    pub path: FittedPath,
+    /// The forecast path in pixels, finely sampled, for drawing.
+    pub path_px: Vec<PixelPoint>,
+    pub landing_x_m: Option<Estimate>,
+    pub measured_landing_x_m: Option<Estimate>,
+}
+
+/// A line of the uncertainty budget: one source and what it does to each result, as standard uncertainties.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BudgetLine {
+    /// In words, such as "length of the ruler".
+    pub source: String,
+    /// "A" from the scatter of the data, "B" from other knowledge (JCGM 100:2008, 4.2 and 4.3).
+    pub evaluation: String,
+    pub launch_speed_m_per_s: Option<f64>,
+    pub launch_angle_deg: Option<f64>,
+    pub gravity_m_per_s2: Option<f64>,
+}
+
+/// The answer to "is this what one should expect, and if not, why?".
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct VerdictStatement {
+    /// One sentence.
+    pub summary: String,
+    /// Likely reasons, the likeliest first, each with what to check.
+    pub reasons: Vec<String>,
 }
 
 /// x = x0 + vx·τ + ½·ax·τ², y = y0 + vy·τ − ½·g·τ² with τ = t − launch time.
@@ -97,6 +148,9 @@ pub struct SightingRow {
     pub visible: f64,
     /// Measured minus fitted, px.
     pub residual_px: PixelPoint,
+    /// Measured minus fitted, m.
+    #[serde(default)]
+    pub residual_m: Option<MetrePoint>,
     /// False when the fit rejected it as an outlier; then it is drawn hollow with a cross.
     pub used: bool,
     pub by_hand: bool,

@@ -1,1 +1,25 @@
-//! report
+//! Everything a reader gets to see or to hand in, made from one [`crate::measurement::Measurement`].
+//!
+//! Nothing here measures or computes physics: what is shown stands in the measurement. The same input gives the same
+//! bytes, on every machine: fonts are inside the program, no clock and no locale of the system is asked.
+//!
+//! ```text
+//! graphs ──► figure ──► ink ──► PNG, SVG, PDF        what is shown → where it goes on the sheet → how it is drawn
+//! ```
+
+pub mod axis;
+pub mod figure;
+pub mod files;
+pub mod fonts;
+#[cfg(test)]
+mod gallery;
+pub mod graphs;
+pub mod ink;
+pub mod json;
+pub mod numbers;
+pub mod rgb;
+#[cfg(test)]
+pub mod sample;
+pub mod sheet;
+pub mod strobe;
+pub mod tables;

@@ -1,0 +1,352 @@
+//! The words of the lab sheet.
+
+use image::codecs::jpeg::JpegEncoder;
+use image::{ImageEncoder, RgbImage};
+
+use super::{Block, Sheet, SheetInput, Table, budget};
+use crate::measurement::{BudgetLine, FlightMeasurement, Measurement};
+use crate::report::figure::{Figure, Style};
+use crate::report::graphs::{self, Choice};
+use crate::report::ink::text::literal;
+use crate::report::numbers::DecimalMark;
+use crate::units::Estimate;
+
+/// Rows of the data table before it is thinned out.
+const MOST_ROWS: usize = 60;
+
+pub fn sheet(input: &SheetInput<'_>) -> Sheet {
+    let measurement = input.measurement;
+    let mut blocks = vec![Block::Fields(["Name", "Group", "Date"].map(str::to_owned).to_vec())];
+    blocks.extend(answer(measurement, input.decimal_mark));
+    blocks.push(heading("What was filmed?"));
+    blocks.push(Block::Table(set_up(measurement, input.decimal_mark)));
+    for (i, flight) in measurement.flights.iter().enumerate() {
+        blocks.extend(of_flight(input, flight, input.strobes.get(i)));
+    }
+    blocks.extend(to_check(measurement));
+    blocks.extend(safety());
+    blocks.extend(own_words());
+    blocks.extend(data(measurement, input.decimal_mark));
+    blocks.extend(again(input));
+    Sheet { title: "Lab sheet: a ball in flight".to_owned(), blocks }
+}
+
+fn heading(text: &str) -> Block {
+    Block::Heading { level: 2, text: text.to_owned() }
+}
+
+fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<&RgbImage>) -> Vec<Block> {
+    let (of, mark) = (input.measurement.flights.len(), input.decimal_mark);
+    let titled = |question: &str| {
+        heading(&if of > 1 { format!("Flight {}: {question}", flight.number) } else { question.to_owned() })
+    };
+    let mut blocks = Vec::new();
+    if let Some(strobe) = strobe {
+        blocks.extend([titled("What did the ball do?"), photo(strobe, flight)]);
+    }
+    blocks.push(titled("How fast, how steep, how strong is gravity?"));
+    blocks.extend(results(flight, mark));
+    if let Some(limits) = limits(flight, mark) {
+        blocks.push(titled("What limits this?"));
+        blocks.extend(limits);
+    }
+    if let Some(comparison) = comparison(flight, mark) {
+        blocks.push(titled("Did it go where you said?"));
+        blocks.extend(comparison);
+    }
+    if let Some(verdict) = &flight.verdict {
+        blocks.push(titled("What does it mean?"));
+        blocks.push(Block::Paragraph(sentence(&literal(&verdict.summary))));
+        if !verdict.reasons.is_empty() {
+            blocks.push(Block::Paragraph("What to check, the likeliest first:".to_owned()));
+            blocks.push(Block::List(verdict.reasons.iter().map(|r| sentence(&literal(r))).collect()));
+        }
+    }
+    blocks.push(titled("Graphs"));
+    let figures = graphs::figures(flight, of, Choice::All, mark);
+    blocks.extend(figures.iter().map(|figure| graph(figure, mark)));
+    blocks
+}
+
+/// First letter large, full stop at the end.
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let start: String = chars.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
+    let end = if text.ends_with(['.', '?', '!']) { "" } else { "." };
+    format!("{start}{}{end}", chars.as_str())
+}
+
+fn with_unit(mark: DecimalMark, estimate: &Estimate, unit: &str) -> String {
+    let text = mark.interval(estimate);
+    if text.contains('±') { format!("({text}) {unit}") } else { format!("{text} {unit}") }.replace(' ', "\u{a0}")
+}
+
+fn degrees(mark: DecimalMark, estimate: &Estimate) -> String {
+    let text = mark.interval(estimate);
+    if text.contains('±') { format!("({text})°") } else { format!("{text}°") }.replace(' ', "\u{a0}")
+}
+
+fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
+    if measurement.flights.is_empty() {
+        return vec![Block::Paragraph(
+            "No flight was found in this clip, so there are no results to show. See below what was filmed, and what to \
+             check before the next try."
+                .to_owned(),
+        )];
+    }
+    if measurement.flights.len() == 1 {
+        let flight = &measurement.flights[0];
+        return vec![Block::Paragraph(format!(
+            "The ball left at a speed of {}, {} above the horizontal. Its fall gives *g* = {}.",
+            with_unit(mark, &flight.launch_speed_m_per_s, "m/s"),
+            degrees(mark, &flight.launch_angle_deg),
+            with_unit(mark, &flight.gravity_m_per_s2, "m/s²")
+        ))];
+    }
+    let rows = measurement.flights.iter().map(|flight| {
+        vec![
+            flight.number.to_string(),
+            mark.interval(&flight.launch_speed_m_per_s),
+            mark.interval(&flight.launch_angle_deg),
+            mark.interval(&flight.gravity_m_per_s2),
+        ]
+    });
+    let head = ["flight", "launch speed / (m/s)", "launch angle / °", "*g* / (m/s²)"].map(str::to_owned).to_vec();
+    let caption = format!("All {} flights of the clip, with 95 % intervals", measurement.flights.len());
+    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true })]
+}
+
+fn safety() -> Vec<Block> {
+    let rules = [
+        "Wear eye protection while anything is launched.",
+        "Keep the landing zone clear, and stand behind the launcher. Say “clear” before each shot.",
+        "Use soft balls, and never aim at people.",
+        "The rules of your school and of your country come first.",
+    ];
+    vec![
+        Block::Heading { level: 2, text: "Before you launch again".to_owned() },
+        Block::List(rules.map(str::to_owned).to_vec()),
+    ]
+}
+
+fn set_up(measurement: &Measurement, mark: DecimalMark) -> Table {
+    let clip = &measurement.clip;
+    let per_pixel = &measurement.scale.metres_per_pixel;
+    let in_mm = Estimate {
+        value: 1e3 * per_pixel.value,
+        standard_uncertainty: per_pixel.standard_uncertainty.map(|u| 1e3 * u),
+        expanded_uncertainty_95: per_pixel.expanded_uncertainty_95.map(|u| 1e3 * u),
+    };
+    let mut rows = vec![
+        ["Clip".to_owned(), literal(&clip.name)],
+        ["Picture".to_owned(), format!("{} × {} pixels", clip.width, clip.height)],
+        [
+            "Frames".to_owned(),
+            format!(
+                "{}, {} in each second",
+                measurement.reading.frames,
+                mark.significant(measurement.clock.frame_rate_hz, 4)
+            ),
+        ],
+        ["Times come from".to_owned(), literal(&measurement.clock.description)],
+        ["Lengths come from".to_owned(), literal(&measurement.scale.description)],
+        ["One pixel is".to_owned(), with_unit(mark, &in_mm, "mm")],
+    ];
+    if (measurement.clock.slow_factor - 1.0).abs() > 1e-9 {
+        let factor = mark.significant(measurement.clock.slow_factor, 3);
+        rows.push(["Slow motion".to_owned(), format!("the clip plays {factor} times slower than the ball flew")]);
+    }
+    let rows = rows.into_iter().map(|r| r.to_vec()).collect();
+    Table { caption: "The set-up".to_owned(), head: Vec::new(), rows, numbers: false }
+}
+
+fn photo(strobe: &RgbImage, flight: &FlightMeasurement) -> Block {
+    let mut jpeg = Vec::new();
+    JpegEncoder::new_with_quality(&mut jpeg, 90)
+        .write_image(strobe.as_raw(), strobe.width(), strobe.height(), image::ExtendedColorType::Rgb8)
+        .expect("writing to memory, of a picture whose size fits its pixels");
+    let count = flight.sightings.iter().filter(|s| s.used).count();
+    Block::Photo {
+        jpeg,
+        size: strobe.dimensions(),
+        alt: format!(
+            "The scene with the ball at {count} moments of its flight, each cut from its own frame, on the fitted path."
+        ),
+        caption: format!(
+            "The ball in {count} frames on one still. The times count from the launch; the bar shows the scale in the \
+             plane of the flight."
+        ),
+    }
+}
+
+fn results(flight: &FlightMeasurement, mark: DecimalMark) -> Vec<Block> {
+    let row = |name: &str, estimate: &Estimate, unit: &str| {
+        let relative = match estimate.expanded_uncertainty_95.filter(|u| u.is_finite()) {
+            Some(u) if estimate.value != 0.0 => {
+                format!("{} %", mark.significant((100.0 * u / estimate.value).abs(), 2))
+            }
+            _ => "unknown".to_owned(),
+        };
+        vec![name.to_owned(), mark.interval(estimate), unit.to_owned(), relative]
+    };
+    let mut rows = vec![
+        row("Launch speed *v*_{0}", &flight.launch_speed_m_per_s, "m/s"),
+        row("Launch angle *α*, above the horizontal", &flight.launch_angle_deg, "°"),
+        row("Acceleration of free fall *g*", &flight.gravity_m_per_s2, "m/s²"),
+    ];
+    if let Some(given) = &flight.launch_speed_gravity_given_m_per_s {
+        rows.push(row("Launch speed, if *g* is taken as known", given, "m/s"));
+    }
+    let head = ["quantity", "value ± 95 % interval", "unit", "interval / value"].map(str::to_owned).to_vec();
+    let note = format!(
+        "The number after ± says how far off the value may be: in 95 of 100 such measurements the truth lies within. \
+         Speed and angle hold for the launch itself. {} of {} sightings went into the fit; what remains between them \
+         and the curve is {} mm (root mean square), {} pixels.",
+        flight.sightings.iter().filter(|s| s.used).count(),
+        flight.sightings.len(),
+        mark.significant(flight.residual_rms_mm, 2),
+        mark.significant(flight.residual_rms_px, 2)
+    );
+    let caption = "The results".to_owned();
+    vec![Block::Table(Table { caption, head, rows, numbers: true }), Block::Paragraph(note)]
+}
+
+fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
+    let shares = budget::shares(&flight.budget, |l| l.gravity_m_per_s2);
+    let largest = shares.first()?;
+    let caption = format!(
+        "What share of the squared uncertainty of *g* comes from where. To get better, begin at the top: {}.",
+        literal(&largest.0)
+    );
+    let literal_shares: Vec<(String, f64)> = shares.iter().map(|(s, v)| (literal(s), *v)).collect();
+    let alt = format!("Bars for the sources of uncertainty: {}.", budget::in_words(&shares, mark));
+    let title = "Where the uncertainty comes from".to_owned();
+    let drawing = Box::new(budget::drawing(&literal_shares, mark));
+    let number = |u: Option<f64>| u.map_or_else(String::new, |u| mark.significant(u, 2));
+    let rows = flight.budget.iter().map(|l: &BudgetLine| {
+        vec![
+            literal(&l.source),
+            l.evaluation.clone(),
+            number(l.launch_speed_m_per_s),
+            number(l.launch_angle_deg),
+            number(l.gravity_m_per_s2),
+        ]
+    });
+    let head = ["source", "type", "*u*(*v*_{0}) / (m/s)", "*u*(*α*) / °", "*u*(*g*) / (m/s²)"];
+    let table = Table {
+        caption: "The uncertainty budget: standard uncertainties *u*. Type A comes from the scatter of the data, type B \
+                  from other knowledge. An empty cell means that it adds nothing worth stating."
+            .to_owned(),
+        head: head.map(str::to_owned).to_vec(),
+        rows: rows.collect(),
+        numbers: true,
+    };
+    Some(vec![Block::Drawing { drawing, title, alt, caption }, Block::Table(table)])
+}
+
+fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
+    let forecast = flight.forecast.as_ref()?;
+    let mut text = format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
+    if let (Some(said), Some(seen)) = (&forecast.landing_x_m, &forecast.measured_landing_x_m) {
+        text.push_str(&format!(
+            " It said the ball would land at *x* = {}; it landed at *x* = {}.",
+            with_unit(mark, said, "m"),
+            with_unit(mark, seen, "m")
+        ));
+    }
+    Some(vec![Block::Paragraph(text)])
+}
+
+fn graph(figure: &Figure, mark: DecimalMark) -> Block {
+    let style = Style { without_caption: true, decimal_mark: mark, ..Style::default() };
+    Block::Drawing {
+        drawing: Box::new(figure.drawing(&style)),
+        title: figure.title.clone(),
+        alt: figure.alt.clone(),
+        caption: figure.caption.clone(),
+    }
+}
+
+fn to_check(measurement: &Measurement) -> Vec<Block> {
+    if measurement.warnings.is_empty() {
+        return Vec::new();
+    }
+    let sentences = measurement.warnings.iter().map(|w| sentence(&literal(&w.message()))).collect();
+    vec![heading("What should you know about this clip?"), Block::List(sentences)]
+}
+
+fn own_words() -> Vec<Block> {
+    let prompts = [
+        "What did you expect before the shot, and why?",
+        "Does your value of *g* agree with the known value for your place (about 9.81 m/s²)? Decide by the interval, not \
+         by how close the numbers look.",
+        "Look at the residuals. Do they scatter about nought, or do they follow a curve? What could cause that?",
+        "What limits your result most, and what would you change first?",
+    ];
+    let mut blocks = vec![heading("In your own words")];
+    blocks.extend(prompts.map(|p| Block::Blank { prompt: p.to_owned(), lines: 4 }));
+    blocks
+}
+
+fn data(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
+    let mut blocks = Vec::new();
+    for flight in &measurement.flights {
+        if blocks.is_empty() {
+            blocks.push(heading("The data"));
+        }
+        blocks.push(Block::Table(data_table(flight, measurement.flights.len(), mark)));
+    }
+    blocks
+}
+
+fn data_table(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table {
+    let every = flight.sightings.len().div_ceil(MOST_ROWS).max(1);
+    let thinned = if every > 1 {
+        format!(" Only every row in {every} is printed; the table file has all {}.", flight.sightings.len())
+    } else {
+        String::new()
+    };
+    let name = if of > 1 { format!("Flight {}: sightings", flight.number) } else { "Sightings".to_owned() };
+    let rows = flight.sightings.iter().step_by(every).map(|row| {
+        let (ux, uy) = row.covariance_m2.sigmas();
+        let place = |u: f64| {
+            crate::report::numbers::known(Some(u)).map_or(4, |u| crate::report::numbers::rounding_place(u).clamp(0, 6))
+        };
+        let unsure = |u: f64| if u.is_finite() { mark.rounded(u, place(u)) } else { String::new() };
+        vec![
+            row.frame.to_string(),
+            mark.fixed(row.time_s - flight.launch_time_s.value, 4),
+            mark.rounded(row.centre_m.x, place(ux)),
+            unsure(ux),
+            mark.rounded(row.centre_m.y, place(uy)),
+            unsure(uy),
+            if row.used { "yes" } else { "no" }.to_owned(),
+        ]
+    });
+    let head = ["frame", "*t* / s", "*x* / m", "*u*(*x*) / m", "*y* / m", "*u*(*y*) / m", "in the fit"];
+    Table {
+        caption: format!(
+            "{name}: time since the launch, place of the ball (*x* to the right, *y* upwards) and standard \
+             uncertainties.{thinned}"
+        ),
+        head: head.map(str::to_owned).to_vec(),
+        rows: rows.collect(),
+        numbers: true,
+    }
+}
+
+fn again(input: &SheetInput<'_>) -> Vec<Block> {
+    let measurement = input.measurement;
+    let mut steps = vec![format!(
+        "Program: lobline {}; format of the measurement file: {}.",
+        measurement.program_version, measurement.format_version
+    )];
+    let fingerprint = measurement.reading.fingerprint.as_ref();
+    let file = fingerprint.map(|f| format!(" (fingerprint {})", literal(f))).unwrap_or_default();
+    steps.push(format!("Clip: {}{file}.", literal(&measurement.clip.name)));
+    if let Some(command) = input.command {
+        steps.push(format!("Command: {}", literal(command)));
+    }
+    steps.push("Keep the clip and the measurement file: together they give every number on this sheet again.".to_owned());
+    vec![heading("How to get the same numbers again"), Block::List(steps)]
+}
