@@ -82,7 +82,9 @@ fn killed_programs_lose_nothing_that_they_reported() {
         assert!(known.iter().all(|id| there.binary_search(id).is_ok()), "a reported shot is missing");
         check_file(&path);
     }
-    println!("{kills} kills, {in_the_middle} of them in the middle of a transaction; {reported} shots reported, all there");
+    println!(
+        "{kills} kills, {in_the_middle} of them in the middle of a transaction; {reported} shots reported, all there"
+    );
     assert!(kills >= 100, "only {kills} kills in {LONGEST:?}");
     assert!(reported >= kills / 3, "the kills came before anything was recorded: nothing was tested");
     assert!(in_the_middle > 0, "no kill hit a transaction");

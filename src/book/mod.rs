@@ -1,5 +1,6 @@
 //! The shot book: the memory of every launcher, in one SQLite file, and the question whether a launcher has drifted.
 
+pub mod chart;
 pub mod compare;
 pub mod drift;
 mod error;

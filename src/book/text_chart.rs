@@ -4,7 +4,7 @@ use super::drift::DriftCheck;
 use super::words;
 
 /// Width of the field in which the points stand.
-const FIELD: usize = 41;
+const FIELD: usize = 39;
 const WIDTH: usize = 80;
 
 /// The latest `count` shots of the chart, oldest first: number, speed, place between the limits, and what is said of it.
@@ -39,7 +39,7 @@ fn line(check: &DriftCheck, scale: &Scale, index: usize) -> String {
     } else {
         'o'
     };
-    let said = if point.left_out { "left out" } else { signal.map_or("", |signal| words::signal(signal.kind)) };
+    let said = if point.left_out { "left out" } else { signal.map_or("", |signal| words::signal_briefly(signal.kind)) };
     let field = scale.field(point.shot.speed_m_per_s, mark);
     format!("{:>7} {:>8.3} {field} {said}", point.shot.id, point.shot.speed_m_per_s).trim_end().to_owned()
 }
@@ -88,5 +88,19 @@ impl Scale {
             column => field[column as usize] = mark,
         }
         field.iter().collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_field_shows_limits_centre_and_what_lies_outside() {
+        let scale = Scale::of(3.9, 4.1, 4.0);
+        // 39 columns over four thirds of 0.2 m/s: limits at 5 and 33, centre at 19.
+        assert_eq!(scale.field(4.0, 'o'), "     |             o             |     ");
+        assert_eq!(scale.field(3.0, 'X'), "<    |             :             |     ");
+        assert_eq!(scale.field(5.0, 'X'), "     |             :             |    >");
     }
 }

@@ -5,6 +5,7 @@ use super::drift::{Change, DriftCheck, FoundBy, Needed, Scatter, SignalKind, Too
 use super::target::TargetShift;
 use crate::maths::agreement::Agreement;
 use crate::maths::control_charts::FalseAlarmRates;
+use crate::maths::run_rules::RunRule;
 
 /// The verdict as one sentence or two.
 pub fn verdict(check: &DriftCheck) -> String {
@@ -136,6 +137,18 @@ pub fn signal(kind: SignalKind) -> &'static str {
     match kind {
         SignalKind::Rule(rule) => rule.in_words(),
         SignalKind::Ewma => "weighted average outside its limits",
+    }
+}
+
+/// The same in at most 22 characters, for the chart of the terminal.
+pub fn signal_briefly(kind: SignalKind) -> &'static str {
+    match kind {
+        SignalKind::Rule(RunRule::BeyondThreeSigmas) => "outside its limits",
+        SignalKind::Rule(RunRule::TwoOfThreeBeyondTwo) => "2 of 3 beyond 2 sigmas",
+        SignalKind::Rule(RunRule::FourOfFiveBeyondOne) => "4 of 5 beyond 1 sigma",
+        SignalKind::Rule(RunRule::EightOnOneSide) => "8 on one side",
+        SignalKind::Rule(_) => "unlikely pattern",
+        SignalKind::Ewma => "average outside limits",
     }
 }
 

@@ -46,12 +46,7 @@ const LEAST_WIDTH: u32 = 960;
 const LABEL_EVERY: usize = 5;
 
 /// Makes the strobe picture of `flight`. Patches whose sighting the fit left out, or that have none, are not shown.
-pub fn picture(
-    input: &StrobeInput,
-    flight: &FlightMeasurement,
-    scale: &ScaleStatement,
-    mark: DecimalMark,
-) -> RgbImage {
+pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleStatement, mark: DecimalMark) -> RgbImage {
     let balls = shown(input, flight);
     let mut image = rgb::from_picture(&input.background);
     let enlarged = LEAST_WIDTH.div_ceil(image.width().max(1)).max(1);

@@ -5,7 +5,7 @@ use std::time::Duration;
 use clap::{ArgGroup, Args};
 
 use super::failure::failed;
-use super::list::speed_with;
+use super::list::{speed_with, told};
 use super::{Place, Which, read_source};
 use crate::book::compare::{Comparison, Pairing, agreement, compare};
 use crate::book::{Selection, Series, Source, words};
@@ -98,11 +98,11 @@ pub(super) fn run(place: &Place, arguments: &CompareArguments) -> Result<(), Com
         let pairing =
             if arguments.in_order { Pairing::InOrder } else { Pairing::Within(Duration::from_secs(arguments.within)) };
         let found = agreement(&a, &b, pairing).map_err(failed)?;
-        place.console.result(words::agreement(&found, names));
+        told(&place.console, &words::agreement(&found, names));
         return Ok(());
     }
     let found = compare(&a, &b, names, arguments.shift / 100.0).map_err(failed)?;
-    place.console.result(words::comparison(&found, names));
+    told(&place.console, &words::comparison(&found, names));
     report(place, &found, names, arguments.shift);
     Ok(())
 }
@@ -134,7 +134,8 @@ fn report(place: &Place, found: &Comparison, names: [&str; 2], shift: f64) {
         console.result(group_line(name, sample));
     }
     console.result(format!("  chance of so large a difference without a cause: p = {:.4}", found.test.p_two_sided));
-    if found.common_uncertainty_m_per_s > 0.0 {
+    // What is left of a rig that both groups share is rounding.
+    if found.common_uncertainty_m_per_s > 1e-9 {
         console.result(format!(
             "  standard uncertainty from the rigs' scales: {:.4} m/s (more shots don't lessen it)",
             found.common_uncertainty_m_per_s

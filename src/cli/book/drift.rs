@@ -1,20 +1,22 @@
 //! `book drift`, `book chart` and `book shots-needed`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::failure::failed;
-use super::list::{numbers, speed_with};
+use super::list::{numbers, speed_with, told};
 use super::{Place, Which, read_length};
+use crate::book::chart::control_chart;
 use crate::book::drift::{
-    ChartPoint, DriftCheck, DriftQuestion, SessionSummary, Verdict, baseline_worth, check as check_series,
+    ChartPoint, DriftCheck, DriftQuestion, SessionSummary, SignalKind, Verdict, baseline_worth, check as check_series,
 };
 use crate::book::target::{landing_without_air, target_shift};
 use crate::book::{text_chart, words};
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::tests_of_means::t_quantile;
+use crate::report::files::write_atomically;
 use crate::units::Length;
 
 /// How many signals are named one by one.
@@ -99,12 +101,12 @@ fn checked(place: &Place, which: &Which, question: &QuestionArguments) -> Result
 pub(super) fn check(place: &Place, arguments: &DriftArguments) -> Result<(), CommandError> {
     let check = checked(place, &arguments.which, &arguments.question)?;
     let console = &place.console;
-    console.result(words::verdict(&check));
+    told(console, &words::verdict(&check));
     if let Some(found_by) = words::found_by(&check) {
-        console.result(found_by);
+        told(console, &found_by);
     }
     if let Some(sentence) = target_sentence(&check, arguments) {
-        console.result(sentence);
+        told(console, &sentence);
     }
     console.result("");
     let header = [check.launcher.clone(), check.setting.as_ref().map(|setting| setting.in_words())];
@@ -149,10 +151,10 @@ fn session_line(session: &SessionSummary) -> String {
 fn report_quality(console: &Console, check: &DriftCheck) {
     let baseline = &check.sessions.first().map(|session| session.sample);
     if let (Some(scatter), Some(baseline)) = (&check.scatter, baseline) {
-        console.result(words::scatter(scatter, baseline.mean));
+        told(console, &words::scatter(scatter, baseline.mean));
     }
     let shots = baseline.map_or(0, |sample| sample.count);
-    console.result(words::baseline_worth(shots, baseline_worth(shots).as_ref()));
+    told(console, &words::baseline_worth(shots, baseline_worth(shots).as_ref()));
     if check.common_unknown {
         console.note(
             "how uncertain the scales are isn't recorded for some shots; if the rig differed between sessions, 1 % of scale \
@@ -167,62 +169,105 @@ fn report_quality(console: &Console, check: &DriftCheck) {
 fn report_signals(console: &Console, check: &DriftCheck) {
     let id = |point: usize| check.points[point].shot.id;
     for suspect in &check.suspects {
-        console.result(format!(
-            "Shot {} lies far from its session (Grubbs' test, 5 %): if something went wrong with it, set it aside.",
-            id(*suspect)
-        ));
+        told(
+            console,
+            &format!(
+                "Shot {} lies far from its session (Grubbs' test, 5 %): if something went wrong with it, set it aside.",
+                id(*suspect)
+            ),
+        );
     }
     let left_out = |point: &&ChartPoint| point.left_out;
     let left_out: Vec<i64> = check.points.iter().filter(left_out).map(|point| point.shot.id).collect();
     if !left_out.is_empty() {
-        console.result(format!("Left out as measured much worse than the others: shots {}.", numbers(&left_out)));
+        told(console, &format!("Left out as measured much worse than the others: shots {}.", numbers(&left_out)));
     }
-    for signal in check.signals.iter().take(NAMED_SIGNALS) {
-        console.result(format!("Shot {} on the chart: {}.", id(signal.point), words::signal(signal.kind)));
+    let flagged = by_shot(check);
+    for (point, kinds) in flagged.iter().take(NAMED_SIGNALS) {
+        let patterns: Vec<&str> = kinds.iter().map(|kind| words::signal(*kind)).collect();
+        told(console, &format!("Shot {} on the chart: {}.", id(*point), patterns.join("; ")));
     }
-    if check.signals.len() > NAMED_SIGNALS {
-        console.result(format!("And {} more signals on the chart.", check.signals.len() - NAMED_SIGNALS));
+    if flagged.len() > NAMED_SIGNALS {
+        console.result(format!("And {} more shots that complete a pattern.", flagged.len() - NAMED_SIGNALS));
     }
+}
+
+/// The signals of each shot together.
+fn by_shot(check: &DriftCheck) -> Vec<(usize, Vec<SignalKind>)> {
+    let mut shots: Vec<(usize, Vec<SignalKind>)> = Vec::new();
+    for signal in &check.signals {
+        match shots.last_mut().filter(|shot| shot.0 == signal.point) {
+            Some(shot) => shot.1.push(signal.kind),
+            None => shots.push((signal.point, vec![signal.kind])),
+        }
+    }
+    shots
 }
 
 pub(super) fn chart(place: &Place, arguments: &ChartArguments) -> Result<(), CommandError> {
     let check = checked(place, &arguments.which, &arguments.question)?;
     match &arguments.output {
         None => {
-            place.console.result(words::verdict(&check));
+            told(&place.console, &words::verdict(&check));
             place.console.result(text_chart(&check, arguments.count));
         }
-        Some(_) => todo!(),
+        Some(path) => {
+            let picture = picture(&check, path)?;
+            write_atomically(path, &picture).map_err(|error| {
+                let hint = error.hint();
+                CommandError::new(Exit::Environment, error).with_hint(hint)
+            })?;
+            place.console.result(format!("chart of {} shots drawn to {}", check.points.len(), path.display()));
+        }
     }
     Ok(())
+}
+
+/// The chart in the form that the file's ending asks for.
+fn picture(check: &DriftCheck, path: &Path) -> Result<Vec<u8>, CommandError> {
+    let ending = path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
+    let drawn = control_chart(check).ok_or_else(|| {
+        CommandError::new(Exit::NoMeasurement, "the baseline has fewer than two shots, so there are no control limits")
+            .with_hint("record more shots, or choose another baseline with `--baseline`")
+    })?;
+    match ending.as_deref() {
+        Some("png") => Ok(drawn.png()),
+        Some("svg") => Ok(drawn.svg().into_bytes()),
+        _ => Err(CommandError::new(Exit::WrongUse, format!("{} ends neither in .png nor in .svg", path.display()))
+            .with_hint("name the picture `….png` or `….svg`")),
+    }
 }
 
 pub(super) fn shots_needed(place: &Place, arguments: &PlanArguments) -> Result<(), CommandError> {
     let (shift, scatter) = (per_cent("--shift", arguments.shift)?, per_cent("--scatter", arguments.scatter)?);
     let plan = Plan { shift: shift / scatter, alpha: 0.05, power: per_cent("--power", arguments.power)? };
-    let told = |shots: Option<usize>| shots.map_or("more than 100000".to_owned(), |shots| shots.to_string());
+    let number = |shots: Option<usize>| shots.map_or("more than 100000".to_owned(), |shots| shots.to_string());
     let console = &place.console;
     let goal = words::percent(shift);
     let given =
         format!("with {} of scatter, 5 % false alarms and a {:.0} % chance", words::percent(scatter), arguments.power);
     match arguments.baseline {
         None => console
-            .result(format!("To show a change of {goal} {given}: {} shots in each session.", told(plan.per_group()))),
+            .result(format!("To show a change of {goal} {given}: {} shots in each session.", number(plan.per_group()))),
         Some(baseline) => {
             match plan.against_baseline(baseline) {
-                Some(shots) => console.result(format!(
-                    "To show a change of {goal} {given}: {shots} shots against a baseline of {baseline}."
-                )),
-                None => console.result(format!(
-                    "A baseline of {baseline} shots can't show a change of {goal} {given}, however many follow; {} shots in \
+                Some(shots) => told(
+                    console,
+                    &format!("To show a change of {goal} {given}: {shots} shots against a baseline of {baseline}."),
+                ),
+                None => told(
+                    console,
+                    &format!(
+                        "A baseline of {baseline} shots can't show a change of {goal} {given}, however many follow; {} shots in \
                      each session can.",
-                    told(plan.per_group())
-                )),
+                        number(plan.per_group())
+                    ),
+                ),
             }
-            console.result(words::baseline_worth(baseline, baseline_worth(baseline).as_ref()));
+            told(console, &words::baseline_worth(baseline, baseline_worth(baseline).as_ref()));
         }
     }
-    console.result(smallest_changes(&plan, scatter));
+    told(console, &smallest_changes(&plan, scatter));
     Ok(())
 }
 

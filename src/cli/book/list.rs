@@ -5,7 +5,7 @@ use clap::Args;
 use super::failure::failed;
 use super::{Place, Which};
 use crate::book::{Event, Selection, Shot, words};
-use crate::cli::output::{CommandError, Exit};
+use crate::cli::output::{CommandError, Console, Exit};
 
 #[derive(Debug, Args)]
 pub(super) struct ListArguments {
@@ -135,4 +135,23 @@ pub(super) fn numbers(ids: &[i64]) -> String {
 /// "3.520 ± 0.031 m/s" or without interval where there is none.
 pub(super) fn speed_with(value: f64, half_width: Option<f64>) -> String {
     half_width.map_or_else(|| format!("{value:.3} m/s"), |half_width| words::metres_per_second_with(value, half_width))
+}
+
+/// A sentence of the result, broken at the width of a terminal.
+pub(super) fn told(console: &Console, sentence: &str) {
+    const WIDTH: usize = 80;
+    let mut line = String::new();
+    for word in sentence.split(' ') {
+        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > WIDTH {
+            console.result(&line);
+            // What belongs to the sentence stands a little to the right.
+            line = format!("  {word}");
+            continue;
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    console.result(line);
 }

@@ -234,9 +234,10 @@ fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
     });
     let head = ["source", "type", "*u*(*v*_{0}) / (m/s)", "*u*(*α*) / °", "*u*(*g*) / (m/s²)"];
     let table = Table {
-        caption: "The uncertainty budget: standard uncertainties *u*. Type A comes from the scatter of the data, type B \
+        caption:
+            "The uncertainty budget: standard uncertainties *u*. Type A comes from the scatter of the data, type B \
                   from other knowledge. An empty cell means that it adds nothing worth stating."
-            .to_owned(),
+                .to_owned(),
         head: head.map(str::to_owned).to_vec(),
         rows: rows.collect(),
         numbers: true,
@@ -246,7 +247,8 @@ fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
     let forecast = flight.forecast.as_ref()?;
-    let mut text = format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
+    let mut text =
+        format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
     if let (Some(said), Some(seen)) = (&forecast.landing_x_m, &forecast.measured_landing_x_m) {
         text.push_str(&format!(
             " It said the ball would land at *x* = {}; it landed at *x* = {}.",
@@ -347,6 +349,8 @@ fn again(input: &SheetInput<'_>) -> Vec<Block> {
     if let Some(command) = input.command {
         steps.push(format!("Command: {}", literal(command)));
     }
-    steps.push("Keep the clip and the measurement file: together they give every number on this sheet again.".to_owned());
+    steps.push(
+        "Keep the clip and the measurement file: together they give every number on this sheet again.".to_owned(),
+    );
     vec![heading("How to get the same numbers again"), Block::List(steps)]
 }
