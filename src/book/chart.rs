@@ -32,11 +32,11 @@ const WHITE: Colour = Colour(255, 255, 255);
 
 /// The sheet in em.
 const WIDTH: f32 = 52.0;
-const HEIGHT: f32 = 35.0;
+const HEIGHT: f32 = 39.0;
 const LEFT: f32 = 1.5;
-const PANEL_WIDTH: f32 = 43.0;
-const INDIVIDUALS: (f32, f32) = (4.0, 17.5);
-const RANGES: (f32, f32) = (22.0, 8.0);
+const PANEL_WIDTH: f32 = 41.0;
+const INDIVIDUALS: (f32, f32) = (5.0, 17.0);
+const RANGES: (f32, f32) = (25.2, 6.6);
 const LABELS: f32 = 5.0;
 
 /// More shots than this are drawn as the span of each column, since their marks would only cover each other.
@@ -74,7 +74,7 @@ pub fn control_chart(check: &DriftCheck) -> Option<ControlChart> {
     let em = UNITS_PER_EM;
     drawing.words(&title, (LEFT * em, 1.7 * em), 1.25 * em, Anchor::Start, INK);
     for (row, line) in wrapped(&words::verdict(check), 92).iter().take(3).enumerate() {
-        let at = (LEFT * em, (HEIGHT - 2.9 + 1.2 * row as f32) * em);
+        let at = (LEFT * em, (HEIGHT - 3.0 + 1.2 * row as f32) * em);
         drawing.words(&text::literal(line), at, 0.95 * em, Anchor::Start, INK);
     }
     for label in labels {
@@ -145,7 +145,7 @@ fn paint(check: &DriftCheck, limits: &IndividualsLimits, drawing: &mut Drawing, 
         text:
             "shots in order; green discs: shots, blue line: weighted average, red rings: shots that complete a pattern"
                 .into(),
-        at: ((LEFT + LABELS + PANEL_WIDTH / 2.0) * em, (RANGES.0 + RANGES.1 + 1.6) * em),
+        at: ((LEFT + LABELS + PANEL_WIDTH / 2.0) * em, (RANGES.0 + RANGES.1 + 2.6) * em),
         anchor: Anchor::Middle,
     });
     Ok(())
@@ -210,10 +210,10 @@ fn right_edge() -> f32 {
     (LEFT + LABELS + PANEL_WIDTH) * UNITS_PER_EM
 }
 
-/// The name of the upright axis stands above it.
+/// The name of the upright axis stands above it, and above the names of the sessions.
 fn name_axis(chart: &Chart<'_, '_>, labels: &mut Vec<Label>, name: &str) {
     let top = chart.plotting_area().get_pixel_range().1.start as f32;
-    let at = (LEFT * UNITS_PER_EM, top - 0.55 * UNITS_PER_EM);
+    let at = (LEFT * UNITS_PER_EM, top - 1.6 * UNITS_PER_EM);
     labels.push(Label { text: name.to_owned(), at, anchor: Anchor::Start });
 }
 
@@ -232,7 +232,7 @@ fn sessions(chart: &mut Chart<'_, '_>, check: &DriftCheck, labels: &mut Vec<Labe
         chart.draw_series([PathElement::new(vec![(x, bottom), (x, top)], stroke(GREY.mix(0.7), 0.06))])?;
         let name = check.session_of(check.points[start].shot.session).map_or("", |session| &session.name);
         let at = place(chart, (x, top));
-        let at = (at.0 + 0.3 * UNITS_PER_EM, at.1 + 1.0 * UNITS_PER_EM);
+        let at = (at.0 + 0.3 * UNITS_PER_EM, at.1 - 0.4 * UNITS_PER_EM);
         let width = fonts::Face::Regular.width_em(name) * 0.8 * UNITS_PER_EM;
         if at.0 >= free_from && at.0 + width < right_edge() {
             free_from = at.0 + width + 0.5 * UNITS_PER_EM;

@@ -326,6 +326,8 @@ struct Run {
     all: Vec<SeriesShot>,
     left_out: Vec<bool>,
     tested: Vec<SeriesShot>,
+    /// `tested` by session, sessions in the order in which they first appear.
+    groups: Vec<(usize, Vec<SeriesShot>)>,
     /// How many of `tested` are the baseline's.
     baseline_count: usize,
     before: usize,
@@ -351,38 +353,23 @@ impl Run {
         let tested: Vec<SeriesShot> =
             all.iter().zip(&left_out).filter(|(_, left_out)| !**left_out).map(|(shot, _)| *shot).collect();
         let baseline_count = tested.iter().filter(|shot| shot.session == baseline_session).count();
-        Ok(Self { all, left_out, tested, baseline_count, before: start, baseline_session })
+        let groups = by_session(&tested);
+        Ok(Self { all, left_out, tested, groups, baseline_count, before: start, baseline_session })
     }
 
     fn baseline(&self) -> &[SeriesShot] {
         &self.tested[..self.baseline_count]
     }
 
-    /// Sessions in the order in which they first appear, each with its tested shots.
-    fn by_session(&self) -> Vec<(usize, Vec<SeriesShot>)> {
-        let mut groups: Vec<(usize, Vec<SeriesShot>)> = Vec::new();
-        let mut place = std::collections::BTreeMap::new();
-        for shot in &self.tested {
-            let at = *place.entry(shot.session).or_insert_with(|| {
-                groups.push((shot.session, Vec::new()));
-                groups.len() - 1
-            });
-            groups[at].1.push(*shot);
-        }
-        groups
-    }
-
     /// The session with the latest shot, when it isn't the baseline.
-    fn latest(&self) -> Option<Vec<SeriesShot>> {
-        let last = self.tested.iter().max_by_key(|shot| (shot.time, shot.id))?;
-        let session = if last.session == self.baseline_session { self.tested.last()?.session } else { last.session };
-        (session != self.baseline_session)
-            .then(|| self.tested.iter().filter(|shot| shot.session == session).copied().collect())
+    fn latest(&self) -> Option<&[SeriesShot]> {
+        let others = self.groups.iter().filter(|(session, _)| *session != self.baseline_session);
+        let newest = |shots: &[SeriesShot]| shots.iter().map(|shot| (shot.time, shot.id)).max();
+        others.max_by_key(|(_, shots)| newest(shots)).map(|(_, shots)| shots.as_slice())
     }
 
     fn scatter(&self) -> Option<Scatter> {
-        let groups = self.by_session();
-        let samples: Vec<Sample> = groups.iter().filter_map(|(_, shots)| Sample::of(&speeds(shots))).collect();
+        let samples: Vec<Sample> = self.groups.iter().filter_map(|(_, shots)| Sample::of(&speeds(shots))).collect();
         let squares: f64 = samples.iter().filter_map(|s| s.sd.map(|sd| sd * sd * (s.count - 1) as f64)).sum();
         let degrees_of_freedom = self.tested.len() - samples.len();
         if degrees_of_freedom == 0 {
@@ -397,11 +384,12 @@ impl Run {
 
     fn summaries(&self, series: &Series) -> Vec<SessionSummary> {
         let baseline = Sample::of(&speeds(self.baseline()));
-        self.by_session()
-            .into_iter()
+        self.groups
+            .iter()
             .filter_map(|(session, shots)| {
-                let sample = Sample::of(&speeds(&shots))?;
-                let (common, _) = common_uncertainty_of_difference(&shots, self.baseline());
+                let session = *session;
+                let sample = Sample::of(&speeds(shots))?;
+                let (common, _) = common_uncertainty_of_difference(shots, self.baseline());
                 let difference = baseline
                     .filter(|_| session != self.baseline_session)
                     .and_then(|baseline| welch_with_common(&sample, &baseline, common));
@@ -413,10 +401,10 @@ impl Run {
 
     /// Grubbs' test within each session; a launcher's slip shows here rather than as a drift.
     fn suspects(&self) -> Vec<usize> {
-        self.by_session()
-            .into_iter()
+        self.groups
+            .iter()
             .filter_map(|(_, shots)| {
-                let outlier = grubbs(&speeds(&shots), 0.05).filter(|grubbs| grubbs.is_outlier())?;
+                let outlier = grubbs(&speeds(shots), 0.05).filter(|grubbs| grubbs.is_outlier())?;
                 self.all.iter().position(|shot| shot.id == shots[outlier.suspect].id)
             })
             .collect()
@@ -426,7 +414,7 @@ impl Run {
     fn latest_comparison(&self) -> Option<(Change, bool)> {
         let latest = self.latest()?;
         let first = latest[0];
-        compare_parts(self.baseline(), &latest, first, false)
+        compare_parts(self.baseline(), latest, first, false)
     }
 
     fn evidence(&self) -> Evidence {
@@ -486,7 +474,7 @@ impl Run {
         let known = scatter.filter(|scatter| scatter.degrees_of_freedom >= 3).map(|scatter| scatter.total / mean);
         let relative_scatter = known.filter(|scatter| *scatter > 0.0).unwrap_or(ASSUMED_RELATIVE_SCATTER);
         let latest = self.latest().unwrap_or_default();
-        let (common, _) = common_uncertainty_of_difference(&latest, self.baseline());
+        let (common, _) = common_uncertainty_of_difference(latest, self.baseline());
         let plan = Detection { scatter: relative_scatter, common: common / mean, power: question.power };
         let smallest = plan.smallest(self.baseline_count, latest.len());
         if let Some(smallest) = smallest.filter(|smallest| *smallest <= question.shift_of_interest && known.is_some()) {
@@ -516,6 +504,20 @@ impl Evidence {
 fn plausible_chance(t: f64, count: usize) -> Option<f64> {
     let known_place = t_two_sided_p(t, count as f64 - 2.0);
     (known_place < SPLIT_LEVEL).then(|| chance_of_split(t, count, SPLIT_HISTORIES)).flatten()
+}
+
+/// Sessions in the order in which they first appear, each with its shots.
+fn by_session(shots: &[SeriesShot]) -> Vec<(usize, Vec<SeriesShot>)> {
+    let mut groups: Vec<(usize, Vec<SeriesShot>)> = Vec::new();
+    let mut place = std::collections::BTreeMap::new();
+    for run in shots.chunk_by(|a, b| a.session == b.session) {
+        let at = *place.entry(run[0].session).or_insert_with(|| {
+            groups.push((run[0].session, Vec::new()));
+            groups.len() - 1
+        });
+        groups[at].1.extend_from_slice(run);
+    }
+    groups
 }
 
 /// Two parts of a run; `None` when either has fewer than two shots, or no scatter at all.

@@ -29,7 +29,7 @@ fn drifted(check: &DriftCheck, change: &Change) -> String {
     let manner = if change.gradual { "Drifting little by little: on the whole" } else { "Drifted:" };
     let session = session_name(check, change);
     let date = change.since.time.strftime("%Y-%m-%d");
-    format!("{manner} {} since shot {} (session `{session}`, {date}).", change_in_words(change), change.since.id)
+    format!("{manner} {} since shot {} (session \"{session}\", {date}).", change_in_words(change), change.since.id)
 }
 
 fn session_name<'c>(check: &'c DriftCheck, change: &Change) -> &'c str {

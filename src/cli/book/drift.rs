@@ -19,9 +19,6 @@ use crate::maths::tests_of_means::t_quantile;
 use crate::report::files::write_atomically;
 use crate::units::Length;
 
-/// How many signals are named one by one.
-const NAMED_SIGNALS: usize = 12;
-
 #[derive(Debug, Args)]
 pub(super) struct DriftArguments {
     #[command(flatten)]
@@ -182,26 +179,22 @@ fn report_signals(console: &Console, check: &DriftCheck) {
     if !left_out.is_empty() {
         told(console, &format!("Left out as measured much worse than the others: shots {}.", numbers(&left_out)));
     }
-    let flagged = by_shot(check);
-    for (point, kinds) in flagged.iter().take(NAMED_SIGNALS) {
-        let patterns: Vec<&str> = kinds.iter().map(|kind| words::signal(*kind)).collect();
-        told(console, &format!("Shot {} on the chart: {}.", id(*point), patterns.join("; ")));
-    }
-    if flagged.len() > NAMED_SIGNALS {
-        console.result(format!("And {} more shots that complete a pattern.", flagged.len() - NAMED_SIGNALS));
+    for (kind, shots) in by_kind(check) {
+        told(console, &format!("On the chart, {}: shots {}.", words::signal(kind), numbers(&shots)));
     }
 }
 
-/// The signals of each shot together.
-fn by_shot(check: &DriftCheck) -> Vec<(usize, Vec<SignalKind>)> {
-    let mut shots: Vec<(usize, Vec<SignalKind>)> = Vec::new();
+/// The shots of each pattern, patterns in the order in which they first appear.
+fn by_kind(check: &DriftCheck) -> Vec<(SignalKind, Vec<i64>)> {
+    let mut kinds: Vec<(SignalKind, Vec<i64>)> = Vec::new();
     for signal in &check.signals {
-        match shots.last_mut().filter(|shot| shot.0 == signal.point) {
-            Some(shot) => shot.1.push(signal.kind),
-            None => shots.push((signal.point, vec![signal.kind])),
+        let id = check.points[signal.point].shot.id;
+        match kinds.iter_mut().find(|kind| kind.0 == signal.kind) {
+            Some(kind) => kind.1.push(id),
+            None => kinds.push((signal.kind, vec![id])),
         }
     }
-    shots
+    kinds
 }
 
 pub(super) fn chart(place: &Place, arguments: &ChartArguments) -> Result<(), CommandError> {
