@@ -123,7 +123,7 @@ fn paint(check: &DriftCheck, limits: &IndividualsLimits, drawing: &mut Drawing, 
     let extremes = [limits.lower, limits.upper].into_iter().chain(speeds.iter().copied());
     let mut chart_area = Panel { top: INDIVIDUALS.0, height: INDIVIDUALS.1, y: axis_over(extremes) };
     chart_area.paint(drawing, check.points.len(), |chart| {
-        name_axis(chart, labels, "speed *v* / (m/s)");
+        name_axis(chart, labels, "speed *v* / (m/s)", 1.6);
         sessions(chart, check, labels)?;
         levels(chart, limits, labels)?;
         weighted_average(chart, check, limits)?;
@@ -135,7 +135,7 @@ fn paint(check: &DriftCheck, limits: &IndividualsLimits, drawing: &mut Drawing, 
     let extremes = [0.0, limits.moving_range_upper].into_iter().chain(ranges.iter().copied());
     let mut range_area = Panel { top: RANGES.0, height: RANGES.1, y: axis_over(extremes) };
     range_area.paint(drawing, check.points.len(), |chart| {
-        name_axis(chart, labels, "moving range / (m/s)");
+        name_axis(chart, labels, "moving range / (m/s)", 0.5);
         level(chart, limits.moving_range_upper, true, labels, "limit")?;
         let points = ranges.iter().enumerate().map(|(index, range)| (index as f64 + 2.0, *range));
         spans_or_marks(chart, points, ranges.len())
@@ -154,7 +154,7 @@ fn paint(check: &DriftCheck, limits: &IndividualsLimits, drawing: &mut Drawing, 
 /// A round axis with a little air around all values.
 fn axis_over(values: impl Iterator<Item = f64>) -> RoundAxis {
     let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
-    let air = 0.06 * (high - low).max(1e-6 * high.abs()).max(1e-9);
+    let air = 0.1 * (high - low).max(1e-6 * high.abs()).max(1e-9);
     let low = if low == 0.0 { 0.0 } else { low - air };
     RoundAxis::new(low, high + air, 8, DecimalMark::default())
 }
@@ -210,10 +210,10 @@ fn right_edge() -> f32 {
     (LEFT + LABELS + PANEL_WIDTH) * UNITS_PER_EM
 }
 
-/// The name of the upright axis stands above it, and above the names of the sessions.
-fn name_axis(chart: &Chart<'_, '_>, labels: &mut Vec<Label>, name: &str) {
+/// The name of the upright axis stands so many em above it.
+fn name_axis(chart: &Chart<'_, '_>, labels: &mut Vec<Label>, name: &str, above: f32) {
     let top = chart.plotting_area().get_pixel_range().1.start as f32;
-    let at = (LEFT * UNITS_PER_EM, top - 1.6 * UNITS_PER_EM);
+    let at = (LEFT * UNITS_PER_EM, top - above * UNITS_PER_EM);
     labels.push(Label { text: name.to_owned(), at, anchor: Anchor::Start });
 }
 
@@ -316,13 +316,16 @@ fn name_signals(chart: &Chart<'_, '_>, check: &DriftCheck, labels: &mut Vec<Labe
     if places.is_empty() {
         places = flagged(check);
     }
+    let mut last = (f32::NEG_INFINITY, 0.0);
     for index in places.into_iter().take(NAMED) {
         let point = &check.points[index];
         let at = place(chart, (index as f64 + 1.0, point.shot.speed_m_per_s));
         // On the side away from the centre, where fewer other marks lie.
-        let down = if point.score < 0.0 { 1.5 } else { -0.9 } * UNITS_PER_EM;
-        let text = format!("{}", point.shot.id);
-        labels.push(Label { text, at: (at.0, at.1 + down), anchor: Anchor::Middle });
+        let (below, above) = (at.1 + 1.5 * UNITS_PER_EM, at.1 - 0.9 * UNITS_PER_EM);
+        let (usual, other) = if point.score < 0.0 { (below, above) } else { (above, below) };
+        let collides = |y: f32| (at.0 - last.0).abs() < 1.6 * UNITS_PER_EM && (y - last.1).abs() < UNITS_PER_EM;
+        last = (at.0, if collides(usual) { other } else { usual });
+        labels.push(Label { text: point.shot.id.to_string(), at: last, anchor: Anchor::Middle });
     }
 }
 
@@ -348,4 +351,83 @@ fn spans_or_marks(chart: &mut Chart<'_, '_>, points: impl Iterator<Item = (f64, 
         PathElement::new(vec![(middle(column), low), (middle(column), high)], stroke(green, 0.06))
     }))?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::drift::{DriftQuestion, check};
+    use super::super::series::{Series, SeriesShot};
+    use super::super::shot::{Setting, Source};
+    use super::*;
+
+    fn series(speeds: &[f64]) -> Series {
+        let shot = |(index, speed): (usize, &f64)| SeriesShot {
+            id: index as i64 + 1,
+            time: jiff::Timestamp::from_second(60 * index as i64).unwrap(),
+            session: usize::from(index >= 10),
+            speed_m_per_s: *speed,
+            random_uncertainty_m_per_s: None,
+            common_uncertainty_m_per_s: None,
+            rig: 0,
+            source: Source::Gate,
+        };
+        Series {
+            shots: speeds.iter().enumerate().map(shot).collect(),
+            sessions: vec!["spring *term*".into(), "autumn".into()],
+            rigs: vec!["gate".into()],
+            settings: vec![Setting::default()],
+            sources: vec![Source::Gate],
+            launchers: vec!["catapult".into()],
+        }
+    }
+
+    fn texts(chart: &ControlChart) -> Vec<String> {
+        let text = |op: &crate::report::ink::Op| match op {
+            crate::report::ink::Op::Text(line) => Some(line.pieces.iter().map(|piece| piece.text.as_str()).collect()),
+            _ => None,
+        };
+        chart.drawing.ops.iter().filter_map(text).collect()
+    }
+
+    #[test]
+    fn limits_sessions_and_shots_outside_are_named() {
+        let mut speeds = vec![4.0, 4.02, 3.98, 4.01, 3.99, 4.0, 4.02, 3.98, 4.01, 3.99, 4.0, 4.01];
+        speeds.push(4.3);
+        let found = check(&series(&speeds), &DriftQuestion::default()).unwrap();
+        let chart = control_chart(&found).unwrap();
+        let texts = texts(&chart);
+        let has = |wanted: &str| texts.iter().any(|text| text == wanted);
+        // The asterisks of a name are no marks for italics.
+        assert!(has("spring ∗term∗") && has("autumn") && has("13"), "{texts:?}");
+        let limits = found.limits.unwrap();
+        assert!(has(&format!("{:.3}", limits.upper)) && has(&format!("{:.3}", limits.lower)));
+        assert!(chart.alt.starts_with("Control chart of 13 shots, catapult, setting not stated."));
+        let png = chart.png();
+        let picture = image::load_from_memory(&png).unwrap();
+        assert_eq!(picture.width(), figure::PAGE_WIDTH_PX);
+        assert_eq!(control_chart(&found).unwrap().png(), png, "the same data gave another picture");
+        assert!(chart.svg().contains("<svg"));
+    }
+
+    #[test]
+    fn every_mark_lies_inside_the_sheet() {
+        let speeds: Vec<f64> = (0..2000).map(|i| 4.0 + 0.05 * f64::from(i * 7919 % 100) / 100.0).collect();
+        let found = check(&series(&speeds), &DriftQuestion::default()).unwrap();
+        let chart = control_chart(&found).unwrap();
+        let (width, height) = (chart.drawing.width, chart.drawing.height);
+        let inside = |(x, y): &(f32, f32)| (0.0..=width).contains(x) && (0.0..=height).contains(y);
+        for op in &chart.drawing.ops {
+            match op {
+                crate::report::ink::Op::Line { points, .. } => assert!(points.iter().all(inside), "{op:?}"),
+                crate::report::ink::Op::Disc { centre, .. } => assert!(inside(centre), "{op:?}"),
+                _ => {}
+            }
+        }
+    }
+
+    #[test]
+    fn without_a_baseline_there_is_no_chart() {
+        let found = check(&series(&[4.0]), &DriftQuestion::default()).unwrap();
+        assert!(control_chart(&found).is_none());
+    }
 }

@@ -91,3 +91,62 @@ fn later(time: Timestamp, flight: &FlightMeasurement, measurement: &Measurement)
     let milliseconds = ((flight.launch_time_s.value - first) * 1000.0).round() as i64;
     time.checked_add(jiff::SignedDuration::from_millis(milliseconds)).unwrap_or(time)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::Selection;
+    use super::*;
+    use crate::report::sample;
+    use crate::units::Estimate;
+
+    fn into() -> RecordInto {
+        RecordInto {
+            launcher: "wooden catapult".into(),
+            session: "open day".into(),
+            setting: Setting { angle_deg: Some(48.0), ..Setting::default() },
+            rig: Some("tripod by the hedge".into()),
+            time: "2026-05-09T10:00:00Z".parse().unwrap(),
+            note: None,
+        }
+    }
+
+    fn two_flights() -> Measurement {
+        let mut measurement = sample::measurement(&[sample::Shot::default(), sample::Shot::default()]);
+        measurement.reading.fingerprint = Some("0123456789abcdef".into());
+        measurement.scale.metres_per_pixel = Estimate::with_coverage_factor(0.002, 0.002 * 0.003, 2.0);
+        measurement.clock.relative_standard_uncertainty = 0.004;
+        measurement
+    }
+
+    #[test]
+    fn every_flight_is_recorded_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut book = Book::open(&folder.path().join("shots.sqlite")).unwrap();
+        let measurement = two_flights();
+        let now = into().time;
+        assert_eq!(book.record_measurement(&measurement, &into(), now).unwrap().recorded, [1, 2]);
+        let again = book.record_measurement(&measurement, &into(), now).unwrap();
+        assert_eq!((again.recorded.len(), again.already_there.len()), (0, 2));
+        let shots = book.latest(&Selection::default(), 10).unwrap();
+        assert_eq!(shots[1].record.clip, Some(ClipFlight { fingerprint: "0123456789abcdef".into(), flight: 2 }));
+        assert!(shots[0].record.time < shots[1].record.time);
+        let kept: Measurement = serde_json::from_str(shots[0].record.measurement.as_ref().unwrap()).unwrap();
+        assert_eq!(kept, measurement);
+    }
+
+    #[test]
+    fn the_shared_part_is_that_of_scale_and_time() {
+        let mut measurement = two_flights();
+        let flight = &mut measurement.flights[0];
+        flight.launch_speed_gravity_given_m_per_s = Some(Estimate::with_coverage_factor(4.0, 0.03, 2.0));
+        let shots = shots_of(&measurement, &into());
+        assert_eq!(shots[0].speed_m_per_s, 4.0);
+        assert_eq!(shots[0].standard_uncertainty_m_per_s, Some(0.03));
+        // 0.3 % and 0.4 % in quadrature are 0.5 % of 4 m/s.
+        assert!((shots[0].common_uncertainty_m_per_s.unwrap() - 0.02).abs() < 1e-12);
+        measurement.scale.metres_per_pixel = Estimate::without_uncertainty(0.002);
+        assert_eq!(shots_of(&measurement, &into())[0].common_uncertainty_m_per_s, None);
+        measurement.flights.clear();
+        assert_eq!(shots_of(&measurement, &into()), []);
+    }
+}
