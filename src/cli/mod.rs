@@ -4,6 +4,7 @@
 //! picks the exit code.
 
 pub mod aim;
+pub mod book;
 pub mod demo;
 pub mod forecast;
 pub mod measure;
@@ -38,6 +39,7 @@ enum Command {
     Aim(aim::AimOptions),
     Solve(solve::SolveOptions),
     Worksheet(worksheet::WorksheetOptions),
+    Book(book::BookArguments),
 }
 
 /// The table of exit codes, shown under `--help` and in the README.
@@ -77,5 +79,6 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
         Command::Aim(options) => aim::run(&options, console),
         Command::Solve(options) => solve::run(&options, console),
         Command::Worksheet(options) => worksheet::run(&options, console),
+        Command::Book(arguments) => book::run(arguments, console),
     }
 }
