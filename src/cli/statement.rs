@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use serde::Deserialize;
 
 use super::output::{CommandError, Exit};
 use crate::flight::air::{AirState, standard_pressure_pa};
@@ -10,7 +11,7 @@ use crate::flight::drag::Sphere;
 use crate::flight::forecast::{LaunchStatement, speed_from_gate};
 use crate::flight::gravity::{Place, expected_gravity};
 use crate::flight::reading::{Kind, Reading, ReadingError};
-use crate::measurement::{FORMAT_VERSION, Measurement};
+use crate::measurement::FORMAT_VERSION;
 use crate::units::Estimate;
 
 /// What is known of the launch, the ball and the place. `±` is taken as the 95 % interval, as lobline prints it.
@@ -179,13 +180,28 @@ fn figures_of(estimate: Estimate) -> usize {
     places.clamp(1.0, 6.0) as usize
 }
 
+/// The part of a `Measurement`'s JSON that a forecast needs; whatever else the file holds may change between versions.
+#[derive(Debug, Deserialize)]
+struct MeasuredLaunches {
+    format_version: u32,
+    flights: Vec<MeasuredLaunch>,
+}
+
+#[derive(Debug, Deserialize)]
+struct MeasuredLaunch {
+    number: usize,
+    launch_speed_m_per_s: Estimate,
+    launch_angle_deg: Estimate,
+    launch_speed_gravity_given_m_per_s: Option<Estimate>,
+}
+
 fn measured(file: &Path, number: usize) -> Result<(Estimate, Estimate), CommandError> {
     let bad = |what: String, hint: &str| CommandError::new(Exit::BadInput, what).with_hint(hint);
     let name = file.display();
     let text = std::fs::read_to_string(file).map_err(|error| {
         bad(format!("can't read `{name}`: {error}"), "check the path; `lobline measure CLIP --json > FILE` makes one")
     })?;
-    let measurement: Measurement = serde_json::from_str(&text).map_err(|error| {
+    let measurement: MeasuredLaunches = serde_json::from_str(&text).map_err(|error| {
         bad(format!("`{name}` isn't a measurement: {error}"), "make one with `lobline measure CLIP --json > FILE`")
     })?;
     if measurement.format_version > FORMAT_VERSION {

@@ -370,11 +370,16 @@ impl ChallengeSet {
             Block::Heading(format!("Group {}: {}", index + 1, self.question())),
             Block::Paragraph(self.story(challenge)),
             Block::Sketch(drawing),
-            Block::Paragraph("Show how you get there: what is known for the horizontal and the vertical motion, the formula, \
+            Block::Paragraph(
+                "Show how you get there: what is known for the horizontal and the vertical motion, the formula, \
                  the numbers with their units, and the answer with as many figures as the data have."
-                .to_owned()),
-            Block::WritingLines(9),
-            Block::Answer("Our answer:                                    The ball:   □ went in   □ short by ______ cm   □ long by ______ cm".to_owned()),
+                    .to_owned(),
+            ),
+            Block::WritingLines(7),
+            Block::Answer("Our answer: ____________________".to_owned()),
+            Block::Paragraph(
+                "The ball:   □ went in   □ fell short by ______ cm   □ flew beyond by ______ cm".to_owned(),
+            ),
             Block::Cautions(CAUTIONS.iter().map(|&caution| caution.to_owned()).collect()),
         ]
     }

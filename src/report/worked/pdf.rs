@@ -193,6 +193,9 @@ impl Layout {
 
     /// Starts a page when the block would be torn, or a heading would stand alone at the foot.
     fn keep_together(&mut self, block: &Block, next: Option<&Block>) {
+        if *block == Block::PageBreak {
+            return;
+        }
         let follows = match (block, next) {
             (Block::Heading(_) | Block::Paragraph(_), Some(next @ (Block::Formula(_) | Block::Paragraph(_)))) => {
                 height_mm(next)
@@ -206,7 +209,11 @@ impl Layout {
         }
     }
 
+    /// A page that is still empty serves.
     fn new_page(&mut self) {
+        if self.pages.last().is_some_and(Vec::is_empty) {
+            return;
+        }
         self.pages.push(Vec::new());
         self.y = MARGIN_MM + 4.0;
     }
