@@ -67,3 +67,5 @@ fn gallery() {
     };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }
+
+mod recorded;
