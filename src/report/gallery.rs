@@ -63,3 +63,5 @@ fn gallery() {
         Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }
+
+mod recorded;

@@ -19,6 +19,8 @@ pub mod ink;
 pub mod json;
 pub mod numbers;
 pub mod overlay;
+#[cfg(test)]
+mod reference;
 pub mod rgb;
 #[cfg(test)]
 pub mod sample;

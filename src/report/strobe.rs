@@ -100,8 +100,8 @@ fn path_drawing(image: &RgbImage, flight: &FlightMeasurement, enlarged: u32) -> 
     }
     let points: Vec<_> = flight.path_px.iter().map(place).collect();
     // White with dark edges shows on any wall.
-    drawing.line(&points, Stroke { paint: Paint { colour: Colour(0, 0, 0), opacity: 0.75 }, width: 0.17 * em });
-    drawing.line(&points, Stroke { paint: labels::WHITE.into(), width: 0.08 * em });
+    drawing.line(&points, Stroke { paint: Paint { colour: Colour(0, 0, 0), opacity: 0.75 }, width: 0.21 * em });
+    drawing.line(&points, Stroke { paint: labels::WHITE.into(), width: 0.11 * em });
     drawing
 }
 

@@ -78,3 +78,47 @@ fn decimals(u: f64) -> Option<usize> {
 fn number(mark: DecimalMark, value: f64, decimals: usize) -> String {
     if value.is_finite() { mark.bare(value, decimals) } else { String::new() }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample::{Shot, measurement};
+
+    fn read(text: &str, delimiter: u8) -> Vec<Vec<String>> {
+        let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).has_headers(false).from_reader(text.as_bytes());
+        reader.records().map(|r| r.unwrap().iter().map(str::to_owned).collect()).collect()
+    }
+
+    #[test]
+    fn every_sighting_has_a_row_with_its_numbers() {
+        let measurement = measurement(&[Shot { outlier: true, ..Shot::default() }, Shot::default()]);
+        let rows = read(&sightings_csv(&measurement, DecimalMark::Point), b',');
+        assert_eq!(rows[0], COLUMNS);
+        let sightings = measurement.flights.iter().flat_map(|f| f.sightings.iter().map(move |s| (f, s)));
+        assert_eq!(rows.len() - 1, sightings.clone().count());
+        for (row, (flight, sighting)) in rows[1..].iter().zip(sightings) {
+            assert_eq!((row[0].as_str(), row[1].as_str()), (&*flight.number.to_string(), &*sighting.frame.to_string()));
+            // 0.8 mm of uncertainty has four decimals and the guard digit a fifth: rounding errs by 5e-6 at most.
+            assert!((row[5].parse::<f64>().unwrap() - sighting.centre_m.y).abs() <= 5.1e-6);
+            assert_eq!(row[15], if sighting.used { "yes" } else { "no" });
+        }
+    }
+
+    #[test]
+    fn a_decimal_comma_comes_with_semicolons() {
+        let measurement = measurement(&[Shot::default()]);
+        let rows = read(&sightings_csv(&measurement, DecimalMark::Comma), b';');
+        assert_eq!(rows[0], COLUMNS);
+        assert_eq!(rows[1][3], "0,006667");
+    }
+
+    #[test]
+    fn what_is_unknown_is_an_empty_cell_and_not_nought() {
+        let mut measurement = measurement(&[Shot::default()]);
+        let row = &mut measurement.flights[0].sightings[0];
+        row.covariance_m2.xx = f64::NAN;
+        row.covariance_m2.yy = 0.0;
+        let rows = read(&sightings_csv(&measurement, DecimalMark::Point), b',');
+        assert_eq!((rows[1][6].as_str(), rows[1][7].as_str()), ("", ""));
+    }
+}

@@ -44,8 +44,8 @@ fn path(flight: &FlightMeasurement, em: f32, drawing: &mut Drawing) {
         }
     }
     let points: Vec<_> = flight.path_px.iter().map(|p| at(*p)).collect();
-    drawing.line(&points, stroke(Colour(0, 0, 0), 0.7, 0.15));
-    drawing.line(&points, stroke(WHITE, 1.0, 0.07));
+    drawing.line(&points, stroke(Colour(0, 0, 0), 0.8, 0.21));
+    drawing.line(&points, stroke(WHITE, 1.0, 0.11));
 }
 
 /// A dot for every ball so far, and a ring about the present one that leaves it to be seen.
