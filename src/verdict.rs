@@ -48,7 +48,7 @@ pub struct Evidence<'a> {
     pub time_relative: f64,
     /// Size of the displayed picture, px.
     pub picture_px: (f64, f64),
-    /// Camera to flight, m; `None` takes twice the width of the field, as a phone's main camera sees it.
+    /// Camera to flight, m; `None` takes 1.2 times the width of the field, as phones see it when filming.
     pub camera_distance_m: Option<f64>,
     /// Stated over true length as the ball's own size shows it, with its relative standard uncertainty.
     pub length_factor: Option<(f64, f64)>,
@@ -236,6 +236,7 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     for (cause, jitter_s) in candidates(evidence, &sightings) {
         explained.extend(explain(evidence, &sightings, cause, jitter_s));
     }
+    explained.extend(frame_counts(evidence, &sightings));
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
     explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
@@ -265,6 +266,29 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     explained.iter().map(rank).collect()
 }
 
+/// How many places for a missing or doubled frame are tried before the best are looked at more closely.
+const PLACES: usize = 15;
+
+/// A missing or doubled frame at its best places: every so many frames first, then all around the best two of either kind.
+fn frame_counts(evidence: &Evidence, sightings: &[Sighting]) -> Vec<Explained> {
+    let stride = sightings.len().div_ceil(PLACES);
+    let kinds: [fn(usize) -> Cause; 2] =
+        [|before| Cause::DroppedFrame { before }, |before| Cause::DoubledFrame { before }];
+    let mut all = Vec::new();
+    for kind in kinds {
+        let try_at = |i: usize| sightings.get(i).and_then(|s| explain(evidence, sightings, kind(s.frame), 0.0));
+        let mut coarse: Vec<(usize, Explained)> =
+            (1..sightings.len()).step_by(stride).filter_map(|i| Some((i, try_at(i)?))).collect();
+        coarse.sort_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit));
+        let near =
+            coarse.iter().take(2).flat_map(|(i, _)| (i.saturating_sub(stride - 1).max(1)..*i).chain(i + 1..i + stride));
+        let near: Vec<usize> = near.collect();
+        all.extend(near.into_iter().filter_map(try_at));
+        all.extend(coarse.into_iter().map(|(_, explained)| explained));
+    }
+    all
+}
+
 /// Causes worth a fit, each with the jitter to suppose (0 for all but jitter).
 fn candidates(evidence: &Evidence, sightings: &[Sighting]) -> Vec<(Cause, f64)> {
     let count = sightings.len();
@@ -292,12 +316,9 @@ fn candidates(evidence: &Evidence, sightings: &[Sighting]) -> Vec<(Cause, f64)> 
         Cause::LengthMixUp { stated_over_true } => near(*stated_over_true),
         _ => false,
     });
-    let frames = (1..count)
-        .filter_map(|i| sightings.get(i).map(|s| s.frame))
-        .flat_map(|before| [Cause::DroppedFrame { before }, Cause::DoubledFrame { before }]);
     let touched = (1..=MOST_TOUCHED.min(count.saturating_sub(5)))
         .flat_map(|count| [Cause::LauncherFrames { count }, Cause::BounceFrames { count }]);
-    let plain = simple.into_iter().chain(pairs).chain(mix_ups).chain(frames).chain(touched).map(|c| (c, 0.0));
+    let plain = simple.into_iter().chain(pairs).chain(mix_ups).chain(touched).map(|c| (c, 0.0));
     let jitters = [0.05e-3, 0.1e-3, 0.2e-3, 0.4e-3, 0.8e-3, 1.5e-3, 3e-3, 6e-3].map(|s| (Cause::TimeJitter, s));
     plain.chain(jitters).collect()
 }

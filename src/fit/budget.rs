@@ -134,10 +134,11 @@ impl Terms {
         let known = |kind: InputKind| view.inputs().into_iter().find(|input| input.kind == kind);
         let mut terms = self;
         if let (Term::Fixed(value), Some(level)) = (self.roll, known(InputKind::Level)) {
-            terms.roll = Term::Known { value, standard_uncertainty: level.standard_uncertainty };
+            terms.roll = Term::Known { value, standard_uncertainty: level.standard_uncertainty * si_unit(&level.unit) };
         }
         if let (None, Some(readout)) = (self.readout, known(InputKind::Readout)) {
-            let (value, standard_uncertainty) = (view.readout_s(), readout.standard_uncertainty);
+            let (value, standard_uncertainty) =
+                (view.readout_s(), readout.standard_uncertainty * si_unit(&readout.unit));
             terms.readout = Some(Term::Known { value, standard_uncertainty });
         }
         terms
@@ -162,6 +163,15 @@ impl Terms {
             InputKind::Readout => self.readout.is_some(),
             _ => false,
         }
+    }
+}
+
+/// Radians or seconds in one unit of an input of the camera.
+fn si_unit(unit: &str) -> f64 {
+    match unit {
+        "deg" | "°" => 1f64.to_radians(),
+        "ms" => 1e-3,
+        _ => 1.0,
     }
 }
 

@@ -51,6 +51,52 @@ fn rows_add_up_and_have_the_sensitivities_of_the_formula() {
     assert!((budget.gravity_m_per_s2.combined_standard_uncertainty / g - 0.0035).abs() < 3e-4);
 }
 
+/// A camera that gives its level in degrees.
+struct InDegrees(PlainScale);
+
+impl FlightView for InDegrees {
+    fn pixel_from_metre(&self, point: MetrePoint) -> Option<PixelPoint> {
+        self.0.pixel_from_metre(point)
+    }
+
+    fn metre_from_pixel(&self, point: PixelPoint) -> Option<MetrePoint> {
+        self.0.metre_from_pixel(point)
+    }
+
+    fn row_fraction(&self, point: PixelPoint) -> f64 {
+        self.0.row_fraction(point)
+    }
+
+    fn readout_s(&self) -> f64 {
+        self.0.readout_s()
+    }
+
+    fn inputs(&self) -> Vec<ViewInput> {
+        let mut inputs = self.0.inputs();
+        for input in inputs.iter_mut().filter(|i| i.kind == InputKind::Level) {
+            (input.unit, input.standard_uncertainty) = ("deg".to_owned(), input.standard_uncertainty.to_degrees());
+        }
+        inputs
+    }
+
+    fn perturbed(&self, index: usize, delta: f64) -> Box<dyn FlightView> {
+        self.0.perturbed(index, delta)
+    }
+}
+
+#[test]
+fn a_level_in_degrees_is_taken_as_such() {
+    let view = careful_camera();
+    let (in_radians, in_degrees) =
+        (Terms::default().informed_by(&view), Terms::default().informed_by(&InDegrees(view)));
+    let (Term::Known { standard_uncertainty: a, .. }, Term::Known { standard_uncertainty: b, .. }) =
+        (in_radians.roll, in_degrees.roll)
+    else {
+        panic!("the level is known with doubt");
+    };
+    assert!((a - b).abs() < 1e-15 && (a - 1f64.to_radians()).abs() < 1e-15);
+}
+
 #[test]
 fn the_fit_alone_and_the_budgets_fit_rows_agree() {
     let (view, sightings, options) = case();

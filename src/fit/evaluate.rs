@@ -52,7 +52,9 @@ pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluate
         request.flights.iter().zip(&clocks).map(|(flight, clock)| on_chosen_clock(flight, clock)).collect();
     let inputs: Vec<FlightInput> =
         timed.iter().zip(&request.flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    let fits = fit_flights(&inputs, view, &request.options)?;
+    // Gravity given has a fit and a budget of its own below.
+    let free = FitOptions { gravity_given: None, ..request.options.clone() };
+    let fits = fit_flights(&inputs, view, &free)?;
     let all_budgets = budgets(&inputs, &fits, view, &request.options, &request.conditions)?;
     let given = given(&inputs, &fits, view, request)?;
     let used: Vec<Vec<bool>> = fits.iter().map(|f| f.residuals.iter().map(|r| r.used).collect()).collect();

@@ -119,6 +119,19 @@ impl Problem<'_> {
         Some(residuals.iter().zip(self.tracks[flight].sightings).map(distance).collect())
     }
 
+    /// Residuals of one flight over their covariances, weights and the noise found.
+    fn flight_residuals(&self, flight: usize, parameters: &[f64]) -> Option<Vec<f64>> {
+        let track = &self.tracks[flight];
+        let residuals = self.pixel_residuals(flight, parameters)?;
+        let white = |((r, s), w): ((&PixelPoint, &Sighting), &f64)| {
+            let (a, b) = whiten(*r, s.covariance_px2);
+            let factor = w.sqrt() / self.noise_scale;
+            [a * factor, b * factor]
+        };
+        Some(residuals.iter().zip(track.sightings).zip(&track.weights).flat_map(white).collect())
+    }
+
+    /// Place in the parameter vector, value and standard uncertainty of what is known beforehand.
     fn priors(&self) -> Vec<(usize, f64, f64)> {
         let entries = self.layout().into_iter().enumerate().skip(4 * self.tracks.len());
         entries
@@ -142,32 +155,36 @@ impl Residuals for Problem<'_> {
 
     fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
         let mut all = Vec::with_capacity(self.len());
-        for (flight, track) in self.tracks.iter().enumerate() {
-            let residuals = self.pixel_residuals(flight, parameters)?;
-            for ((r, s), w) in residuals.iter().zip(track.sightings).zip(&track.weights) {
-                let (a, b) = whiten(*r, s.covariance_px2);
-                let factor = w.sqrt() / self.noise_scale;
-                all.extend([a * factor, b * factor]);
-            }
+        for flight in 0..self.tracks.len() {
+            all.extend(self.flight_residuals(flight, parameters)?);
         }
         all.extend(self.priors().into_iter().map(|(index, value, u)| (value - parameters[index]) / u));
         Some(DVector::from_vec(all))
     }
 
     /// Central differences with a step argued for each quantity: the paths are nearly quadratic in all of them, so the
-    /// truncation is below 1e-9 and rounding below 1e-10.
+    /// truncation is below 1e-9 and rounding below 1e-10. What belongs to one flight leaves the others alone.
     fn jacobian(&self, parameters: &[f64]) -> Option<DMatrix<f64>> {
         let mut jacobian = DMatrix::zeros(self.len(), parameters.len());
         let mut moved = parameters.to_vec();
-        for (j, (_, quantity)) in self.layout().into_iter().enumerate() {
+        for (j, (owner, quantity)) in self.layout().into_iter().enumerate() {
             let step = quantity.small_step();
-            moved[j] = parameters[j] + step;
-            let upper = moved[j];
-            let above = self.residuals(&moved)?;
-            moved[j] = parameters[j] - step;
-            let below = self.residuals(&moved)?;
-            jacobian.set_column(j, &((above - below) / (upper - moved[j])));
+            let (upper, lower) = (parameters[j] + step, parameters[j] - step);
+            let flights = owner.map_or(0..self.tracks.len(), |flight| flight..flight + 1);
+            for flight in flights {
+                let first = self.tracks[..flight].iter().map(|t| 2 * t.sightings.len()).sum::<usize>();
+                moved[j] = upper;
+                let above = self.flight_residuals(flight, &moved)?;
+                moved[j] = lower;
+                let below = self.flight_residuals(flight, &moved)?;
+                for (i, (a, b)) in above.into_iter().zip(below).enumerate() {
+                    jacobian[(first + i, j)] = (a - b) / (upper - lower);
+                }
+            }
             moved[j] = parameters[j];
+        }
+        for (row, (index, _, u)) in self.priors().into_iter().enumerate() {
+            jacobian[(self.sighting_residuals() + row, index)] = -1.0 / u;
         }
         Some(jacobian)
     }
