@@ -62,7 +62,28 @@ fn with_readings() -> tempfile::TempDir {
 #[test]
 fn a_drift_is_told_in_words_first() {
     let folder = with_readings();
-    insta::assert_snapshot!(done(folder.path(), &["drift"]), @"");
+    insta::assert_snapshot!(done(folder.path(), &["drift"]), @r#"
+    Drifted: slower by 2.50 % ± 0.72 % since shot 11 (session "lesson", 2026-09-14).
+    Found by the latest session against the baseline (p below 0.0005), the
+      self-starting CUSUM of the whole run, the best split of the run (p below
+      0.0005), the trend over the run (p below 0.0005).
+    Move the target 8 cm nearer: the ball now lands at 1.55 m instead of 1.63 m
+      (reckoned without air).
+
+    catapult, 45°, orange foam
+      open day                  10 shots  4.001 ± 0.020 m/s
+      lesson                     6 shots  3.901 ± 0.022 m/s       -2.50 % ± 0.67 %
+
+    Scatter from shot to shot 0.65 %: measuring 0.25 %, the launcher itself 0.60 %.
+    Limits from 10 baseline shots: within the next ten shots of an unchanged
+      launcher the chart alarms falsely with a chance of 16 % (3 % if the limits
+      were known).
+    On the chart, outside the control limits: shots 13, 15.
+    On the chart, two of three beyond two sigmas on one side: shots 13, 14, 15, 16.
+    On the chart, weighted average outside its limits: shots 13, 14, 15, 16.
+    On the chart, four of five beyond one sigma on one side: shots 14, 15, 16.
+    On the chart, eight in a row on one side of the centre: shots 16.
+    "#);
 }
 
 #[test]
@@ -70,13 +91,34 @@ fn the_chart_fits_a_terminal() {
     let folder = with_readings();
     let chart = done(folder.path(), &["chart", "--count", "8"]);
     assert!(chart.lines().all(|line| line.chars().count() <= 80), "{chart}");
-    insta::assert_snapshot!(chart, @"");
+    insta::assert_snapshot!(chart, @r#"
+    Drifted: slower by 2.50 % ± 0.72 % since shot 11 (session "lesson", 2026-09-14).
+       shot      m/s lower 3.886, centre 4.001, upper 4.116 m/s
+    -- open day
+          9    3.995      |            o:             |
+         10    3.969      |         o   :             |
+    -- lesson
+         11    3.902      | o           :             |
+         12    3.925      |    o        :             |
+         13    3.871    X |             :             |      outside its limits
+         14    3.918      |   X         :             |      2 of 3 beyond 2 sigmas
+         15    3.880     X|             :             |      outside its limits
+         16    3.909      |  X          :             |      2 of 3 beyond 2 sigmas
+    "#);
 }
 
 #[test]
 fn shots_needed_are_told_before_shooting() {
     let folder = tempfile::tempdir().unwrap();
-    insta::assert_snapshot!(done(folder.path(), &["shots-needed", "--baseline", "10"]), @"");
+    insta::assert_snapshot!(done(folder.path(), &["shots-needed", "--baseline", "10"]), @r#"
+    To show a change of 2.0 % with 1.0 % of scatter, 5 % false alarms and a 80 %
+      chance: 4 shots against a baseline of 10.
+    Limits from 10 baseline shots: within the next ten shots of an unchanged
+      launcher the chart alarms falsely with a chance of 16 % (3 % if the limits
+      were known).
+    The smallest change that so many shots in each session show: 5 shots 2.0 %, 8
+      shots 1.5 %, 10 shots 1.3 %, 15 shots 1.1 %, 20 shots 0.91 %, 30 shots 0.74 %.
+    "#);
 }
 
 #[test]

@@ -10,6 +10,7 @@ use super::error::BookError;
 use super::exchange::{ExchangeError, ShotLine, write_lines};
 use super::select::parsed;
 use super::shot::{Source, time_text};
+use super::store::Book;
 
 /// A row of `shots` takes more bytes than this, so a file can't hold more rows than its size over it.
 const SMALLEST_ROW_BYTES: u64 = 48;
@@ -37,20 +38,73 @@ pub fn rescue(path: &Path, to: &Path) -> Result<Rescued, ExchangeError> {
         return Err(BookError::NoBook { path: path.to_owned() }.into());
     }
     let copy = Copy::of(path, to)?;
-    let connection = Connection::open(&copy.path).map_err(|error| BookError::from_sqlite(path, error))?;
+    let (lines, rescued) = match read_out(&copy.path, path) {
+        Err(damaged @ BookError::Damaged { .. }) => read_without_first_page(&copy.path, path, damaged)?,
+        other => other?,
+    };
+    write_lines(to, &lines)?;
+    Ok(rescued)
+}
+
+/// Every readable shot of the copy, and what is said of it.
+fn read_out(copy: &Path, path: &Path) -> Result<(Vec<ShotLine>, Rescued), BookError> {
+    let connection = Connection::open(copy).map_err(|error| BookError::from_sqlite(path, error))?;
     let mut salvage = Salvage::of(&connection, path)?;
     let last = salvage.last_possible(path);
     let lines: Vec<ShotLine> = (1..=last).filter_map(|id| salvage.line(id)).collect();
-    write_lines(to, &lines)?;
-    Ok(Rescued {
+    let rescued = Rescued {
         shots: lines.len(),
         unreadable: salvage.unreadable,
         without_measurement: salvage.without_measurement,
         findings: findings(&connection),
-    })
+    };
+    Ok((lines, rescued))
 }
 
-/// A copy of the book and its journal beside the output, removed at the end. Opening it may roll a journal back, which
+/// The first page of a book says where its tables begin, which is the same in every book: a damaged one is replaced by that
+/// of a new book. `damaged` is returned when even so nothing can be read.
+fn read_without_first_page(
+    copy: &Path,
+    path: &Path,
+    damaged: BookError,
+) -> Result<(Vec<ShotLine>, Rescued), ExchangeError> {
+    let failed = |source| ExchangeError::CannotWrite { path: copy.to_owned(), source };
+    let mut bytes = fs::read(copy).map_err(failed)?;
+    let first_page = first_page_of_a_new_book(copy)?;
+    if bytes.len() < 2 * first_page.len() {
+        return Err(damaged.into());
+    }
+    bytes[..first_page.len()].copy_from_slice(&first_page);
+    fs::write(copy, bytes).map_err(failed)?;
+    match read_out(copy, path) {
+        Ok((lines, rescued)) if !lines.is_empty() => Ok((lines, rescued)),
+        _ => Err(damaged.into()),
+    }
+}
+
+fn first_page_of_a_new_book(beside: &Path) -> Result<Vec<u8>, ExchangeError> {
+    let fresh = Copy { path: with_ending(beside, ".new") };
+    drop(Book::open(&fresh.path)?);
+    let mut bytes =
+        fs::read(&fresh.path).map_err(|source| ExchangeError::CannotRead { path: fresh.path.clone(), source })?;
+    // Page size: two bytes at 16, where 1 stands for 65536; "version valid for" at 92, which no longer holds, so that
+    // SQLite goes by the size of the file (SQLite file format, section 1.3).
+    let size = match u16::from_be_bytes([bytes[16], bytes[17]]) {
+        1 => 65_536,
+        size => usize::from(size),
+    };
+    bytes.truncate(size);
+    bytes[92..96].fill(0);
+    Ok(bytes)
+}
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    PathBuf::from(name)
+}
+
+/// A file beside the output, removed at the end: a copy of the book with its journal. Opening it may roll a journal back, which
 /// must not happen to the only original.
 struct Copy {
     path: PathBuf,
@@ -58,17 +112,12 @@ struct Copy {
 
 impl Copy {
     fn of(book: &Path, to: &Path) -> Result<Self, ExchangeError> {
-        let end = |path: &Path, end: &str| {
-            let mut name = path.as_os_str().to_owned();
-            name.push(end);
-            PathBuf::from(name)
-        };
-        let copy = Self { path: end(to, ".copy") };
+        let copy = Self { path: with_ending(to, ".copy") };
         let failed = |source| ExchangeError::CannotWrite { path: copy.path.clone(), source };
         fs::copy(book, &copy.path).map_err(failed)?;
-        let journal = end(book, "-journal");
+        let journal = with_ending(book, "-journal");
         if journal.exists() {
-            fs::copy(journal, end(&copy.path, "-journal")).map_err(failed)?;
+            fs::copy(journal, with_ending(&copy.path, "-journal")).map_err(failed)?;
         }
         Ok(copy)
     }
@@ -76,11 +125,9 @@ impl Copy {
 
 impl Drop for Copy {
     fn drop(&mut self) {
-        let mut journal = self.path.as_os_str().to_owned();
-        journal.push("-journal");
         // What is left of a copy harms nobody.
         let _ = fs::remove_file(&self.path);
-        let _ = fs::remove_file(PathBuf::from(journal));
+        let _ = fs::remove_file(with_ending(&self.path, "-journal"));
     }
 }
 

@@ -201,6 +201,28 @@ fn of_a_damaged_book_everything_readable_is_rescued() {
     assert_eq!(fresh.import(&to, at(0)).unwrap().recorded.len(), rescued.shots);
 }
 
+/// The first page holds the header and the definitions of all tables; without it SQLite opens nothing.
+#[test]
+fn a_book_without_its_first_page_is_rescued_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("shots.sqlite");
+    let book = filled(&path, 500);
+    let all_shots = shots(&book, &all());
+    drop(book);
+    let mut bytes = std::fs::read(&path).unwrap();
+    bytes[..4096].fill(0x5A);
+    std::fs::write(&path, &bytes).unwrap();
+    assert!(matches!(Book::open(&path), Err(BookError::Damaged { .. })));
+    let to = folder.path().join("rescued.json");
+    let rescued = rescue(&path, &to).unwrap();
+    assert_eq!((rescued.shots, rescued.unreadable.len(), rescued.without_measurement), (500, 0, 0));
+    let mut fresh = Book::open(&folder.path().join("fresh.sqlite")).unwrap();
+    fresh.import(&to, at(0)).unwrap();
+    assert_eq!(shots(&fresh, &all()), all_shots);
+    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|file| file.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 3, "{left:?}");
+}
+
 /// A table leaf (first byte 13, SQLite file format 1.6) with the launcher's shots on it: their source word is there.
 fn holds_shots(page: &[u8]) -> bool {
     let has = |word: &[u8]| page.windows(word.len()).any(|part| part == word);

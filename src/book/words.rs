@@ -75,20 +75,21 @@ pub fn found_by(check: &DriftCheck) -> Option<String> {
         .found_by
         .iter()
         .map(|by| match by {
-            FoundBy::Sessions => format!("the latest session against the baseline (p = {})", chance(evidence.sessions)),
+            FoundBy::Sessions => format!("the latest session against the baseline ({})", chance(evidence.sessions)),
             FoundBy::Cusum => "the self-starting CUSUM of the whole run".to_owned(),
-            FoundBy::Split => format!("the best split of the run (p = {})", chance(evidence.split)),
-            FoundBy::Trend => format!("the trend over the run (p = {})", chance(evidence.trend)),
+            FoundBy::Split => format!("the best split of the run ({})", chance(evidence.split)),
+            FoundBy::Trend => format!("the trend over the run ({})", chance(evidence.trend)),
         })
         .collect();
     (!texts.is_empty()).then(|| format!("Found by {}.", texts.join(", ")))
 }
 
-fn chance(p: Option<f64>) -> String {
+/// A probability with its name.
+pub fn chance(p: Option<f64>) -> String {
     match p {
-        None => "unknown".to_owned(),
-        Some(p) if p < 0.0005 => "below 0.0005".to_owned(),
-        Some(p) => format!("{p:.4}"),
+        None => "p unknown".to_owned(),
+        Some(p) if p < 0.0005 => "p below 0.0005".to_owned(),
+        Some(p) => format!("p = {p:.4}"),
     }
 }
 

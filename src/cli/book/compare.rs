@@ -133,7 +133,8 @@ fn report(place: &Place, found: &Comparison, names: [&str; 2], shift: f64) {
     for (name, sample) in names.into_iter().zip([&found.first, &found.second]) {
         console.result(group_line(name, sample));
     }
-    console.result(format!("  chance of so large a difference without a cause: p = {:.4}", found.test.p_two_sided));
+    let chance = words::chance(Some(found.test.p_two_sided));
+    console.result(format!("  chance of so large a difference without a cause: {chance}"));
     // What is left of a rig that both groups share is rounding.
     if found.common_uncertainty_m_per_s > 1e-9 {
         console.result(format!(
