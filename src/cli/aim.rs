@@ -116,7 +116,8 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
         console.note(format!("chance by angle written to `{}`", path.display()));
     }
     if options.sheet.is_wanted() {
-        let sheet = worked(&placed[0].stated, &rim).map_err(|error| no_answer(&error, error.hint()))?;
+        let sheet = worked(&placed[0].stated, &rim, &placed[0].aim.forecast)
+            .map_err(|error| no_answer(&error, error.hint()))?;
         options.sheet.deliver(&sheet, console)?;
     }
     Ok(())

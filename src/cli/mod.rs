@@ -31,7 +31,7 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Forecast(forecast::ForecastOptions),
-    Aim(aim::AimOptions),
+    Aim(Box<aim::AimOptions>),
     Solve(solve::SolveOptions),
     Worksheet(worksheet::WorksheetOptions),
 }

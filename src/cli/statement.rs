@@ -134,7 +134,7 @@ impl LaunchOptions {
     }
 
     /// Speed and angle, each with its significant figures, and where they come from.
-    fn speed_and_angle(&self) -> Result<((Estimate, usize), (Estimate, usize), String), CommandError> {
+    fn speed_and_angle(&self) -> Result<(WithFigures, WithFigures, String), CommandError> {
         if let Some(file) = &self.from {
             let (speed, angle) = measured(file, self.flight)?;
             // A stated angle goes before the measured one: the launcher may have been turned since.
@@ -169,7 +169,10 @@ impl LaunchOptions {
     }
 }
 
-fn stated(reading: &Reading) -> (Estimate, usize) {
+/// A quantity with its significant figures.
+type WithFigures = (Estimate, usize);
+
+fn stated(reading: &Reading) -> WithFigures {
     (reading.estimate(), reading.figures)
 }
 
