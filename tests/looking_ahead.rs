@@ -62,8 +62,22 @@ fn aim_in_words() {
 
 #[test]
 fn both_angles_to_a_ring() {
-    let more = ["--ball", "40 mm", "--opening", "12 cm", "--target", "ring", "--distance", "1.4 m"];
-    insta::assert_snapshot!(transcript(&with("aim", &more)));
+    let arguments = [
+        "aim",
+        "--speed",
+        "4.00 m/s",
+        "--height",
+        "30 cm",
+        "--ball",
+        "40 mm",
+        "--opening",
+        "12 cm",
+        "--target",
+        "ring",
+        "--distance",
+        "1.4 m",
+    ];
+    insta::assert_snapshot!(transcript(&arguments));
 }
 
 #[test]

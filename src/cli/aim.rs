@@ -38,7 +38,7 @@ pub struct AimOptions {
     /// What the opening belongs to
     #[arg(long, value_enum, default_value_t = Target::Cup)]
     target: Target,
-    /// Where the target stands already, from the point under the muzzle; then the launch angle is looked for
+    /// Where the target stands already, from the point under the muzzle; then the launch angle is looked for, and --angle need only carry its ±
     #[arg(long, value_name = "LENGTH")]
     distance: Option<String>,
     /// Shot-to-shot standard deviation of the speed, such as `0.04 m/s`
@@ -92,7 +92,8 @@ struct Placed {
 }
 
 pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> {
-    let stated = options.launch.statement()?;
+    // With the target's place given, the angle is what is looked for.
+    let stated = options.launch.statement_with(options.distance.is_some().then_some(45.0))?;
     let rim = read("opening-height", Kind::Length, &options.opening_height)?;
     let question = options.question(&stated, &rim)?;
     let placed = options.place(&stated, &question)?;
@@ -103,9 +104,11 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
     } else {
         let parts: Vec<String> = placed.iter().map(|placed| words(options, &rim, placed, learnt)).collect();
         let best = best_words(&by_angle);
+        let mut launch = launch_rows(&stated);
+        launch.retain(|row| options.distance.is_none() || !row.is_called("launch angle"));
         console.result(format!(
             "Launch\n{}\n\n{}\n{best}\n{}",
-            table(&launch_rows(&stated)),
+            table(&launch),
             parts.join("\n\n"),
             safety_words(&stated)
         ));
@@ -116,7 +119,8 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
         console.note(format!("chance by angle written to `{}`", path.display()));
     }
     if options.sheet.is_wanted() {
-        let sheet = worked(&placed[0].stated, &rim).map_err(|error| no_answer(&error, error.hint()))?;
+        let sheet = worked(&placed[0].stated, &rim, &placed[0].aim.forecast)
+            .map_err(|error| no_answer(&error, error.hint()))?;
         options.sheet.deliver(&sheet, console)?;
     }
     Ok(())

@@ -13,7 +13,7 @@ use crate::flight::path::reach;
 use crate::flight::reading::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::flight::solve::Quantity;
-use crate::report::worked::{Given, sheet::Sheet, text, worked_solution, write};
+use crate::report::worked::{Given, sheet::Block, sheet::Sheet, text, worked_solution, write};
 use crate::units::Estimate;
 
 /// Version of the JSON that the commands looking ahead print.
@@ -81,7 +81,7 @@ pub fn run(options: &ForecastOptions, console: &Console) -> Result<(), CommandEr
         console.result(words(&stated, &target, &forecast));
     }
     if options.sheet.is_wanted() {
-        let sheet = worked(&stated, &target).map_err(|error| no_answer(&error, error.hint()))?;
+        let sheet = worked(&stated, &target, &forecast).map_err(|error| no_answer(&error, error.hint()))?;
         options.sheet.deliver(&sheet, console)?;
     }
     Ok(())
@@ -97,7 +97,11 @@ pub fn forecast_error(error: ForecastError) -> CommandError {
 }
 
 /// The worked solution of the drag-free landing place.
-pub fn worked(stated: &Stated, target: &Reading) -> Result<Sheet, crate::flight::solve::SolveError> {
+pub fn worked(
+    stated: &Stated,
+    target: &Reading,
+    forecast: &Forecast,
+) -> Result<Sheet, crate::flight::solve::SolveError> {
     let rise = target.value - stated.launch.height_m.value;
     let [speed, angle, gravity] = stated.figures;
     let given = |quantity, value, figures| Given { quantity, value, figures };
@@ -108,7 +112,26 @@ pub fn worked(stated: &Stated, target: &Reading) -> Result<Sheet, crate::flight:
         given(Quantity::Rise, rise, difference_figures(&stated.height, target, rise)),
         given(Quantity::Gravity, stated.launch.gravity_m_per_s2.value, Some(gravity)),
     ];
-    worked_solution("Where does the ball land?", &givens, Quantity::Distance)
+    let mut sheet = worked_solution("Where does the ball land?", &givens, Quantity::Distance)?;
+    let cautions =
+        sheet.blocks.iter().position(|block| matches!(block, Block::Cautions(_))).unwrap_or(sheet.blocks.len());
+    sheet.blocks.splice(cautions..cautions, beyond_the_textbook(forecast).into_iter().map(Block::Paragraph));
+    Ok(sheet)
+}
+
+/// What the worked solution leaves out: the interval and the air.
+fn beyond_the_textbook(forecast: &Forecast) -> Vec<String> {
+    let range = in_line(forecast.range_m, "m");
+    match (forecast.air_shift_m, forecast.range_m.standard_uncertainty) {
+        (Some(shift), _) => {
+            vec![format!(
+                "The air, left out above, moves the landing by {}: the forecast is {range}.",
+                signed_cm(shift)
+            )]
+        }
+        (None, Some(_)) => vec![format!("With the ± of the data (95 %) the distance is {range}.")],
+        (None, None) => Vec::new(),
+    }
 }
 
 /// Figures of a difference: as many decimals as the reading with fewer has; `None` (exact) for no difference at all.
@@ -204,7 +227,8 @@ fn unstated(stated: &Stated) -> &'static str {
 
 /// Each sentence on its own line, none wider than 80 columns.
 pub fn wrapped(lines: Vec<String>) -> String {
-    lines.iter().map(|line| text::wrap(line, "", 80)).collect::<Vec<_>>().join("\n")
+    let together = |line: &String| line.replace(" %", "\u{a0}%").replace(" cm", "\u{a0}cm");
+    lines.iter().map(|line| text::wrap(&together(line), "", 80)).collect::<Vec<_>>().join("\n")
 }
 
 /// A shift in centimetres with its sign.

@@ -36,7 +36,7 @@ enum Command {
     Measure(measure::MeasureArguments),
     Demo(demo::DemoArguments),
     Forecast(forecast::ForecastOptions),
-    Aim(aim::AimOptions),
+    Aim(Box<aim::AimOptions>),
     Solve(solve::SolveOptions),
     Worksheet(worksheet::WorksheetOptions),
     Book(book::BookArguments),

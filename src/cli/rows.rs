@@ -39,6 +39,10 @@ impl Row {
         Self::new(name, scaled(metres, 100.0), "cm")
     }
 
+    pub fn is_called(&self, name: &str) -> bool {
+        self.name == name
+    }
+
     pub fn note(mut self, note: impl Into<String>) -> Self {
         self.note = note.into();
         self

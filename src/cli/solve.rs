@@ -1,7 +1,5 @@
 //! `lobline solve`: a textbook problem from whichever quantities are given.
 
-use std::collections::BTreeMap;
-
 use clap::{Args, ValueEnum};
 use serde_json::{Map, Value, json};
 
@@ -10,7 +8,7 @@ use super::output::{CommandError, Console};
 use super::rows::{Row, table};
 use super::statement::{PlaceOptions, no_answer, read, wrong};
 use crate::flight::reading::Kind;
-use crate::flight::solve::{Quantity, Solution, SolveError, solve_with_uncertainty};
+use crate::flight::solve::{Estimates, Quantity, Solution, SolveError, solve_with_uncertainty};
 use crate::report::worked::{Given, worked_solution};
 use crate::units::Estimate;
 
@@ -106,7 +104,7 @@ impl Wanted {
     }
 }
 
-type Solved = (Solution, BTreeMap<Quantity, Estimate>);
+type Solved = (Solution, Estimates);
 
 pub fn run(options: &SolveOptions, console: &Console) -> Result<(), CommandError> {
     let wanted = options.find.map(Wanted::quantity);

@@ -113,7 +113,12 @@ pub fn no_answer(message: impl std::fmt::Display, hint: impl std::fmt::Display) 
 impl LaunchOptions {
     /// Puts the statement together.
     pub fn statement(&self) -> Result<Stated, CommandError> {
-        let (speed, angle, source) = self.speed_and_angle()?;
+        self.statement_with(None)
+    }
+
+    /// [`Self::statement`] where the angle is looked for: `angle_deg` stands in for one that isn't stated.
+    pub fn statement_with(&self, angle_deg: Option<f64>) -> Result<Stated, CommandError> {
+        let (speed, angle, source) = self.speed_and_angle(angle_deg)?;
         let height = read("height", Kind::Length, &self.height)?;
         let (gravity, gravity_figures, gravity_source) = self.place.gravity()?;
         let ball_diameter_m =
@@ -134,7 +139,7 @@ impl LaunchOptions {
     }
 
     /// Speed and angle, each with its significant figures, and where they come from.
-    fn speed_and_angle(&self) -> Result<((Estimate, usize), (Estimate, usize), String), CommandError> {
+    fn speed_and_angle(&self, stand_in_deg: Option<f64>) -> Result<(WithFigures, WithFigures, String), CommandError> {
         if let Some(file) = &self.from {
             let (speed, angle) = measured(file, self.flight)?;
             // A stated angle goes before the measured one: the launcher may have been turned since.
@@ -145,13 +150,14 @@ impl LaunchOptions {
             let source = format!("flight {} of {}", self.flight, file.display());
             return Ok(((speed, figures_of(speed)), angle, source));
         }
-        let angle = self.angle.as_deref().ok_or_else(|| {
-            wrong(
-                "the launch angle isn't stated",
-                "give it with `--angle 48°`, or a measured flight with `--from FILE`",
-            )
-        })?;
-        let angle = stated(&read("angle", Kind::Angle, angle)?);
+        let angle = match (&self.angle, stand_in_deg) {
+            (Some(text), _) => stated(&read("angle", Kind::Angle, text)?),
+            (None, Some(angle)) => (Estimate::without_uncertainty(angle), 3),
+            (None, None) => {
+                let hint = "give it with `--angle 48°`, or a measured flight with `--from FILE`";
+                return Err(wrong("the launch angle isn't stated", hint));
+            }
+        };
         if let (Some(time), Some(length)) = (&self.gate_time, &self.gate_length) {
             let (time, length) =
                 (read_positive("gate-time", Kind::Time, time)?, read_positive("gate-length", Kind::Length, length)?);
@@ -169,7 +175,10 @@ impl LaunchOptions {
     }
 }
 
-fn stated(reading: &Reading) -> (Estimate, usize) {
+/// A quantity with its significant figures.
+type WithFigures = (Estimate, usize);
+
+fn stated(reading: &Reading) -> WithFigures {
     (reading.estimate(), reading.figures)
 }
 

@@ -362,6 +362,25 @@ mod tests {
     }
 
     #[test]
+    fn chances_of_a_level_shot_at_a_cup_agree_with_earlier_quadrature() {
+        // Ball 40 mm, cup 90 mm, 4 m/s; computed beforehand by another quadrature, two figures: speed scatter, angle scatter
+        // (both ways), chance at 45° and at 60°.
+        let cup = Opening::new(OpeningKind::Cup, 0.090, 0.040).unwrap();
+        for (relative, degrees, at_45, at_60) in
+            [(0.005, 0.25, 0.77, 0.85), (0.01, 0.5, 0.38, 0.47), (0.02, 1.0, 0.12, 0.16)]
+        {
+            for (angle, expected) in [(45f64, at_45), (60.0, at_60)] {
+                let range = 16.0 / 9.81 * (2.0 * angle).to_radians().sin();
+                let per_degree = 2.0 * 16.0 / 9.81 * (2.0 * angle).to_radians().cos() * 1f64.to_radians();
+                let along_m = (2.0 * range * relative).hypot(per_degree * degrees);
+                let scatter = Scatter { along_m, across_m: range * degrees.to_radians() };
+                let chance = cup.chance(angle, scatter, cup.aim_offset_m(angle)).clean;
+                assert!((chance - expected).abs() < 0.02, "{angle}° {relative}: {chance} against {expected}");
+            }
+        }
+    }
+
+    #[test]
     fn a_full_bracket_learns_the_beta_posterior() {
         let share = learn_share(Bracket { clean: 0.0, centre_inside: 1.0 }, 7, 3).unwrap();
         let beta = statrs::distribution::Beta::new(8.0, 4.0).unwrap();

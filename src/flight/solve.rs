@@ -135,6 +135,9 @@ impl Quantity {
 /// Values by quantity, SI units, angles in degrees.
 pub type Values = BTreeMap<Quantity, f64>;
 
+/// Estimates by quantity, in the same units.
+pub type Estimates = BTreeMap<Quantity, Estimate>;
+
 /// One application of a rule.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
@@ -172,11 +175,20 @@ pub enum SolveError {
     )]
     TooHigh { rise_m: f64, apex_m: f64 },
     #[error(
-        "the place {distance_m:.3} m away and {rise_m:.3} m up is out of reach: at this speed the ball gets at most {envelope_m:.3} m \
-         up there, {:.3} m too low; it needs at least {least_speed:.3} m/s",
-        rise_m - envelope_m
+        "the place {distance_m:.3} m away and {rise_m:.3} m above the launch is out of reach: at this speed the best shot passes \
+         {:.3} m below it{}; it needs at least {least_speed:.3} m/s",
+        rise_m - envelope_m,
+        farthest_m.map_or_else(String::new, |farthest| format!(", and at that height gets {farthest:.3} m far"))
     )]
-    OutOfReach { distance_m: f64, rise_m: f64, envelope_m: f64, least_speed: f64 },
+    OutOfReach {
+        distance_m: f64,
+        rise_m: f64,
+        /// Greatest height above the launch that any angle reaches at that distance.
+        envelope_m: f64,
+        /// Greatest distance at that height; `None` when no angle gets so high.
+        farthest_m: Option<f64>,
+        least_speed: f64,
+    },
     #[error("no speed reaches that place at {angle_deg}°: the ball would have to fly straighter than a straight line")]
     AngleTooFlat { angle_deg: f64 },
     #[error("no flight fits: {0}")]
@@ -256,8 +268,7 @@ fn check_range(quantity: Quantity, value: f64) -> Result<(), SolveError> {
 
 /// Applies rules until nothing new comes, branching at two roots.
 fn close(mut solution: Solution, given: &Values, solutions: &mut Vec<Solution>, failures: &mut Vec<SolveError>) {
-    loop {
-        let Some((rule, roots)) = next_step(&solution.values) else { break };
+    while let Some((rule, roots)) = next_step(&solution.values) {
         match roots {
             Roots::One(value) => solution.take(rule, value, None),
             Roots::OneOf(value, other) => solution.take(rule, value, Some(other)),
@@ -348,9 +359,7 @@ fn rise(values: &Values) -> Option<f64> {
 ///
 /// # Errors
 /// As [`solve`].
-pub fn solve_with_uncertainty(
-    given: &BTreeMap<Quantity, Estimate>,
-) -> Result<Vec<(Solution, BTreeMap<Quantity, Estimate>)>, SolveError> {
+pub fn solve_with_uncertainty(given: &Estimates) -> Result<Vec<(Solution, Estimates)>, SolveError> {
     let values: Values = given.iter().map(|(quantity, estimate)| (*quantity, estimate.value)).collect();
     let solutions = solve(&values)?;
     let count = solutions.len();

@@ -197,11 +197,11 @@ impl Worked<'_> {
     }
 }
 
-/// Number and unit; a degree sign follows its number without a space (SI Brochure, 9th edition, 5.4.3).
+/// Number and unit, which no line end may part; a degree sign follows its number without a space (SI Brochure, 9th edition, 5.4.3).
 pub(crate) fn with_unit(number: &str, quantity: Quantity) -> String {
     match quantity.unit() {
         "°" => format!("{number}°"),
-        unit => format!("{number} {unit}"),
+        unit => format!("{number}\u{a0}{unit}"),
     }
 }
 

@@ -461,6 +461,7 @@ fn out_of_reach(v0: f64, x: f64, y: f64, g: f64) -> Roots {
         distance_m: x,
         rise_m: y,
         envelope_m,
+        farthest_m: Some(v0 / g * (v0 * v0 - 2.0 * g * y).sqrt()).filter(|farthest| farthest.is_finite()),
         least_speed: (g * (y + x.hypot(y))).sqrt(),
     })
 }

@@ -213,10 +213,13 @@ proptest! {
 #[test]
 fn out_of_reach_says_by_how_much() {
     let given = Values::from([(Speed, 4.0), (Distance, 2.0), (Rise, 0.0), (Gravity, 9.81)]);
-    let SolveError::OutOfReach { envelope_m, least_speed, .. } = solve(&given).unwrap_err() else { panic!() };
+    let SolveError::OutOfReach { envelope_m, least_speed, farthest_m, .. } = solve(&given).unwrap_err() else {
+        panic!()
+    };
     // Enveloping parabola v²/2g − g x²/2v², and v² = g x on the level: any mechanics textbook ("parabola of safety").
     assert!((envelope_m - (16.0 / 19.62 - 9.81 * 4.0 / 32.0)).abs() < 1e-12);
     assert!((least_speed - (9.81f64 * 2.0).sqrt()).abs() < 1e-12);
+    assert!((farthest_m.unwrap() - 16.0 / 9.81).abs() < 1e-12);
     let just = Values::from([(Speed, least_speed * 1.0001), (Distance, 2.0), (Rise, 0.0), (Gravity, 9.81)]);
     assert_eq!(solve(&just).unwrap().len(), 2);
 }

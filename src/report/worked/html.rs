@@ -76,7 +76,7 @@ fn escape(text: &str) -> String {
 fn svg(drawing: &Drawing) -> String {
     let marks: String = drawing.marks.iter().map(svg_mark).collect();
     format!(
-        "<svg viewBox=\"0 0 {} {:.1}\" role=\"img\" aria-label=\"{}\" fill=\"currentColor\" font-size=\"4\">\n{marks}</svg>\n",
+        "<svg viewBox=\"0 0 {} {:.1}\" role=\"img\" aria-label=\"{}\" fill=\"currentColor\" font-size=\"3.7\">\n{marks}</svg>\n",
         drawing.width_mm,
         drawing.height_mm,
         escape(&drawing.description)
@@ -117,9 +117,9 @@ fn svg_words(marked: &str) -> String {
         .into_iter()
         .scan(0.0, |offset, span| {
             let (wanted, size) = match span.place {
-                Place::Line => (0.0, "4"),
-                Place::Lowered => (0.9, "2.8"),
-                Place::Raised => (-1.4, "2.8"),
+                Place::Line => (0.0, "3.7"),
+                Place::Lowered => (0.9, "2.6"),
+                Place::Raised => (-1.4, "2.6"),
             };
             let shift: f64 = wanted - *offset;
             *offset = wanted;

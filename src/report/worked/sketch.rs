@@ -59,7 +59,7 @@ pub enum Mark {
 }
 
 const WIDTH_MM: f64 = 150.0;
-const LEFT_MM: f64 = 30.0;
+const LEFT_MM: f64 = 35.0;
 const RIGHT_MM: f64 = 38.0;
 const TOP_MM: f64 = 14.0;
 const BOTTOM_MM: f64 = 16.0;

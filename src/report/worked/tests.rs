@@ -15,7 +15,7 @@ fn every_form_of_the_sheet_holds_the_textbooks_answer() {
     // College Physics 2e, section 3.4, worked example: 3.96 s; the place follows as 81.0 m.
     let sheet = cliff();
     assert!(text::render(&sheet).contains("==> The horizontal distance is x = 81.0 m."));
-    assert!(html::render(&sheet).contains("<i>x</i> = 81.0 m."));
+    assert!(html::render(&sheet).contains("<i>x</i> = 81.0\u{a0}m."));
     let pdf = pdf::render(&sheet).unwrap();
     assert!(pdf.starts_with(b"%PDF"));
     // Fonts are embedded as subsets: a page of text is tens of kilobytes, not hundreds.

@@ -16,7 +16,8 @@ pub fn render(sheet: &Sheet) -> String {
     for block in &sheet.blocks {
         out.push_str(&render_block(block));
     }
-    out
+    // A no-break space has done its work once the lines are broken.
+    out.replace('\u{a0}', " ")
 }
 
 fn render_block(block: &Block) -> String {
@@ -48,11 +49,11 @@ fn hang(formula: &str) -> String {
     wrap(formula, "        ", WIDTH - 8).trim_start().to_owned()
 }
 
-/// Breaks at spaces; every line begins with `indent`.
+/// Breaks at spaces, but not at no-break ones; every line begins with `indent`.
 pub fn wrap(text: &str, indent: &str, width: usize) -> String {
     let mut lines = Vec::new();
     let mut line = String::new();
-    for word in text.split_whitespace() {
+    for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
             lines.push(format!("{indent}{line}"));
             line.clear();
@@ -63,7 +64,7 @@ pub fn wrap(text: &str, indent: &str, width: usize) -> String {
         line.push_str(word);
     }
     lines.push(format!("{indent}{line}"));
-    lines.join("\n")
+    lines.join("\n").replace('\u{a0}', " ")
 }
 
 fn table(head: &[String], rows: &[Vec<String>]) -> String {
