@@ -68,7 +68,7 @@ fn killed_programs_lose_nothing_that_they_reported() {
             path = folder.path().join(format!("{kills}.sqlite"));
             known.clear();
         }
-        let delay = Duration::from_micros(rng.random_range(500..60_000));
+        let delay = Duration::from_micros(rng.random_range(500..90_000));
         let recorded = run_and_kill(&path, delay);
         let journal = path.with_extension("sqlite-journal");
         in_the_middle += usize::from(std::fs::metadata(&journal).is_ok_and(|file| file.len() > 0));
@@ -86,7 +86,7 @@ fn killed_programs_lose_nothing_that_they_reported() {
         "{kills} kills, {in_the_middle} of them in the middle of a transaction; {reported} shots reported, all there"
     );
     assert!(kills >= 100, "only {kills} kills in {LONGEST:?}");
-    assert!(reported >= kills / 3, "the kills came before anything was recorded: nothing was tested");
+    assert!(reported >= 20, "the kills came before anything was recorded: nothing was tested");
     assert!(in_the_middle > 0, "no kill hit a transaction");
 }
 

@@ -48,7 +48,7 @@ pub struct TTest {
 impl TTest {
     fn new(difference: f64, standard_uncertainty: f64, degrees_of_freedom: f64) -> Option<Self> {
         // Two samples without any scatter say nothing about chance.
-        if !(standard_uncertainty > 0.0) {
+        if standard_uncertainty.is_nan() || standard_uncertainty <= 0.0 {
             return None;
         }
         let t = difference / standard_uncertainty;
