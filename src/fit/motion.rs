@@ -141,7 +141,7 @@ fn walk<'a>(
     let (mut state, mut tau) = (start, 0.0);
     for &i in order {
         let span: f64 = taus_s[i] - tau;
-        if !(span.abs() < 30.0) {
+        if span.is_nan() || span.abs() >= 30.0 {
             return None;
         }
         let steps = (span.abs() / LONGEST_STEP_S).ceil().max(1.0);
