@@ -8,7 +8,6 @@ use super::ink::svg::SvgSize;
 use super::ink::{Drawing, raster, svg, text};
 use super::numbers::DecimalMark;
 
-
 /// Light for paper, dark for a dim room.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Theme {

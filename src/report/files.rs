@@ -18,7 +18,8 @@ pub enum FileError {
 impl FileError {
     /// What to do about it.
     pub fn hint(&self) -> String {
-        "check that the folder exists, may be written to, and that the disk isn't full; or give another folder".to_owned()
+        "check that the folder exists, may be written to, and that the disk isn't full; or give another folder"
+            .to_owned()
     }
 }
 

@@ -59,12 +59,8 @@ fn gallery() {
         write_atomically(&folder.join("sheet.html"), sheet.html().as_bytes()).unwrap();
         write_atomically(&folder.join("sheet.pdf"), &sheet.pdf().unwrap()).unwrap();
     }
-    let dark = Style {
-        theme: Theme::Dark,
-        sheet: Sheet::Slide,
-        decimal_mark: DecimalMark::Comma,
-        without_caption: false,
-    };
+    let dark =
+        Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }
 

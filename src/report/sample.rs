@@ -155,8 +155,12 @@ fn along(path: &FittedPath, span_s: f64) -> Vec<PixelPoint> {
 }
 
 fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
-    let path =
-        FittedPath { vx_m_per_s: 1.03 * path.vx_m_per_s, vy_m_per_s: 1.03 * path.vy_m_per_s, g_m_per_s2: 9.81, ..*path };
+    let path = FittedPath {
+        vx_m_per_s: 1.03 * path.vx_m_per_s,
+        vy_m_per_s: 1.03 * path.vy_m_per_s,
+        g_m_per_s2: 9.81,
+        ..*path
+    };
     ForecastStatement {
         description: "the last ten shots of this catapult".into(),
         path,

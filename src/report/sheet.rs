@@ -49,18 +49,34 @@ struct Sheet {
 #[derive(Debug, Clone)]
 enum Block {
     /// A question or a name for what follows; level 2 or 3.
-    Heading { level: u8, text: String },
+    Heading {
+        level: u8,
+        text: String,
+    },
     Paragraph(String),
     /// Short blanks in one row, such as name and date.
     Fields(Vec<String>),
     List(Vec<String>),
     Table(Table),
     /// A graph with its caption.
-    Drawing { drawing: Box<Drawing>, title: String, alt: String, caption: String },
+    Drawing {
+        drawing: Box<Drawing>,
+        title: String,
+        alt: String,
+        caption: String,
+    },
     /// A photograph as JPEG.
-    Photo { jpeg: Vec<u8>, size: (u32, u32), alt: String, caption: String },
+    Photo {
+        jpeg: Vec<u8>,
+        size: (u32, u32),
+        alt: String,
+        caption: String,
+    },
     /// A question with room for an answer.
-    Blank { prompt: String, lines: usize },
+    Blank {
+        prompt: String,
+        lines: usize,
+    },
 }
 
 /// A table; the first cell of each row names it.

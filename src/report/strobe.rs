@@ -48,12 +48,7 @@ const LEAST_WIDTH: u32 = 960;
 const LABEL_EVERY: usize = 5;
 
 /// Makes the strobe picture of `flight`. Patches whose sighting the fit left out, or that have none, are not shown.
-pub fn picture(
-    input: &StrobeInput,
-    flight: &FlightMeasurement,
-    scale: &ScaleStatement,
-    mark: DecimalMark,
-) -> RgbImage {
+pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleStatement, mark: DecimalMark) -> RgbImage {
     let balls = shown(input, flight);
     let mut image = rgb::from_picture(&input.background);
     let enlarged = LEAST_WIDTH.div_ceil(image.width().max(1)).max(1);
@@ -110,7 +105,7 @@ fn path_drawing(image: &RgbImage, flight: &FlightMeasurement, enlarged: u32) -> 
     drawing
 }
 
-/// Lays the patch's disc on `image`, with a soft rim of about two pixels outside it.
+/// Lays the patch's disc on `image`, with a soft rim of little more than a pixel outside it.
 fn paste(patch: &StrobePatch, image: &mut RgbImage, enlarged: u32) {
     let crop = enlarge(&rgb::from_picture(&patch.crop), enlarged);
     let times = f64::from(enlarged);
@@ -131,8 +126,8 @@ fn paste(patch: &StrobePatch, image: &mut RgbImage, enlarged: u32) {
 
 /// 1 on the (streaked) disc, falling to 0 over the rim.
 fn share(patch: &StrobePatch, at: PixelPoint) -> f64 {
-    const RIM_PX: f64 = 2.0;
-    let outside = distance_to_streak(patch, at) - patch.radius_px - 0.5;
+    const RIM_PX: f64 = 1.3;
+    let outside = distance_to_streak(patch, at) - patch.radius_px - 0.3;
     let t = (1.0 - outside / RIM_PX).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }

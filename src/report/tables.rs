@@ -32,10 +32,8 @@ pub fn sightings_csv(measurement: &Measurement, mark: DecimalMark) -> String {
         DecimalMark::Point => b',',
         DecimalMark::Comma => b';',
     };
-    let mut writer = csv::WriterBuilder::new()
-        .delimiter(delimiter)
-        .terminator(csv::Terminator::CRLF)
-        .from_writer(Vec::new());
+    let mut writer =
+        csv::WriterBuilder::new().delimiter(delimiter).terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     let mut put = |record: &[String]| writer.write_record(record).expect("writing to memory, rows of equal length");
     put(&COLUMNS.map(str::to_owned));
     for flight in &measurement.flights {

@@ -147,7 +147,8 @@ fn sightings(sheet: &mut Worksheet, flight: &FlightMeasurement) -> Result<(), Xl
         let y = p.y0_m + p.vy_m_per_s * t - 0.5 * p.g_m_per_s2 * t * t;
         sheet.write(row, 0, s.frame as u32)?;
         write_number(sheet, row, 1, Some(t), &time)?;
-        let cells = [s.centre_m.x, s.centre_m.y, NORMAL_95 * ux, NORMAL_95 * uy, x, y, s.centre_m.x - x, s.centre_m.y - y];
+        let cells =
+            [s.centre_m.x, s.centre_m.y, NORMAL_95 * ux, NORMAL_95 * uy, x, y, s.centre_m.x - x, s.centre_m.y - y];
         for (column, value) in (2..).zip(cells) {
             let format = if column % 2 == 0 { &x_format } else { &y_format };
             write_number(sheet, row, column, Some(value), format)?;
@@ -177,8 +178,26 @@ struct Wanted {
 fn charts(sheet: &mut Worksheet, name: &str, last: u32) -> Result<(), XlsxError> {
     let time = "time since launch *t* / s";
     let wanted = [
-        Wanted { x: 1, y: 2, fitted_x: 1, fitted: 6, bars: 4, title: "Distance against time", x_name: time, y_name: "horizontal distance *x* / m" },
-        Wanted { x: 1, y: 3, fitted_x: 1, fitted: 7, bars: 5, title: "Height against time", x_name: time, y_name: "height *y* / m" },
+        Wanted {
+            x: 1,
+            y: 2,
+            fitted_x: 1,
+            fitted: 6,
+            bars: 4,
+            title: "Distance against time",
+            x_name: time,
+            y_name: "horizontal distance *x* / m",
+        },
+        Wanted {
+            x: 1,
+            y: 3,
+            fitted_x: 1,
+            fitted: 7,
+            bars: 5,
+            title: "Height against time",
+            x_name: time,
+            y_name: "height *y* / m",
+        },
         Wanted {
             x: 2,
             y: 3,

@@ -86,10 +86,11 @@ impl<'a> Layout<'a> {
             .iter()
             .map(|panel| {
                 let (x, y) = extent(panel);
-                (padded(shared.clone().unwrap_or(x)), y_range(panel, y))
+                (padded(shared.unwrap_or(x)), y_range(panel, y))
             })
             .collect();
-        let labels = ranges.iter().zip(&heights).map(|((_, y), h)| label_width(&self.y_axis(y, *h))).fold(0.0, f32::max);
+        let labels =
+            ranges.iter().zip(&heights).map(|((_, y), h)| label_width(&self.y_axis(y, *h))).fold(0.0, f32::max);
         let left = MARGIN + 1.5 + labels + 0.7;
         let mut frame_top = top;
         let mut frames = Vec::new();

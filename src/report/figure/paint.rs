@@ -152,9 +152,7 @@ fn paint_layer(chart: &mut Chart<'_, '_>, layer: &Layer, frame: &Frame, palette:
         Layer::Points { series, marks, .. } => points(chart, *series, marks, palette),
         Layer::Fit { series, points, .. } => curve(chart, points, frame, &Dash::fit(*series, palette)),
         Layer::Forecast { points, .. } => curve(chart, points, frame, &Dash::forecast(palette)),
-        Layer::Level { y, .. } => {
-            curve(chart, &[(frame.x.low, *y), (frame.x.high, *y)], frame, &Dash::level(palette))
-        }
+        Layer::Level { y, .. } => curve(chart, &[(frame.x.low, *y), (frame.x.high, *y)], frame, &Dash::level(palette)),
         Layer::Band { edges, .. } => band(chart, edges, palette),
         Layer::Bars { bars, .. } => histogram(chart, bars, palette),
     }
@@ -232,16 +230,14 @@ fn error_bars(chart: &mut Chart<'_, '_>, mark: &Mark, style: ShapeStyle) -> Outc
     if let Some(half) = mark.y_half_width {
         chart.draw_series(LineSeries::new([(x, y - half), (x, y + half)], style))?;
         let ends = [y - half, y + half].map(|end| (x, end));
-        chart.draw_series(
-            ends.map(|end| EmptyElement::at(end) + PathElement::new(vec![(-cap, 0), (cap, 0)], style)),
-        )?;
+        chart
+            .draw_series(ends.map(|end| EmptyElement::at(end) + PathElement::new(vec![(-cap, 0), (cap, 0)], style)))?;
     }
     if let Some(half) = mark.x_half_width {
         chart.draw_series(LineSeries::new([(x - half, y), (x + half, y)], style))?;
         let ends = [x - half, x + half].map(|end| (end, y));
-        chart.draw_series(
-            ends.map(|end| EmptyElement::at(end) + PathElement::new(vec![(0, -cap), (0, cap)], style)),
-        )?;
+        chart
+            .draw_series(ends.map(|end| EmptyElement::at(end) + PathElement::new(vec![(0, -cap), (0, cap)], style)))?;
     }
     Ok(())
 }

@@ -85,9 +85,10 @@ fn acceleration(subject: &Subject<'_>, motion: &Motion) -> Figure {
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_acceleration
         ),
-        alt: "Two graphs over time: horizontal acceleration about nought and vertical acceleration about minus g, each \
+        alt:
+            "Two graphs over time: horizontal acceleration about nought and vertical acceleration about minus g, each \
               with the level of the fit."
-            .into(),
+                .into(),
     }
 }
 
@@ -125,9 +126,10 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
             "Energy{per}: of motion ½*mv*², of height *mgh* above the launch point with the fitted *g*, and their sum, which \
              stays the same when air takes nothing away. Spin is not seen. {BARS}"
         ),
-        alt: "Energy over time: energy of motion falls while energy of height rises and the other way round; their sum \
+        alt:
+            "Energy over time: energy of motion falls while energy of height rises and the other way round; their sum \
               is about level."
-            .into(),
+                .into(),
     }
 }
 

@@ -79,7 +79,10 @@ mod tests {
 
     #[test]
     fn a_polynomial_reads_as_written_by_hand() {
-        assert_eq!(polynomial(DecimalMark::Point, [0.412, 2.63, -4.88]), "0.412 +\u{a0}2.63\u{a0}*t* −\u{a0}4.88\u{a0}*t*²");
+        assert_eq!(
+            polynomial(DecimalMark::Point, [0.412, 2.63, -4.88]),
+            "0.412 +\u{a0}2.63\u{a0}*t* −\u{a0}4.88\u{a0}*t*²"
+        );
         assert_eq!(polynomial(DecimalMark::Comma, [-0.4, -2.6301, 0.0]), "−0,400 −\u{a0}2,63\u{a0}*t*");
     }
 }

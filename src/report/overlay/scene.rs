@@ -100,9 +100,7 @@ fn time_at(flight: &FlightMeasurement, index: usize) -> f64 {
     let after = rows.partition_point(|s| s.frame < index);
     let time = match (rows.get(after.wrapping_sub(1)), rows.get(after)) {
         (_, Some(row)) if row.frame == index => row.time_s,
-        (Some(a), Some(b)) => {
-            a.time_s + (b.time_s - a.time_s) * (index - a.frame) as f64 / (b.frame - a.frame) as f64
-        }
+        (Some(a), Some(b)) => a.time_s + (b.time_s - a.time_s) * (index - a.frame) as f64 / (b.frame - a.frame) as f64,
         (Some(row), None) | (None, Some(row)) => row.time_s,
         (None, None) => flight.launch_time_s.value,
     };

@@ -64,8 +64,7 @@ fn the_picture_stands_still_at_the_landing_and_slows_in_the_flight() {
     let (first, last) = (rows[0].frame, rows[rows.len() - 1].frame);
     let options = OverlayOptions { slow_factor: 4.0, freeze_s: 2.0, ..OverlayOptions::default() };
     let mut timing = timing::Timing::new(&measurement, &options);
-    let shown: Vec<Vec<f64>> =
-        stamps.iter().enumerate().map(|(i, s)| timing.stamps(i, Some(*s))).collect();
+    let shown: Vec<Vec<f64>> = stamps.iter().enumerate().map(|(i, s)| timing.stamps(i, Some(*s))).collect();
     let flight_s = stamps[last] - stamps[first];
     assert!((shown[last][0] - shown[first][0] - 4.0 * flight_s).abs() < 1e-9);
     assert_eq!(shown[last].len(), 20);

@@ -28,8 +28,7 @@ pub fn shares(lines: &[BudgetLine], of: fn(&BudgetLine) -> Option<f64>) -> Vec<(
 /// One bar per share, with its name before and its percentage behind it.
 pub fn drawing(shares: &[(String, f64)], mark: DecimalMark) -> Drawing {
     let u = UNITS_PER_EM;
-    let mut drawing =
-        Drawing::new(WIDTH * u, (shares.len() as f32 * ROW + 0.8) * u, Some(Colour(0xff, 0xff, 0xff)));
+    let mut drawing = Drawing::new(WIDTH * u, (shares.len() as f32 * ROW + 0.8) * u, Some(Colour(0xff, 0xff, 0xff)));
     let names = shares.iter().map(|s| width_em(&rich(&s.0))).fold(0.0, f32::max).min(28.0);
     let left = names + 1.5;
     let longest = WIDTH - left - 4.5;

@@ -45,7 +45,8 @@ fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<
         blocks.extend([titled("What did the ball do?"), photo(strobe, flight)]);
     }
     blocks.push(titled("How fast, how steep, how strong is gravity?"));
-    let name = |what: &str| if of > 1 { format!("Flight {}: {what}", flight.number) } else { graphs::capitalised(what) };
+    let name =
+        |what: &str| if of > 1 { format!("Flight {}: {what}", flight.number) } else { graphs::capitalised(what) };
     blocks.extend(results(flight, name("the results"), mark));
     if let Some(limits) = limits(flight, &name("the uncertainty budget"), mark) {
         blocks.push(titled("What limits this?"));
@@ -254,15 +255,15 @@ fn limits(flight: &FlightMeasurement, name: &str, mark: DecimalMark) -> Option<V
 }
 
 fn without_empty_columns(table: Table) -> Table {
-    let kept: Vec<usize> =
-        (0..table.head.len()).filter(|i| table.rows.iter().any(|row| !row[*i].is_empty())).collect();
+    let kept: Vec<usize> = (0..table.head.len()).filter(|i| table.rows.iter().any(|row| !row[*i].is_empty())).collect();
     let pick = |row: &Vec<String>| kept.iter().map(|i| row[*i].clone()).collect::<Vec<String>>();
     Table { head: pick(&table.head), rows: table.rows.iter().map(pick).collect(), ..table }
 }
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
     let forecast = flight.forecast.as_ref()?;
-    let mut text = format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
+    let mut text =
+        format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
     if let (Some(said), Some(seen)) = (&forecast.landing_x_m, &forecast.measured_landing_x_m) {
         text.push_str(&format!(
             " It said the ball would land at *x* = {}; it landed at *x* = {}.",
@@ -363,6 +364,8 @@ fn again(input: &SheetInput<'_>) -> Vec<Block> {
     if let Some(command) = input.command {
         steps.push(format!("Command: {}", literal(command)));
     }
-    steps.push("Keep the clip and the measurement file: together they give every number on this sheet again.".to_owned());
+    steps.push(
+        "Keep the clip and the measurement file: together they give every number on this sheet again.".to_owned(),
+    );
     vec![heading("How to get the same numbers again"), Block::List(steps)]
 }

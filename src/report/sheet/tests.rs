@@ -30,8 +30,7 @@ fn the_page_asks_nothing_of_anyone_else() {
 fn names_from_outside_cannot_break_the_page() {
     let mut measurement = measurement(&[Shot::default()]);
     measurement.clip.name = "<b>*shot*</b> & \"co\".mp4".into();
-    let input =
-        SheetInput { measurement: &measurement, strobes: &[], decimal_mark: DecimalMark::Comma, command: None };
+    let input = SheetInput { measurement: &measurement, strobes: &[], decimal_mark: DecimalMark::Comma, command: None };
     assert!(input.html().contains("&lt;b&gt;∗shot∗&lt;/b&gt; &amp; &quot;co&quot;.mp4"));
     assert!(input.pdf().is_ok());
 }

@@ -27,7 +27,10 @@ struct Place {
 
 impl Place {
     fn meets(&self, other: &Self) -> bool {
-        self.x < other.x + other.w && other.x < self.x + self.w && self.y < other.y + other.h && other.y < self.y + self.h
+        self.x < other.x + other.w
+            && other.x < self.x + self.w
+            && self.y < other.y + other.h
+            && other.y < self.y + self.h
     }
 
     fn holds(&self, point: (f32, f32), margin: f32) -> bool {
@@ -100,7 +103,8 @@ impl Writer<'_> {
         });
         // Where no place is free a time is left out rather than written over a ball.
         if let Some(place) = candidates.into_iter().find(|place| self.is_free(place)) {
-            let edge = (centre.0 + (place.x + w / 2.0 - centre.0) * 0.5, centre.1 + (place.y + h / 2.0 - centre.1) * 0.5);
+            let edge =
+                (centre.0 + (place.x + w / 2.0 - centre.0) * 0.5, centre.1 + (place.y + h / 2.0 - centre.1) * 0.5);
             self.pointer(centre, edge, reach, &place);
             self.plate(&place);
             self.line(pieces, (place.x + 0.25 * size, place.y + 0.95 * size), size);

@@ -93,7 +93,9 @@ impl Flow {
         for (i, mut pieces) in lines.into_iter().enumerate() {
             self.need(size * LEADING);
             // A reader that follows the text needs the space that the line's end stands for.
-            if i + 1 < count && let Some(last) = pieces.last_mut() {
+            if i + 1 < count
+                && let Some(last) = pieces.last_mut()
+            {
                 last.text.push(' ');
             }
             let at = (x, self.y + ASCENT * size);
@@ -239,8 +241,7 @@ impl Flow {
         for (i, (lines, width)) in cells.into_iter().zip(widths).enumerate() {
             let cell = row.map(|r| self.part(r, role(i)));
             let flush_right = table.numbers && i > 0;
-            let (at_x, anchor) =
-                if flush_right { (x + width - CELL_GAP, Anchor::End) } else { (x, Anchor::Start) };
+            let (at_x, anchor) = if flush_right { (x + width - CELL_GAP, Anchor::End) } else { (x, Anchor::Start) };
             for (n, pieces) in lines.into_iter().enumerate() {
                 let at = (at_x, self.y + SMALL * (ASCENT + n as f32 * CELL_LEADING));
                 self.put(Ink::Text(line(pieces, at, SMALL, anchor)), cell);

@@ -46,7 +46,8 @@ pub fn document(laid: &Laid) -> Result<Vec<u8>, PdfError> {
     }
     document.set_tag_tree(tree);
     document.set_outline(outline(laid));
-    document.set_metadata(Metadata::new().title(laid.title.clone()).language("en-GB".to_owned()).creator("lobline".into()));
+    document
+        .set_metadata(Metadata::new().title(laid.title.clone()).language("en-GB".to_owned()).creator("lobline".into()));
     document.finish().map_err(|e| PdfError::Refused(format!("{e:?}")))
 }
 
@@ -116,9 +117,10 @@ struct Fonts([Font; 3]);
 
 impl Fonts {
     fn load() -> Self {
-        Self([Face::Regular, Face::Bold, Face::Oblique].map(|face| {
-            Font::new(face.bytes().into(), 0).expect("the fonts inside the program are whole")
-        }))
+        Self(
+            [Face::Regular, Face::Bold, Face::Oblique]
+                .map(|face| Font::new(face.bytes().into(), 0).expect("the fonts inside the program are whole")),
+        )
     }
 
     fn of(&self, face: Face) -> Font {
@@ -139,8 +141,8 @@ fn draw(ink: &Ink, surface: &mut Surface<'_>, fonts: &Fonts) -> Result<(), PdfEr
         }
         Ink::Photo { jpeg, at, size } => {
             let image = Image::from_jpeg(jpeg.clone().into(), false).map_err(PdfError::Refused)?;
-            let size = Size::from_wh(size.0, size.1)
-                .ok_or_else(|| PdfError::Refused("a picture without area".to_owned()))?;
+            let size =
+                Size::from_wh(size.0, size.1).ok_or_else(|| PdfError::Refused("a picture without area".to_owned()))?;
             surface.push_transform(&Transform::from_translate(at.0, at.1));
             surface.draw_image(image, size);
             surface.pop();
@@ -229,7 +231,8 @@ fn text(line: &TextLine, surface: &mut Surface<'_>, fonts: &Fonts) {
         Anchor::End => -line.width(),
     };
     let (x, y) = line.at;
-    let turn = if line.upwards { Transform::from_row(0.0, -1.0, 1.0, 0.0, x, y) } else { Transform::from_translate(x, y) };
+    let turn =
+        if line.upwards { Transform::from_row(0.0, -1.0, 1.0, 0.0, x, y) } else { Transform::from_translate(x, y) };
     surface.push_transform(&turn);
     let mut pen = back;
     for piece in &line.pieces {
