@@ -8,6 +8,7 @@ use super::figure::{Sheet, Style, Theme};
 use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::numbers::DecimalMark;
+use super::outputs::{self, OutputOptions};
 use super::sample::{Shot, measurement, strobe_input};
 use super::sheet::SheetInput;
 use super::{json, strobe, tables, workbook};
@@ -36,6 +37,20 @@ fn folder(name: &str) -> PathBuf {
     let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/gallery").join(name);
     fs::create_dir_all(&folder).unwrap();
     folder
+}
+
+/// Prints how long the outputs of one flight take.
+#[test]
+#[ignore = "prints times"]
+fn time_of_outputs() {
+    let measurement = measurement(&[Shot::default()]);
+    let strobes = [strobe_input(&measurement.flights[0])];
+    for hand_in in [false, true] {
+        let options = OutputOptions { hand_in, ..OutputOptions::default() };
+        let start = std::time::Instant::now();
+        outputs::write(&folder("timed"), &measurement, &strobes, &options).unwrap();
+        println!("hand-in {hand_in}: {:.0} ms", 1e3 * start.elapsed().as_secs_f64());
+    }
 }
 
 #[test]
