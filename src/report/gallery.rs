@@ -1,6 +1,8 @@
 //! Every output for good and hard shots, written to `target/gallery` to be looked at:
 //! `cargo test --release --lib gallery -- --ignored`.
 
+mod recorded;
+
 use std::fs;
 use std::path::PathBuf;
 
@@ -78,5 +80,3 @@ fn gallery() {
         Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }
-
-mod recorded;
