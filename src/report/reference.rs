@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use image::RgbImage;
 
 use super::figure::{Sheet, Style, Theme};
-use super::files::png;
+use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::ink::raster;
 use super::numbers::DecimalMark;
@@ -26,7 +26,7 @@ fn path(name: &str) -> PathBuf {
 fn compare(name: &str, image: &RgbImage) {
     if std::env::var_os("LOBLINE_NEW_REFERENCES").is_some() {
         fs::create_dir_all(path(name).parent().unwrap()).unwrap();
-        fs::write(path(name), png(image, None)).unwrap();
+        write_atomically(&path(name), &png(image, None)).unwrap();
     }
     check(name, image);
 }
