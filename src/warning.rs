@@ -19,8 +19,20 @@ pub enum Warning {
     GapInStamps { at_s: f64, gap_s: f64, usual_s: f64 },
     /// Fewer sightings than a trustworthy fit wants.
     FewSightings { flight: usize, count: usize },
+    /// The flight begins with the clip or at the picture's edge: speed and angle are those at the first sighting.
+    LaunchNotSeen { flight: usize },
+    /// The ball went on after a touch; that part isn't measured.
+    BouncesLeftOut { count: usize },
+    /// Flights that were seen and could not be fitted.
+    FlightsNotFitted { count: usize },
+    /// Something about the clip's times that has no remedy of its own.
+    Clock { message: String },
     /// The scale's distance from the flight plane isn't stated.
     ScaleDepthUnknown,
+    /// The marks of the cards don't lie on flat cards in one plane.
+    MarksDontFit { residual_px: f64 },
+    /// Known lengths contradict each other by more than their uncertainties allow.
+    LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
 }
 
 impl Warning {
@@ -52,6 +64,26 @@ impl Warning {
             Self::FewSightings { flight, count } => format!(
                 "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
             ),
+            Self::MarksDontFit { residual_px } => format!(
+                "the marks found miss their places on flat cards in one plane by {residual_px:.1} px: fix each card on something \
+                 stiff, all in the plane of the flight"
+            ),
+            Self::LengthsDisagree { worst_percent, standard_uncertainties } => format!(
+                "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \
+                 what marking them allows. Check their ends and their units"
+            ),
+            Self::LaunchNotSeen { flight } => format!(
+                "flight {flight} begins before the clip does: speed and angle are those at the first sighting, not at the \
+                 launcher. Start the recording before the launch"
+            ),
+            Self::BouncesLeftOut { count } => {
+                let times = if *count == 1 { "once" } else { "several times" };
+                format!("the ball went on after a touch {times}; what came after the first touch is left out")
+            }
+            Self::FlightsNotFitted { count } => {
+                format!("{count} more flights were seen, but carry no fit. Film closer or at a higher frame rate")
+            }
+            Self::Clock { message } => message.clone(),
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"
                 .to_owned(),

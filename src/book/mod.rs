@@ -1,1 +1,36 @@
-//! book
+//! The shot book: the memory of every launcher, in one SQLite file, and the question whether a launcher has drifted.
+
+pub mod chart;
+pub mod compare;
+pub mod drift;
+mod error;
+mod exchange;
+mod gate;
+mod place;
+mod reading;
+mod record;
+mod rescue;
+mod schema;
+mod select;
+mod series;
+mod shot;
+mod store;
+pub mod target;
+#[cfg(test)]
+mod tests;
+mod text_chart;
+pub mod words;
+
+pub use error::{BookError, ShotError};
+pub use exchange::{BadLine, ExchangeError, ShotLine};
+pub use gate::{GateDefaults, read_time};
+pub use place::default_book;
+pub use reading::{Reading, ReadingError, read_speed};
+pub use record::{RecordInto, shots_of};
+pub use rescue::{Rescued, rescue};
+pub use schema::VERSION;
+pub use select::{Counts, Selection};
+pub use series::{Series, SeriesShot};
+pub use shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
+pub use store::{Added, AlreadyThere, Book, Event};
+pub use text_chart::text_chart;

@@ -3,7 +3,16 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod aim;
+pub mod book;
+pub mod demo;
+pub mod forecast;
+pub mod measure;
 pub mod output;
+pub mod rows;
+pub mod solve;
+pub mod statement;
+pub mod worksheet;
 
 use std::process::ExitCode;
 
@@ -23,7 +32,15 @@ struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Measure(measure::MeasureArguments),
+    Demo(demo::DemoArguments),
+    Forecast(forecast::ForecastOptions),
+    Aim(Box<aim::AimOptions>),
+    Solve(solve::SolveOptions),
+    Worksheet(worksheet::WorksheetOptions),
+    Book(book::BookArguments),
+}
 
 /// The table of exit codes, shown under `--help` and in the README.
 const EXIT_CODES: &str = "Exit codes:
@@ -54,6 +71,14 @@ pub fn run() -> ExitCode {
     }
 }
 
-fn dispatch(command: Command, _console: &Console) -> Result<(), CommandError> {
-    match command {}
+fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
+    match command {
+        Command::Measure(arguments) => measure::run(&arguments, console),
+        Command::Demo(arguments) => demo::run(&arguments, console),
+        Command::Forecast(options) => forecast::run(&options, console),
+        Command::Aim(options) => aim::run(&options, console),
+        Command::Solve(options) => solve::run(&options, console),
+        Command::Worksheet(options) => worksheet::run(&options, console),
+        Command::Book(arguments) => book::run(arguments, console),
+    }
 }

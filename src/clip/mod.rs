@@ -41,6 +41,11 @@ pub struct ReadOptions {
 pub fn open(path: &Path, options: &ReadOptions) -> Result<Box<dyn FrameSource>, ClipError> {
     let metadata =
         std::fs::metadata(path).map_err(|source| ClipError::NotReadable { path: path.to_owned(), source })?;
+    if let Some((from_s, to_s)) = options.window_s
+        && (from_s.is_nan() || to_s.is_nan() || from_s >= to_s)
+    {
+        return Err(ClipError::BadWindow { from_s, to_s });
+    }
     if metadata.is_dir() {
         return Ok(Box::new(pictures::PictureFolder::open(path, options)?));
     }

@@ -198,8 +198,9 @@ fn interleaved(a: &Row, b: &Row) -> (Row, Row) {
     use std::mem::transmute;
     // SAFETY: both types are sixteen bytes for which every pattern is valid, and every x86-64 processor has SSE2.
     unsafe {
-        let (a, b): (__m128i, __m128i) = (transmute(*a), transmute(*b));
-        (transmute(_mm_unpacklo_epi8(a, b)), transmute(_mm_unpackhi_epi8(a, b)))
+        let (a, b) = (transmute::<Row, __m128i>(*a), transmute::<Row, __m128i>(*b));
+        let (low, high) = (_mm_unpacklo_epi8(a, b), _mm_unpackhi_epi8(a, b));
+        (transmute::<__m128i, Row>(low), transmute::<__m128i, Row>(high))
     }
 }
 

@@ -29,11 +29,6 @@ impl PictureFolder {
         if !(rate_hz.is_finite() && rate_hz > 0.0) {
             return Err(ClipError::BadRate(rate_hz));
         }
-        if let Some((from_s, to_s)) = options.window_s
-            && !(from_s < to_s)
-        {
-            return Err(ClipError::BadWindow { from_s, to_s });
-        }
         let image = load(first)?;
         let info = ClipInfo {
             name: name_of(path),

@@ -50,11 +50,6 @@ pub(super) struct VideoFile {
 
 impl VideoFile {
     pub(super) fn open(path: &Path, options: &ReadOptions) -> Result<Self, ClipError> {
-        if let Some((from_s, to_s)) = options.window_s
-            && !(from_s < to_s)
-        {
-            return Err(ClipError::BadWindow { from_s, to_s });
-        }
         let reader = Reader::open(path, options)?;
         let (sender, messages) = sync_channel(PICTURES_WAITING);
         let (spare, spares) = channel();

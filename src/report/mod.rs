@@ -8,6 +8,7 @@
 //! ```
 
 pub mod axis;
+pub mod chance_graph;
 pub mod figure;
 pub mod files;
 pub mod fonts;
@@ -28,3 +29,5 @@ pub mod sheet;
 pub mod strobe;
 pub mod tables;
 pub mod workbook;
+pub mod worked;
+pub mod worksheet;

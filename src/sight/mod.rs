@@ -1,6 +1,20 @@
 //! Finding the ball without a click: background, candidate blobs, arcs, and the sub-pixel refinement.
 //!
-//! Takes frames, gives flights: the sightings of each free flight in pixels with their covariances.
+//! Takes frames, gives flights: the sightings of each free flight in pixels with their covariances. The frames go by once
+//! ([`watch`]); what moved is kept, sorted into candidates ([`blobs`]), searched for falling arcs ([`arcs`]), and each arc
+//! is refined against the pictures ([`track`], [`disc`]).
+
+pub mod arcs;
+pub mod blobs;
+pub mod cells;
+pub mod disc;
+pub mod find;
+pub mod light;
+pub mod smooth;
+pub mod track;
+pub mod watch;
+
+pub use find::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 use serde::{Deserialize, Serialize};
 

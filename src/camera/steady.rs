@@ -1,0 +1,622 @@
+//! Takes the camera's own motion out of a clip: shift, turn and scale of the still background, frame by frame.
+//!
+//! Small patches of the first picture that can't be mistaken for their neighbourhood are found again in every later one; a
+//! similarity through their places, robust to those that move with people and balls, is the motion.
+
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix4, Vector2, Vector4};
+use thiserror::Error;
+
+use crate::clip::Plane;
+use crate::units::{Covariance2, PixelPoint};
+
+/// Why the background could not be followed.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum SteadyError {
+    #[error("the background shows {patches} places that could be followed, and {needed} are needed")]
+    TooPlain { patches: usize, needed: usize },
+    #[error("the camera moved so far that only {patches} of {of} followed places are still in view")]
+    PannedAway { patches: usize, of: usize },
+    #[error("the background of this frame can't be matched with the first one's")]
+    Unmatched,
+    #[error("the picture is {found:?} pixels large, and the first one was {expected:?}")]
+    SizeChanged { found: (usize, usize), expected: (usize, usize) },
+}
+
+impl SteadyError {
+    /// What to do next.
+    pub fn hint(&self) -> String {
+        match self {
+            Self::TooPlain { .. } => "put something with pattern behind the flight, or the camera on a stand",
+            Self::PannedAway { .. } => {
+                "keep scale and background in view: put the camera on a stand and let the ball cross the picture"
+            }
+            Self::Unmatched => "put the camera on a stand; cut the clip so that it begins when the camera is at rest",
+            Self::SizeChanged { .. } => "give the frames of one clip only",
+        }
+        .to_owned()
+    }
+}
+
+/// Shift, turn and scale of the background from the first picture to another one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Motion {
+    /// Middle of the picture, about which it is stated.
+    pub centre: PixelPoint,
+    /// Shift of the middle, px.
+    pub shift_px: (f64, f64),
+    /// Scale · cos and scale · sin of the clockwise turn.
+    pub linear: (f64, f64),
+}
+
+impl Motion {
+    /// No motion.
+    pub const fn rest(centre: PixelPoint) -> Self {
+        Self { centre, shift_px: (0.0, 0.0), linear: (1.0, 0.0) }
+    }
+
+    /// Where a place of the first picture is now.
+    pub fn to_frame(&self, first: PixelPoint) -> PixelPoint {
+        let ((a, b), c) = (self.linear, self.centre);
+        let (x, y) = (first.x - c.x, first.y - c.y);
+        PixelPoint::new(c.x + self.shift_px.0 + a * x - b * y, c.y + self.shift_px.1 + b * x + a * y)
+    }
+
+    /// Where a place of this picture was in the first one.
+    pub fn to_first(&self, now: PixelPoint) -> PixelPoint {
+        let ((a, b), c) = (self.linear, self.centre);
+        let (x, y) = (now.x - c.x - self.shift_px.0, now.y - c.y - self.shift_px.1);
+        let size = a * a + b * b;
+        PixelPoint::new(c.x + (a * x + b * y) / size, c.y + (a * y - b * x) / size)
+    }
+
+    /// Clockwise turn of the background, rad.
+    pub fn turn_rad(&self) -> f64 {
+        self.linear.1.atan2(self.linear.0)
+    }
+
+    /// Size of the background over that in the first picture.
+    pub fn scale(&self) -> f64 {
+        self.linear.0.hypot(self.linear.1)
+    }
+}
+
+/// The motion of one frame and how well it is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Registered {
+    pub motion: Motion,
+    /// Covariance of shift x, shift y, linear.0, linear.1.
+    pub covariance: Matrix4<f64>,
+    /// Patches that took part.
+    pub patches: usize,
+    /// Root mean square of their distances from the motion, px, both axes together.
+    pub residual_rms_px: f64,
+}
+
+impl Registered {
+    /// A place of this frame as one of the first picture, the uncertainty of the motion added to its own.
+    pub fn to_first(&self, now: PixelPoint, covariance: Covariance2) -> (PixelPoint, Covariance2) {
+        let first = self.motion.to_first(now);
+        let (x, y) = (first.x - self.motion.centre.x, first.y - self.motion.centre.y);
+        // An error of the motion displaces the place by its own amount, turned back; scales near 1 change that little.
+        let j = nalgebra::Matrix2x4::new(1.0, 0.0, x, -y, 0.0, 1.0, y, x);
+        let own = Matrix2::new(covariance.xx, covariance.xy, covariance.xy, covariance.yy);
+        let (a, b) = self.motion.linear;
+        let back = Matrix2::new(a, b, -b, a) / (a * a + b * b);
+        let c = back * (own + j * self.covariance * j.transpose()) * back.transpose();
+        (first, Covariance2 { xx: c.m11, xy: c.m12, yy: c.m22 })
+    }
+}
+
+/// Half the side of a patch, px.
+const REACH: i64 = 8;
+/// One patch is taken from each cell of a grid of this many columns; rows to match.
+const COLUMNS: usize = 12;
+/// A similarity needs two; this many make outliers visible.
+const FEWEST: usize = 10;
+/// Least strength of a patch: smaller eigenvalue of the mean squared slopes, (grey levels/px)².
+const LEAST_SLOPE: f64 = 8.0;
+/// Pixels of the coarse picture are this much larger, for steps that are too long for the patches.
+const COARSE: usize = 8;
+
+#[derive(Debug, Clone)]
+struct Patch {
+    middle: PixelPoint,
+    /// Samples less their mean, and their slopes along x and y.
+    samples: Vec<(f64, f64, f64)>,
+    /// Inverse of the sum of the slopes' products.
+    inverse: Matrix2<f64>,
+}
+
+/// Follows the background of one clip.
+#[derive(Debug, Clone)]
+pub struct Steady {
+    size: (usize, usize),
+    patches: Vec<Patch>,
+    coarse_first: Coarse,
+    last: Motion,
+}
+
+impl Steady {
+    /// Takes the first picture's full-range luma; all later ones are compared with it.
+    ///
+    /// # Errors
+    /// [`SteadyError::TooPlain`].
+    pub fn new(first: &Plane) -> Result<Self, SteadyError> {
+        let patches = choose_patches(first);
+        if patches.len() < FEWEST {
+            return Err(SteadyError::TooPlain { patches: patches.len(), needed: FEWEST });
+        }
+        let centre = PixelPoint::new((first.width as f64 - 1.0) / 2.0, (first.height as f64 - 1.0) / 2.0);
+        let size = (first.width, first.height);
+        Ok(Self { size, patches, coarse_first: Coarse::of(first), last: Motion::rest(centre) })
+    }
+
+    /// The motion of the next frame's background against the first one's. Frames are to come in order: each search begins
+    /// where the last one ended.
+    ///
+    /// # Errors
+    /// [`SteadyError::PannedAway`] when too little of the first picture is left in view, [`SteadyError::Unmatched`].
+    pub fn register(&mut self, frame: &Plane) -> Result<Registered, SteadyError> {
+        if (frame.width, frame.height) != self.size {
+            return Err(SteadyError::SizeChanged { found: (frame.width, frame.height), expected: self.size });
+        }
+        let found = match self.follow(frame, self.last) {
+            Ok(found) => Ok(found),
+            Err(_) => self.follow(frame, self.coarse_guess(frame)),
+        }?;
+        self.last = found.motion;
+        Ok(found)
+    }
+
+    fn follow(&self, frame: &Plane, start: Motion) -> Result<Registered, SteadyError> {
+        let mut motion = start;
+        let mut result = None;
+        // Twice: the second time patches are turned and scaled as the first has found.
+        for _ in 0..2 {
+            let in_view = self.patches.iter().filter(|patch| is_inside(frame, motion.to_frame(patch.middle))).count();
+            let of = self.patches.len();
+            let lost = if in_view * 2 < of {
+                SteadyError::PannedAway { patches: in_view, of }
+            } else {
+                SteadyError::Unmatched
+            };
+            let places: Vec<(PixelPoint, PixelPoint)> =
+                self.patches.iter().filter_map(|patch| Some((patch.middle, patch.find(frame, &motion)?))).collect();
+            let fitted = robust_similarity(&places, motion.centre);
+            // A third of what should be seen must agree: walkers and balls hide the rest.
+            let Some(fitted) = fitted.filter(|f| f.patches >= FEWEST && f.patches * 3 >= in_view) else {
+                return Err(lost);
+            };
+            motion = fitted.motion;
+            result = Some(fitted);
+        }
+        result.ok_or(SteadyError::Unmatched)
+    }
+
+    /// The last motion with the shift that makes coarse pictures agree best.
+    fn coarse_guess(&self, frame: &Plane) -> Motion {
+        let coarse = Coarse::of(frame);
+        let (sx, sy) = self.last.shift_px;
+        let (cx, cy) = ((sx / COARSE as f64).round() as i64, (sy / COARSE as f64).round() as i64);
+        let reach = 10;
+        let best = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (cx + dx, cy + dy))).min_by(|a, b| {
+            self.coarse_first.difference(&coarse, *a).total_cmp(&self.coarse_first.difference(&coarse, *b))
+        });
+        let (dx, dy) = best.unwrap_or((cx, cy));
+        Motion { shift_px: (dx as f64 * COARSE as f64, dy as f64 * COARSE as f64), ..self.last }
+    }
+}
+
+fn is_inside(frame: &Plane, at: PixelPoint) -> bool {
+    let margin = REACH as f64 + 3.0;
+    at.x > margin
+        && at.y > margin
+        && at.x < frame.width as f64 - 1.0 - margin
+        && at.y < frame.height as f64 - 1.0 - margin
+}
+
+fn sample(plane: &Plane, x: i64, y: i64) -> f64 {
+    f64::from(plane.samples[y as usize * plane.width + x as usize])
+}
+
+/// Between pixels by cubic convolution (R. G. Keys, 1981); `None` near the edge.
+///
+/// Bilinear values would be smoothed between pixels and not on them, which pulls places towards whole pixels.
+fn between(plane: &Plane, at: PixelPoint) -> Option<f64> {
+    let (x0, y0) = (at.x.floor(), at.y.floor());
+    if !(x0 >= 1.0 && y0 >= 1.0 && x0 + 2.0 < plane.width as f64 && y0 + 2.0 < plane.height as f64) {
+        return None;
+    }
+    let (wx, wy) = (cubic_weights(at.x - x0), cubic_weights(at.y - y0));
+    let (x0, y0) = (x0 as usize, y0 as usize);
+    let mut sum = 0.0;
+    for (row, v) in wy.iter().enumerate() {
+        let start = (y0 + row - 1) * plane.width + x0 - 1;
+        let line = &plane.samples[start..start + 4];
+        sum += v * line.iter().zip(wx).map(|(s, w)| f64::from(*s) * w).sum::<f64>();
+    }
+    Some(sum)
+}
+
+fn cubic_weights(t: f64) -> [f64; 4] {
+    let (t2, t3) = (t * t, t * t * t);
+    [-0.5 * t + t2 - 0.5 * t3, 1.0 - 2.5 * t2 + 1.5 * t3, 0.5 * t + 2.0 * t2 - 1.5 * t3, -0.5 * t2 + 0.5 * t3]
+}
+
+/// The strongest patch of each cell of a grid.
+fn choose_patches(first: &Plane) -> Vec<Patch> {
+    let cell = (first.width / COLUMNS).max(4 * REACH as usize);
+    let (columns, rows) = (first.width / cell, first.height / cell);
+    let mut patches = Vec::new();
+    for row in 0..rows {
+        for column in 0..columns {
+            let mut best: Option<(f64, i64, i64)> = None;
+            for (x, y) in grid_places(first, column * cell, row * cell, cell) {
+                let strength = strength(first, x, y);
+                if strength > LEAST_SLOPE && best.is_none_or(|b| strength > b.0) {
+                    best = Some((strength, x, y));
+                }
+            }
+            patches.extend(best.and_then(|(_, x, y)| Patch::of(first, x, y)));
+        }
+    }
+    patches
+}
+
+/// Places in a cell at every fourth pixel, those too near to the picture's edge left out.
+fn grid_places(plane: &Plane, left: usize, top: usize, cell: usize) -> impl Iterator<Item = (i64, i64)> {
+    let margin = REACH as usize + 3;
+    let (right, bottom) = (plane.width.saturating_sub(margin), plane.height.saturating_sub(margin));
+    (top.max(margin)..(top + cell).min(bottom))
+        .step_by(4)
+        .flat_map(move |y| (left.max(margin)..(left + cell).min(right)).step_by(4).map(move |x| (x as i64, y as i64)))
+}
+
+/// Smaller eigenvalue of the mean products of the slopes: how well a patch holds against sliding in its worst direction.
+fn strength(plane: &Plane, x: i64, y: i64) -> f64 {
+    let (mut xx, mut xy, mut yy, mut n) = (0.0, 0.0, 0.0, 0.0);
+    for dy in (-REACH..=REACH).step_by(2) {
+        for dx in (-REACH..=REACH).step_by(2) {
+            let gx = (sample(plane, x + dx + 1, y + dy) - sample(plane, x + dx - 1, y + dy)) / 2.0;
+            let gy = (sample(plane, x + dx, y + dy + 1) - sample(plane, x + dx, y + dy - 1)) / 2.0;
+            (xx, xy, yy, n) = (xx + gx * gx, xy + gx * gy, yy + gy * gy, n + 1.0);
+        }
+    }
+    (xx + yy - ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt()) / 2.0 / n
+}
+
+impl Patch {
+    fn of(plane: &Plane, x: i64, y: i64) -> Option<Self> {
+        let mut samples = Vec::new();
+        for dy in -REACH..=REACH {
+            for dx in -REACH..=REACH {
+                let (px, py) = (x + dx, y + dy);
+                let gx = (sample(plane, px + 1, py) - sample(plane, px - 1, py)) / 2.0;
+                let gy = (sample(plane, px, py + 1) - sample(plane, px, py - 1)) / 2.0;
+                samples.push((sample(plane, px, py), gx, gy));
+            }
+        }
+        let n = samples.len() as f64;
+        let mean = samples.iter().map(|s| s.0).sum::<f64>() / n;
+        let mut products = Matrix2::zeros();
+        for s in &mut samples {
+            s.0 -= mean;
+            products += Vector2::new(s.1, s.2) * Vector2::new(s.1, s.2).transpose();
+        }
+        Some(Self { middle: PixelPoint::new(x as f64, y as f64), samples, inverse: products.try_inverse()? })
+    }
+
+    /// Where the patch is in a frame, near where `motion` puts it. `None` when it runs away or out of the picture.
+    fn find(&self, frame: &Plane, motion: &Motion) -> Option<PixelPoint> {
+        let (a, b) = motion.linear;
+        let linear = Matrix2::new(a, -b, b, a);
+        let mut offset = Vector2::zeros();
+        for _ in 0..12 {
+            let (seen, mean) = self.seen(frame, motion, offset)?;
+            let mut push = Vector2::zeros();
+            for (value, (wanted, gx, gy)) in seen.iter().zip(&self.samples) {
+                let error = value - mean - wanted;
+                push += Vector2::new(gx * error, gy * error);
+            }
+            let step = linear * (self.inverse * push);
+            offset -= step;
+            if offset.norm() > REACH as f64 {
+                return None;
+            }
+            if step.norm() < 0.003 {
+                let at = motion.to_frame(self.middle);
+                return Some(PixelPoint::new(at.x + offset.x, at.y + offset.y));
+            }
+        }
+        None
+    }
+
+    fn seen(&self, frame: &Plane, motion: &Motion, offset: Vector2<f64>) -> Option<(Vec<f64>, f64)> {
+        let mut values = Vec::with_capacity(self.samples.len());
+        for dy in -REACH..=REACH {
+            for dx in -REACH..=REACH {
+                let at = motion.to_frame(PixelPoint::new(self.middle.x + dx as f64, self.middle.y + dy as f64));
+                values.push(between(frame, PixelPoint::new(at.x + offset.x, at.y + offset.y))?);
+            }
+        }
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        Some((values, mean))
+    }
+}
+
+/// Similarity through pairs of places, those far off left out (Tukey's biweight at 4.685 robust standard deviations).
+fn robust_similarity(places: &[(PixelPoint, PixelPoint)], centre: PixelPoint) -> Option<Registered> {
+    if places.len() < FEWEST {
+        return None;
+    }
+    let mut weights = vec![1.0; places.len()];
+    let mut state = least_median(places, centre)?;
+    for round in 0..20 {
+        let mut change = f64::MAX;
+        if round > 0 {
+            let next = weighted_similarity(places, &weights, centre)?;
+            change = (next - state).norm();
+            state = next;
+        }
+        let distances: Vec<f64> = places.iter().map(|pair| miss(&state, pair, centre).norm()).collect();
+        // The median distance of a normal error on two axes is 1.177 σ; 0.01 px keeps exact data from dividing by nought.
+        let sigma = (median(&distances) / 1.177).max(0.01);
+        for (w, d) in weights.iter_mut().zip(&distances) {
+            let u = d / (4.685 * sigma);
+            *w = if u < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+        }
+        if round > 2 && change < 1e-9 {
+            break;
+        }
+    }
+    registered(places, &weights, &state, centre)
+}
+
+/// The similarity through two of the places that leaves the least median distance: walkers may hold up to half of them.
+fn least_median(places: &[(PixelPoint, PixelPoint)], centre: PixelPoint) -> Option<Vector4<f64>> {
+    let n = places.len();
+    let pairs = (0..n).flat_map(|i| [n / 2, n / 3, n / 5 + 1, 1].map(|step| (i, (i + step) % n)));
+    let states =
+        pairs.filter(|(i, j)| places[*i].0.distance(places[*j].0) > 4.0 * REACH as f64).filter_map(|(i, j)| {
+            let state = weighted_similarity(&[places[i], places[j]], &[1.0, 1.0], centre)?;
+            let distances: Vec<f64> = places.iter().map(|pair| miss(&state, pair, centre).norm()).collect();
+            Some((median(&distances), state))
+        });
+    states.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, state)| state)
+}
+
+fn registered(
+    places: &[(PixelPoint, PixelPoint)],
+    weights: &[f64],
+    state: &Vector4<f64>,
+    centre: PixelPoint,
+) -> Option<Registered> {
+    let used: Vec<_> = places.iter().zip(weights).filter(|(_, w)| **w > 0.1).map(|(pair, _)| *pair).collect();
+    if used.len() < 4 {
+        return None;
+    }
+    let squares: f64 = used.iter().map(|pair| miss(state, pair, centre).norm_squared()).sum();
+    let (normal, _) = normal_equations(&used, &vec![1.0; used.len()], centre);
+    let variance = squares / (2 * used.len() - 4) as f64;
+    Some(Registered {
+        motion: Motion { centre, shift_px: (state[0], state[1]), linear: (state[2], state[3]) },
+        covariance: normal.try_inverse()? * variance,
+        patches: used.len(),
+        residual_rms_px: (squares / used.len() as f64).sqrt(),
+    })
+}
+
+fn rows(first: PixelPoint, centre: PixelPoint) -> (Vector4<f64>, Vector4<f64>) {
+    let (x, y) = (first.x - centre.x, first.y - centre.y);
+    (Vector4::new(1.0, 0.0, x, -y), Vector4::new(0.0, 1.0, y, x))
+}
+
+fn normal_equations(
+    places: &[(PixelPoint, PixelPoint)],
+    weights: &[f64],
+    centre: PixelPoint,
+) -> (Matrix4<f64>, Vector4<f64>) {
+    let (mut normal, mut right) = (Matrix4::zeros(), Vector4::zeros());
+    for ((first, now), w) in places.iter().zip(weights) {
+        let (rx, ry) = rows(*first, centre);
+        normal += (rx * rx.transpose() + ry * ry.transpose()) * *w;
+        right += (rx * (now.x - centre.x) + ry * (now.y - centre.y)) * *w;
+    }
+    (normal, right)
+}
+
+fn weighted_similarity(
+    places: &[(PixelPoint, PixelPoint)],
+    weights: &[f64],
+    centre: PixelPoint,
+) -> Option<Vector4<f64>> {
+    let (normal, right) = normal_equations(places, weights, centre);
+    normal.cholesky().map(|factor| factor.solve(&right))
+}
+
+fn miss(state: &Vector4<f64>, (first, now): &(PixelPoint, PixelPoint), centre: PixelPoint) -> Vector2<f64> {
+    let (rx, ry) = rows(*first, centre);
+    Vector2::new(now.x - centre.x - rx.dot(state), now.y - centre.y - ry.dot(state))
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted[sorted.len() / 2]
+}
+
+/// A picture of an eighth of the size, by means.
+#[derive(Debug, Clone)]
+struct Coarse {
+    values: DMatrix<f64>,
+}
+
+impl Coarse {
+    fn of(plane: &Plane) -> Self {
+        let (columns, rows) = (plane.width / COARSE, plane.height / COARSE);
+        let mean = |row: usize, column: usize| {
+            let mut sum = 0.0;
+            for y in row * COARSE..(row + 1) * COARSE {
+                let start = y * plane.width + column * COARSE;
+                sum += plane.samples[start..start + COARSE].iter().map(|s| f64::from(*s)).sum::<f64>();
+            }
+            sum / (COARSE * COARSE) as f64
+        };
+        Self { values: DMatrix::from_fn(rows, columns, mean) }
+    }
+
+    /// Mean absolute difference where both overlap when `other` is shifted by (dx, dy) against this one, means taken out.
+    fn difference(&self, other: &Self, (dx, dy): (i64, i64)) -> f64 {
+        let (rows, columns) = (self.values.nrows() as i64, self.values.ncols() as i64);
+        let mut pairs = Vec::new();
+        for y in 0.max(-dy)..rows.min(rows - dy) {
+            for x in 0.max(-dx)..columns.min(columns - dx) {
+                pairs
+                    .push(other.values[((y + dy) as usize, (x + dx) as usize)] - self.values[(y as usize, x as usize)]);
+            }
+        }
+        // Less than a third of overlap says too little.
+        if (pairs.len() as i64) * 3 < rows * columns {
+            return f64::MAX;
+        }
+        let differences = DVector::from_vec(pairs);
+        let mean = differences.mean();
+        differences.iter().map(|d| (d - mean).abs()).sum::<f64>() / differences.len() as f64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::{RngExt, SeedableRng};
+    use rand_distr::{Distribution, Normal};
+
+    use super::*;
+
+    const SIZE: (usize, usize) = (480, 320);
+
+    /// A wall with soft spots, defined everywhere, so that a moved picture is rendered and not resampled.
+    struct Wall {
+        spots: Vec<(f64, f64, f64, f64)>,
+    }
+
+    impl Wall {
+        fn new() -> Self {
+            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+            let spots = (0..900)
+                .map(|_| {
+                    let (x, y) = (rng.random_range(-400.0..900.0), rng.random_range(-200.0..500.0));
+                    (x, y, rng.random_range(1.5..5.0), rng.random_range(-70.0..70.0))
+                })
+                .collect();
+            Self { spots }
+        }
+
+        fn picture(&self, motion: &Motion, seed: u64) -> Plane {
+            let (w, h) = SIZE;
+            let mut values = vec![120.0; w * h];
+            for (x, y, size, height) in &self.spots {
+                let middle = motion.to_frame(PixelPoint::new(*x, *y));
+                let size = size * motion.scale();
+                let reach = 4.0 * size;
+                let range = |c: f64, n: usize| {
+                    ((c - reach).ceil().max(0.0) as usize, (c + reach).floor().clamp(-1.0, n as f64 - 1.0))
+                };
+                let ((x0, x1), (y0, y1)) = (range(middle.x, w), range(middle.y, h));
+                for py in y0..(y1 + 1.0) as usize {
+                    for px in x0..(x1 + 1.0) as usize {
+                        let d2 = (px as f64 - middle.x).powi(2) + (py as f64 - middle.y).powi(2);
+                        values[py * w + px] += height * (-d2 / (2.0 * size * size)).exp();
+                    }
+                }
+            }
+            let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+            let noise = Normal::new(0.0, 2.0).unwrap();
+            let samples = values.iter().map(|v| (v + noise.sample(&mut rng)).round().clamp(0.0, 255.0) as u8).collect();
+            Plane { width: w, height: h, samples }
+        }
+    }
+
+    fn centre() -> PixelPoint {
+        PixelPoint::new((SIZE.0 as f64 - 1.0) / 2.0, (SIZE.1 as f64 - 1.0) / 2.0)
+    }
+
+    fn shaken(dx: f64, dy: f64, turn: f64, scale: f64) -> Motion {
+        Motion { centre: centre(), shift_px: (dx, dy), linear: (scale * turn.cos(), scale * turn.sin()) }
+    }
+
+    /// Greatest error over the picture's corners, px.
+    fn worst(found: &Motion, truth: &Motion) -> f64 {
+        let (w, h) = (SIZE.0 as f64, SIZE.1 as f64);
+        [(0.0, 0.0), (w, 0.0), (0.0, h), (w, h)]
+            .iter()
+            .map(|c| found.to_first(truth.to_frame(PixelPoint::new(c.0, c.1))).distance(PixelPoint::new(c.0, c.1)))
+            .fold(0.0, f64::max)
+    }
+
+    /// A walker: a bright block with stripes that covers part of the picture and moves by itself.
+    fn with_walker(mut plane: Plane, left: usize) -> Plane {
+        for y in 60..300 {
+            for x in left..left + 70 {
+                plane.samples[y * SIZE.0 + x] = if (x - left + y) / 9 % 2 == 0 { 230 } else { 40 };
+            }
+        }
+        plane
+    }
+
+    #[test]
+    fn shake_is_found_to_hundredths_of_a_pixel() {
+        let wall = Wall::new();
+        let mut steady = Steady::new(&with_walker(wall.picture(&Motion::rest(centre()), 1), 40)).unwrap();
+        let (mut squares, mut expected) = (0.0, 0.0);
+        let frames = 40;
+        for k in 0..frames {
+            let t = f64::from(k);
+            let truth = shaken(
+                6.0 * (0.4 * t).sin(),
+                4.0 * (0.3 * t).cos() - 4.0,
+                0.01 * (0.2 * t).sin(),
+                1.0 + 0.004 * (0.25 * t).sin(),
+            );
+            let frame = with_walker(wall.picture(&truth, 100 + k as u64), 40 + 5 * k as usize);
+            let found = steady.register(&frame).unwrap();
+            let at = PixelPoint::new(100.0, 80.0);
+            let none = Covariance2 { xx: 0.0, xy: 0.0, yy: 0.0 };
+            let (first, covariance) = found.to_first(truth.to_frame(at), none);
+            squares += first.distance(at).powi(2);
+            expected += covariance.xx + covariance.yy;
+            // The bound for a straight path: a bend of 0.1 px over a shot is 0.1 mm and more (see the methods' table of drifts).
+            assert!(worst(&found.motion, &truth) < 0.15, "frame {k}: {}", worst(&found.motion, &truth));
+        }
+        let (rms, stated) = ((squares / f64::from(frames)).sqrt(), (expected / f64::from(frames)).sqrt());
+        println!("shake: {rms:.3} px RMS off, {stated:.3} px stated");
+        // Frames share the first picture's noise, so forty of them don't average it: a factor of two either way.
+        assert!(rms < 0.05 && rms < 2.0 * stated && rms > 0.4 * stated, "{rms} {stated}");
+    }
+
+    #[test]
+    fn a_jerk_is_caught_up_with() {
+        let wall = Wall::new();
+        let mut steady = Steady::new(&wall.picture(&Motion::rest(centre()), 1)).unwrap();
+        let truth = shaken(41.0, -27.0, 0.01, 1.0);
+        let found = steady.register(&wall.picture(&truth, 2)).unwrap();
+        assert!(worst(&found.motion, &truth) < 0.15, "{found:?}");
+    }
+
+    #[test]
+    fn a_pan_that_loses_the_first_view_is_refused() {
+        let wall = Wall::new();
+        let mut steady = Steady::new(&wall.picture(&Motion::rest(centre()), 1)).unwrap();
+        let lost = (1..=50).find_map(|k| {
+            let truth = shaken(-9.0 * f64::from(k), 0.0, 0.0, 1.0);
+            steady.register(&wall.picture(&truth, k as u64)).err()
+        });
+        assert!(matches!(lost, Some(SteadyError::PannedAway { .. })), "{lost:?}");
+    }
+
+    #[test]
+    fn a_plain_wall_is_refused() {
+        let plain = Plane { width: 480, height: 320, samples: vec![128; 480 * 320] };
+        assert_eq!(Steady::new(&plain).unwrap_err(), SteadyError::TooPlain { patches: 0, needed: FEWEST });
+    }
+}

@@ -1,0 +1,110 @@
+//! `lobline demo`: a recording of our own with a known truth, through the real encoder and the real `measure`.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::measure::{measured, write_outputs};
+use super::output::{CommandError, Console, Exit};
+use crate::measure::Settings;
+use crate::measurement::FlightMeasurement;
+use crate::report::files::write_atomically;
+use crate::report::numbers::DecimalMark;
+use crate::rig::Rig;
+use crate::scene::{FlightTruth, Truth, presets, record};
+use crate::units::Estimate;
+
+/// Record a demo clip with a known truth, measure it, and show both.
+#[derive(Debug, Args)]
+pub struct DemoArguments {
+    /// Folder for the clip, the rig and the results.
+    #[arg(long, value_name = "DIR", default_value = "lobline-demo")]
+    pub out: PathBuf,
+    /// Seed of the noise and the small accidents of the recording.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+}
+
+/// Renders, encodes, reads back, measures.
+///
+/// # Errors
+/// When the folder can't be written, the encoder is missing, or the clip can't be measured.
+pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandError> {
+    let folder = &arguments.out;
+    std::fs::create_dir_all(folder).map_err(|error| {
+        CommandError::new(Exit::Environment, format!("cannot make the folder `{}`: {error}", folder.display()))
+            .with_hint("choose another place with `--out`")
+    })?;
+    console.note("School open day: a wooden catapult lobs an orange foam ball toward a sand bucket.");
+    console.note("Recording the demo clip …");
+    let clip = folder.join("catapult.mp4");
+    let truth = record(&presets::demo(arguments.seed), &clip).map_err(|error| {
+        let shown = CommandError::new(Exit::Environment, &error);
+        match error.hint() {
+            Some(hint) => shown.with_hint(hint),
+            None => shown,
+        }
+    })?;
+    let rig_path = folder.join("rig.toml");
+    let rig_text = rig_of(&truth);
+    write(&rig_path, rig_text.as_bytes())?;
+    write(&folder.join("truth.json"), serde_json::to_string_pretty(&truth).expect("plain numbers").as_bytes())?;
+    let rig = Rig::read(&rig_path).map_err(|error| CommandError::new(Exit::Environment, error))?;
+    console.note("Measuring it …\n");
+    let outcome = measured(&clip, &Settings { rig, ..Settings::default() }, console)?;
+    write_outputs(&folder.join("results"), &outcome, DecimalMark::Point)?;
+    for (flight, truth) in outcome.measurement.flights.iter().zip(&truth.flights) {
+        console.result(comparison(flight, truth));
+    }
+    console
+        .note(format!("\nSee {} for the strobe picture, the graphs and the table.", folder.join("results").display()));
+    console.note(format!("Again by hand: lobline measure {} --rig {}", clip.display(), rig_path.display()));
+    console.note("\nA launched ball can hurt: eye protection, a clear landing zone, nobody in the line of");
+    console.note("flight. Your school's and local rules come first.");
+    Ok(())
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
+    write_atomically(path, bytes).map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
+}
+
+/// The rig as somebody at the open day would write it: the batten's ends marked in the picture, ball on the kitchen scale.
+fn rig_of(truth: &Truth) -> String {
+    let mut text = "# What is known of the demo's set-up.\n".to_owned();
+    if let Some(scale) = truth.scales.first()
+        && let (Some(a), Some(b)) = (scale.a_px, scale.b_px)
+    {
+        let ends = format!("{:.0},{:.0} to {:.0},{:.0} = {:.3} m", a.x, a.y, b.x, b.y, scale.length_m);
+        text += &format!(
+            "\n[scale]\nlengths = [\"{ends}\"]   # the batten's painted ends\noffset = \"0 m u 0.002 m\"   # it stands in the ball's plane\n"
+        );
+    }
+    if let Some(flight) = truth.flights.first() {
+        text += &format!(
+            "\n[ball]\ndiameter = \"{:.0} mm u 0.3 mm\"\nmass = \"{:.0} g u 1 g\"\n",
+            flight.radius_m * 2000.0,
+            flight.mass_kg * 1000.0
+        );
+    }
+    text
+}
+
+fn comparison(flight: &FlightMeasurement, truth: &FlightTruth) -> String {
+    let mark = DecimalMark::Point;
+    let row = |name: &str, measured: &Estimate, true_value: f64, unit: &str| {
+        let error = measured.value - true_value;
+        let inside = measured
+            .expanded_uncertainty_95
+            .map_or("", |half_width| if error.abs() <= half_width { "yes" } else { "no" });
+        format!("  {name:<14}{:>18}  {:>8}  {inside:<6} {unit}", mark.interval(measured), mark.fixed(true_value, 3))
+    };
+    let used = flight.sightings.iter().filter(|row| row.used).count();
+    [
+        format!("  {:<14}{:>18}  {:>8}  {:<6}", "", "measured", "true", "within"),
+        row("launch speed", &flight.launch_speed_m_per_s, truth.speed_m_per_s, "m/s"),
+        row("launch angle", &flight.launch_angle_deg, truth.angle_deg, "°"),
+        row("gravity", &flight.gravity_m_per_s2, truth.gravity_m_per_s2, "m/s²"),
+        format!("\n  {used} sightings, residual {} px (root mean square)", mark.significant(flight.residual_rms_px, 2)),
+    ]
+    .join("\n")
+}

@@ -1,0 +1,116 @@
+//! Everything the fit stage says of the flights of one clip, from one call.
+
+use serde::{Deserialize, Serialize};
+
+use super::budget::{Budget, Conditions, budgets};
+use super::clock::{ClockChoice, choose_clock, with_times};
+use super::models::{ModelRow, compare};
+use super::result::FlightFit;
+use super::terms::Term;
+use super::view::FlightView;
+use super::{FitError, FitOptions, FlightInput, Launch, fit_flights};
+use crate::sight::Sighting;
+
+/// What is to be fitted. Stored with a measurement, it gives the same numbers again without the clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Request {
+    pub flights: Vec<RequestedFlight>,
+    pub options: FitOptions,
+    pub conditions: Conditions,
+}
+
+/// One flight of a request.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RequestedFlight {
+    pub sightings: Vec<Sighting>,
+    pub launch: Launch,
+    /// Other clocks that may be right: one time for each sighting, s.
+    pub alternative_times_s: Vec<Vec<f64>>,
+}
+
+/// What came out for one flight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Evaluated {
+    pub fit: FlightFit,
+    pub budget: Budget,
+    /// Fit and budget with gravity taken as given, when it was stated.
+    pub gravity_given: Option<(FlightFit, Budget)>,
+    pub clock: ClockChoice,
+    /// Candidates over the sightings that the fit kept, best first; the same for all flights of a clip.
+    pub models: Vec<ModelRow>,
+}
+
+/// Chooses each flight's clock, fits all flights together with gravity free and again with gravity given, draws up the
+/// budgets and compares the models.
+///
+/// # Errors
+/// As [`super::fit_flight`]: when one flight can't be fitted none of the shared quantities can be trusted, so the caller leaves
+/// that flight out and asks again.
+pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluated>, FitError> {
+    let clocks = choose_clocks(request, view)?;
+    let timed: Vec<Vec<Sighting>> =
+        request.flights.iter().zip(&clocks).map(|(flight, clock)| on_chosen_clock(flight, clock)).collect();
+    let inputs: Vec<FlightInput> =
+        timed.iter().zip(&request.flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
+    // Gravity given has a fit and a budget of its own below.
+    let free = FitOptions { gravity_given: None, ..request.options.clone() };
+    let fits = fit_flights(&inputs, view, &free)?;
+    let all_budgets = budgets(&inputs, &fits, view, &request.options, &request.conditions)?;
+    let given = given(&inputs, &fits, view, request)?;
+    let used: Vec<Vec<bool>> = fits.iter().map(|f| f.residuals.iter().map(|r| r.used).collect()).collect();
+    let models = compare(&inputs, &used, view, &request.options);
+    let mut given = given.map(Vec::into_iter);
+    Ok(fits
+        .into_iter()
+        .zip(all_budgets)
+        .zip(clocks)
+        .map(|((fit, budget), clock)| {
+            let gravity_given = given.as_mut().and_then(Iterator::next);
+            Evaluated { fit, budget, gravity_given, clock, models: models.clone() }
+        })
+        .collect())
+}
+
+fn choose_clocks(request: &Request, view: &dyn FlightView) -> Result<Vec<ClockChoice>, FitError> {
+    let choose = |flight: &RequestedFlight| {
+        if flight.alternative_times_s.is_empty() {
+            return Ok(ClockChoice { chosen: 0, chi_squares: Vec::new() });
+        }
+        let options = FitOptions { launch: flight.launch, gravity_given: None, ..request.options.clone() };
+        choose_clock(&flight.sightings, &flight.alternative_times_s, view, &options).map(|(_, choice)| choice)
+    };
+    request.flights.iter().map(choose).collect()
+}
+
+fn on_chosen_clock(flight: &RequestedFlight, clock: &ClockChoice) -> Vec<Sighting> {
+    match clock.chosen.checked_sub(1).and_then(|i| flight.alternative_times_s.get(i)) {
+        Some(times) => with_times(&flight.sightings, times),
+        None => flight.sightings.clone(),
+    }
+}
+
+/// The same flights with gravity known, over the sightings that the free fit kept.
+fn given(
+    inputs: &[FlightInput],
+    fits: &[FlightFit],
+    view: &dyn FlightView,
+    request: &Request,
+) -> Result<Option<Vec<(FlightFit, Budget)>>, FitError> {
+    let Some((value, standard_uncertainty)) = request.options.gravity_given else { return Ok(None) };
+    let mut options = FitOptions { robust: false, gravity_given: None, ..request.options.clone() };
+    options.terms.gravity =
+        if standard_uncertainty > 0.0 { Term::Known { value, standard_uncertainty } } else { Term::Fixed(value) };
+    let kept: Vec<Vec<Sighting>> = inputs
+        .iter()
+        .zip(fits)
+        .map(|(f, fit)| {
+            f.sightings.iter().zip(&fit.residuals).filter(|(_, r)| r.used).map(|(s, _)| s.clone()).collect()
+        })
+        .collect();
+    let inputs: Vec<FlightInput> =
+        kept.iter().zip(inputs).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
+    let fits = fit_flights(&inputs, view, &options)?;
+    let conditions = Conditions { monte_carlo: None, ..request.conditions.clone() };
+    let budgets = budgets(&inputs, &fits, view, &options, &conditions)?;
+    Ok(Some(fits.into_iter().zip(budgets).collect()))
+}

@@ -1,0 +1,37 @@
+//! When and where the flight begins, and what is stated there.
+
+use serde::{Deserialize, Serialize};
+
+use super::motion::State;
+use crate::sight::Flight;
+use crate::units::PixelPoint;
+
+/// What is known of the instant at which the ball left the launcher.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Launch {
+    /// Some time between the two, nothing preferred; s on the clip's clock.
+    Between { from_s: f64, to_s: f64 },
+    /// At that time.
+    At { time_s: f64, standard_uncertainty_s: f64 },
+    /// Where the path passes nearest to a point marked in the picture, known to `standard_uncertainty_px`.
+    Near { point_px: PixelPoint, standard_uncertainty_px: f64 },
+    /// At the first sighting, by definition.
+    FirstSighting,
+}
+
+impl Launch {
+    /// Between the ends of the flight's release bracket.
+    pub fn from_bracket(flight: &Flight) -> Self {
+        let (from_s, to_s) = flight.release_bracket_s;
+        Self::Between { from_s, to_s }
+    }
+}
+
+/// Launch speed (m/s), angle above the horizontal that gravity defines (deg), gravity (m/s²).
+pub(super) fn derived(start: State, gravity: f64, roll: f64) -> [f64; 3] {
+    let (sin, cos) = roll.sin_cos();
+    let along = start.vx * cos + start.vy * sin;
+    let up = start.vy * cos - start.vx * sin;
+    [start.vx.hypot(start.vy), up.atan2(along.abs()).to_degrees(), gravity]
+}

@@ -1,0 +1,200 @@
+//! The sum of squares of a fit in the picture: reprojection residuals over their covariances, and what is known beforehand.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::motion::{Motion, State};
+use super::terms::{Quantity, Term, Terms};
+use super::view::FlightView;
+use crate::maths::nonlinear::Residuals;
+use crate::sight::Sighting;
+use crate::units::{Covariance2, MetrePoint, PixelPoint};
+
+/// One flight as the solver sees it.
+pub(super) struct Track<'a> {
+    pub sightings: &'a [Sighting],
+    /// Where the flight's parameters hold, s.
+    pub reference_s: f64,
+    /// Weight of each sighting, 0 to 1.
+    pub weights: Vec<f64>,
+}
+
+/// The whole problem: flights, shared terms, the camera.
+pub(super) struct Problem<'a> {
+    pub tracks: Vec<Track<'a>>,
+    pub terms: Terms,
+    pub motion: Motion,
+    pub view: &'a dyn FlightView,
+    /// Divides the residuals of sightings, not those of prior knowledge: the factor by which the sightings turned out
+    /// worse than their covariances say.
+    pub noise_scale: f64,
+}
+
+/// All quantities that the flights share, found or told.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shared {
+    pub gravity: f64,
+    pub horizontal_acceleration: f64,
+    pub roll: f64,
+    pub readout: f64,
+    pub drag_factor: f64,
+}
+
+impl Shared {
+    /// Acceleration in the flight plane, m/s².
+    pub fn field(&self) -> (f64, f64) {
+        let (sin, cos) = self.roll.sin_cos();
+        (self.horizontal_acceleration + self.gravity * sin, -self.gravity * cos)
+    }
+}
+
+impl Problem<'_> {
+    /// The term of a shared quantity; the readout falls back on the camera's.
+    pub fn term(&self, quantity: Quantity) -> Term {
+        match quantity {
+            Quantity::Gravity => self.terms.gravity,
+            Quantity::HorizontalAcceleration => self.terms.horizontal_acceleration,
+            Quantity::Roll => self.terms.roll,
+            Quantity::Readout => self.terms.readout.unwrap_or(Term::Fixed(self.view.readout_s())),
+            Quantity::DragFactor => self.terms.drag_factor,
+            Quantity::X0 | Quantity::Y0 | Quantity::Vx | Quantity::Vy => Term::Free,
+        }
+    }
+
+    /// The quantity behind each entry of the parameter vector; own quantities come flight by flight, then the shared ones.
+    pub fn layout(&self) -> Vec<(Option<usize>, Quantity)> {
+        let own = (0..self.tracks.len()).flat_map(|f| Quantity::OWN.map(|q| (Some(f), q)));
+        let shared = Quantity::SHARED.into_iter().filter(|&q| !self.term(q).is_fixed()).map(|q| (None, q));
+        own.chain(shared).collect()
+    }
+
+    pub fn shared(&self, parameters: &[f64]) -> Shared {
+        let mut next = 4 * self.tracks.len();
+        let mut value = |quantity| match self.term(quantity) {
+            Term::Fixed(value) => value,
+            Term::Free | Term::Known { .. } => {
+                next += 1;
+                parameters[next - 1]
+            }
+        };
+        // In the order of `Quantity::SHARED`.
+        Shared {
+            gravity: value(Quantity::Gravity),
+            horizontal_acceleration: value(Quantity::HorizontalAcceleration),
+            roll: value(Quantity::Roll),
+            readout: value(Quantity::Readout),
+            drag_factor: value(Quantity::DragFactor),
+        }
+    }
+
+    pub fn start_of(&self, flight: usize, parameters: &[f64]) -> State {
+        let p = &parameters[4 * flight..4 * flight + 4];
+        State { x: p[0], y: p[1], vx: p[2], vy: p[3] }
+    }
+
+    /// State at each sighting of a flight, each at the time when the ball's own row was exposed.
+    pub fn states(&self, flight: usize, parameters: &[f64]) -> Option<Vec<State>> {
+        let (track, shared) = (&self.tracks[flight], self.shared(parameters));
+        let row_time = |s: &Sighting| shared.readout * self.view.row_fraction(s.centre_px);
+        let taus: Vec<f64> = track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect();
+        self.motion.states(self.start_of(flight, parameters), shared.field(), shared.drag_factor, &taus)
+    }
+
+    /// Measured minus fitted, px.
+    pub fn pixel_residuals(&self, flight: usize, parameters: &[f64]) -> Option<Vec<PixelPoint>> {
+        let states = self.states(flight, parameters)?;
+        let difference = |(state, s): (&State, &Sighting)| {
+            let seen = self.view.pixel_from_metre(MetrePoint::new(state.x, state.y))?;
+            Some(PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y))
+        };
+        states.iter().zip(self.tracks[flight].sightings).map(difference).collect()
+    }
+
+    /// Joint distance of each sighting from the fit in units of its covariance: √(rᵀ C⁻¹ r).
+    pub fn distances(&self, flight: usize, parameters: &[f64]) -> Option<Vec<f64>> {
+        let residuals = self.pixel_residuals(flight, parameters)?;
+        let distance = |(r, s): (&PixelPoint, &Sighting)| {
+            let (a, b) = whiten(*r, s.covariance_px2);
+            a.hypot(b)
+        };
+        Some(residuals.iter().zip(self.tracks[flight].sightings).map(distance).collect())
+    }
+
+    /// Residuals of one flight over their covariances, weights and the noise found.
+    fn flight_residuals(&self, flight: usize, parameters: &[f64]) -> Option<Vec<f64>> {
+        let track = &self.tracks[flight];
+        let residuals = self.pixel_residuals(flight, parameters)?;
+        let white = |((r, s), w): ((&PixelPoint, &Sighting), &f64)| {
+            let (a, b) = whiten(*r, s.covariance_px2);
+            let factor = w.sqrt() / self.noise_scale;
+            [a * factor, b * factor]
+        };
+        Some(residuals.iter().zip(track.sightings).zip(&track.weights).flat_map(white).collect())
+    }
+
+    /// Place in the parameter vector, value and standard uncertainty of what is known beforehand.
+    fn priors(&self) -> Vec<(usize, f64, f64)> {
+        let entries = self.layout().into_iter().enumerate().skip(4 * self.tracks.len());
+        entries
+            .filter_map(|(index, (_, quantity))| match self.term(quantity) {
+                Term::Known { value, standard_uncertainty } => Some((index, value, standard_uncertainty)),
+                Term::Free | Term::Fixed(_) => None,
+            })
+            .collect()
+    }
+
+    /// Number of residuals that come from sightings; those of prior knowledge follow them.
+    pub fn sighting_residuals(&self) -> usize {
+        self.tracks.iter().map(|t| 2 * t.sightings.len()).sum()
+    }
+}
+
+impl Residuals for Problem<'_> {
+    fn len(&self) -> usize {
+        self.sighting_residuals() + self.priors().len()
+    }
+
+    fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
+        let mut all = Vec::with_capacity(self.len());
+        for flight in 0..self.tracks.len() {
+            all.extend(self.flight_residuals(flight, parameters)?);
+        }
+        all.extend(self.priors().into_iter().map(|(index, value, u)| (value - parameters[index]) / u));
+        Some(DVector::from_vec(all))
+    }
+
+    /// Central differences with a step argued for each quantity: the paths are nearly quadratic in all of them, so the
+    /// truncation is below 1e-9 and rounding below 1e-10. What belongs to one flight leaves the others alone.
+    fn jacobian(&self, parameters: &[f64]) -> Option<DMatrix<f64>> {
+        let mut jacobian = DMatrix::zeros(self.len(), parameters.len());
+        let mut moved = parameters.to_vec();
+        for (j, (owner, quantity)) in self.layout().into_iter().enumerate() {
+            let step = quantity.small_step();
+            let (upper, lower) = (parameters[j] + step, parameters[j] - step);
+            let flights = owner.map_or(0..self.tracks.len(), |flight| flight..flight + 1);
+            for flight in flights {
+                let first = self.tracks[..flight].iter().map(|t| 2 * t.sightings.len()).sum::<usize>();
+                moved[j] = upper;
+                let above = self.flight_residuals(flight, &moved)?;
+                moved[j] = lower;
+                let below = self.flight_residuals(flight, &moved)?;
+                for (i, (a, b)) in above.into_iter().zip(below).enumerate() {
+                    jacobian[(first + i, j)] = (a - b) / (upper - lower);
+                }
+            }
+            moved[j] = parameters[j];
+        }
+        for (row, (index, _, u)) in self.priors().into_iter().enumerate() {
+            jacobian[(self.sighting_residuals() + row, index)] = -1.0 / u;
+        }
+        Some(jacobian)
+    }
+}
+
+/// The residual in units of its covariance: L⁻¹·r with C = L·Lᵀ.
+pub(super) fn whiten(r: PixelPoint, c: Covariance2) -> (f64, f64) {
+    let l11 = c.xx.sqrt();
+    let l21 = c.xy / l11;
+    let l22 = (c.yy - l21 * l21).sqrt();
+    let a = r.x / l11;
+    (a, (r.y - l21 * a) / l22)
+}

@@ -1,0 +1,535 @@
+//! The search itself: start, rejection of outliers, final least squares, and what follows from it.
+
+use nalgebra::DMatrix;
+
+use super::budget::{Part, cover};
+use super::launch::derived;
+use super::noise;
+use super::problem::{Problem, Track};
+use super::result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
+use super::robust::{REJECT_BEYOND, Start, least_median_start, robust_scale, start_distances, tukey};
+use super::terms::{Quantity, Term};
+use super::view::{Distribution, FlightView};
+use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
+use crate::maths::nonlinear::{Minimum, SolverOptions, cofactor, minimise};
+use crate::sight::Sighting;
+use crate::units::{Estimate, MetrePoint};
+
+/// A path is nearly linear in all its parameters, and some are hard to tell apart: more damping would only crawl along the
+/// directions in which they are.
+const NEARLY_LINEAR: f64 = 1e-11;
+
+/// When a search stops whose result only serves to weigh the sightings: a thousandth of a standard uncertainty.
+const ROUGH: SolverOptions =
+    SolverOptions { max_iterations: 200, relative_decrease: 1e-7, relative_step: 1e-8, damping: NEARLY_LINEAR };
+
+/// Rounds of re-weighting; the weights settle within a dozen.
+const MOST_ROUNDS: usize = 30;
+
+pub(super) fn fit(
+    flights: &[FlightInput],
+    view: &dyn FlightView,
+    options: &FitOptions,
+) -> Result<Vec<FlightFit>, FitError> {
+    check(flights, options)?;
+    let mut launches: Vec<LaunchTime> = flights.iter().map(LaunchTime::first_guess).collect();
+    let mut solved = solve(flights, &launches, view, options)?;
+    if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. })) {
+        for (index, flight) in flights.iter().enumerate() {
+            launches[index] = solved.launch_near(index, flight.launch, launches[index])?;
+        }
+        solved = solve(flights, &launches, view, options)?;
+    }
+    let mut fits: Vec<FlightFit> =
+        (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect::<Result<_, _>>()?;
+    if let Some((gravity, u)) = options.gravity_given {
+        add_gravity_given(&mut fits, flights, view, options, (gravity, u), &launches)?;
+    }
+    Ok(fits)
+}
+
+/// The same sightings, with those rejected before left out, and gravity known.
+fn add_gravity_given(
+    fits: &mut [FlightFit],
+    flights: &[FlightInput],
+    view: &dyn FlightView,
+    options: &FitOptions,
+    (gravity, u): (f64, f64),
+    launches: &[LaunchTime],
+) -> Result<(), FitError> {
+    let mut given = options.clone();
+    given.terms.gravity =
+        if u > 0.0 { Term::Known { value: gravity, standard_uncertainty: u } } else { Term::Fixed(gravity) };
+    given.robust = false;
+    let kept: Vec<Vec<Sighting>> = flights
+        .iter()
+        .zip(fits.iter())
+        .map(|(f, fit)| {
+            f.sightings.iter().zip(&fit.residuals).filter(|(_, r)| r.used).map(|(s, _)| s.clone()).collect()
+        })
+        .collect();
+    let inputs: Vec<FlightInput> =
+        kept.iter().zip(flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
+    let solved = solve(&inputs, launches, view, &given)?;
+    for (index, fit) in fits.iter_mut().enumerate() {
+        let with = solved.flight(index, launches[index])?;
+        fit.gravity_given = Some(GravityGiven {
+            gravity_m_per_s2: with.gravity_m_per_s2,
+            launch_speed_m_per_s: with.launch_speed_m_per_s,
+            launch_angle_deg: with.launch_angle_deg,
+            chi_square: with.chi_square,
+            degrees_of_freedom: with.degrees_of_freedom,
+        });
+    }
+    Ok(())
+}
+
+fn check(flights: &[FlightInput], options: &FitOptions) -> Result<(), FitError> {
+    for flight in flights {
+        if flight.sightings.len() < FEWEST_SIGHTINGS {
+            return Err(FitError::TooFewSightings { found: flight.sightings.len(), needed: FEWEST_SIGHTINGS });
+        }
+        if let Some(bad) = flight.sightings.iter().find(|s| !usable(s)) {
+            return Err(FitError::BadSighting { frame: bad.frame });
+        }
+    }
+    let t = &options.terms;
+    let terms = [Some(t.gravity), Some(t.horizontal_acceleration), Some(t.roll), t.readout, Some(t.drag_factor)];
+    let bad = |term: Term| match term {
+        Term::Fixed(value) => !value.is_finite(),
+        Term::Free => false,
+        Term::Known { value, standard_uncertainty } => !(value.is_finite() && standard_uncertainty > 0.0),
+    };
+    if flights.is_empty() || terms.into_iter().flatten().any(bad) { Err(FitError::BadTerm) } else { Ok(()) }
+}
+
+fn usable(s: &Sighting) -> bool {
+    let c = s.covariance_px2;
+    let finite = [s.time_s, s.centre_px.x, s.centre_px.y, c.xx, c.xy, c.yy].iter().all(|v| v.is_finite());
+    finite && c.xx > 0.0 && c.xx * c.yy - c.xy * c.xy > 0.0
+}
+
+/// When the ball left, with its standard uncertainty, s.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LaunchTime {
+    pub time_s: f64,
+    pub standard_uncertainty_s: f64,
+}
+
+impl LaunchTime {
+    fn first_guess(flight: &FlightInput) -> Self {
+        let first = flight.sightings[0].time_s;
+        match flight.launch {
+            // Rectangular between the two: (JCGM 100:2008, 4.3.7).
+            Launch::Between { from_s, to_s } => {
+                Self { time_s: 0.5 * (from_s + to_s), standard_uncertainty_s: (to_s - from_s).abs() / 12f64.sqrt() }
+            }
+            Launch::At { time_s, standard_uncertainty_s } => Self { time_s, standard_uncertainty_s },
+            Launch::Near { .. } | Launch::FirstSighting => Self { time_s: first, standard_uncertainty_s: 0.0 },
+        }
+    }
+}
+
+/// Where an earlier fit ended: it starts a nearby one and holds its weights and noise.
+#[derive(Debug, Clone)]
+pub(super) struct Warm {
+    pub parameters: Vec<f64>,
+    pub weights: Vec<Vec<f64>>,
+    pub noise_scale: f64,
+}
+
+impl Warm {
+    /// From the fits of all flights of one joint search.
+    pub fn from_fits(fits: &[FlightFit]) -> Self {
+        let value = |fit: &FlightFit, own: bool| -> Vec<f64> {
+            let wanted = fit.parameters.iter().filter(|p| Quantity::OWN.contains(&p.quantity) == own);
+            wanted.filter(|p| !p.term.is_fixed()).map(|p| p.value).collect()
+        };
+        let mut parameters: Vec<f64> = fits.iter().flat_map(|fit| value(fit, true)).collect();
+        parameters.extend(fits.first().map(|fit| value(fit, false)).unwrap_or_default());
+        let weights = fits.iter().map(|f| f.residuals.iter().map(|r| f64::from(u8::from(r.used))).collect()).collect();
+        let noise_scale = fits.first().map_or(1.0, |f| f.noise.scale * f.noise.correlation_factor);
+        Self { parameters, weights, noise_scale }
+    }
+}
+
+/// Speed, angle and gravity of each flight when everything but the weights and the noise may have moved a little since the fit
+/// that `warm` comes from.
+pub(super) fn refit(
+    flights: &[FlightInput],
+    launches_s: &[f64],
+    view: &dyn FlightView,
+    options: &FitOptions,
+    warm: &Warm,
+) -> Result<Vec<[f64; 3]>, FitError> {
+    let tracks = flights.iter().zip(launches_s).zip(&warm.weights).map(|((f, &reference_s), weights)| Track {
+        sightings: f.sightings,
+        reference_s,
+        weights: weights.clone(),
+    });
+    let (terms, motion) = (options.terms, options.motion);
+    let problem = Problem { tracks: tracks.collect(), terms, motion, view, noise_scale: warm.noise_scale };
+    // Far below the standard uncertainty, which is all that differences of refits need.
+    let stop =
+        SolverOptions { max_iterations: 100, relative_decrease: 1e-13, relative_step: 1e-10, damping: NEARLY_LINEAR };
+    let parameters = minimise(&problem, &warm.parameters, stop)?.parameters;
+    let shared = problem.shared(&parameters);
+    Ok((0..flights.len()).map(|f| derived(problem.start_of(f, &parameters), shared.gravity, shared.roll)).collect())
+}
+
+/// A finished search.
+struct Solved<'a> {
+    problem: Problem<'a>,
+    minimum: Minimum,
+    chi_square: f64,
+    degrees_of_freedom: usize,
+    noise: NoiseStatement,
+    /// Covariance of the parameter vector, correlation factor included.
+    covariance: DMatrix<f64>,
+    /// The part of it that comes from the sightings.
+    from_sightings: DMatrix<f64>,
+}
+
+fn solve<'a>(
+    flights: &[FlightInput<'a>],
+    launches: &[LaunchTime],
+    view: &'a dyn FlightView,
+    options: &FitOptions,
+) -> Result<Solved<'a>, FitError> {
+    let starts: Vec<Start> = flights
+        .iter()
+        .zip(launches)
+        .map(|(f, l)| least_median_start(f.sightings, view, l.time_s).ok_or(FitError::NoPath))
+        .collect::<Result<_, _>>()?;
+    let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
+        sightings: f.sightings,
+        reference_s: l.time_s,
+        weights: vec![1.0; f.sightings.len()],
+    });
+    let mut problem =
+        Problem { tracks: tracks.collect(), terms: options.terms, motion: options.motion, view, noise_scale: 1.0 };
+    let mut parameters = start_vector(&problem, &starts);
+    if options.robust {
+        parameters = reject_outliers(&mut problem, parameters, &starts)?;
+    }
+    finish(problem, parameters, options)
+}
+
+fn start_vector(problem: &Problem, starts: &[Start]) -> Vec<f64> {
+    let own = starts.iter().flat_map(|s| [s.state.x, s.state.y, s.state.vx, s.state.vy]);
+    let falls: Vec<f64> = starts.iter().map(|s| -s.acceleration.1).collect();
+    let gravity = falls.iter().sum::<f64>() / falls.len() as f64;
+    let shared = Quantity::SHARED.into_iter().filter(|&q| !problem.term(q).is_fixed()).map(|q| match q {
+        Quantity::Gravity => gravity,
+        Quantity::DragFactor => problem.term(q).start(1.0),
+        _ => problem.term(q).start(0.0),
+    });
+    own.chain(shared).collect()
+}
+
+/// Re-weights until the weights settle, then keeps or rejects each sighting for good. Leaves 0 and 1 as weights.
+///
+/// The first weights come from the distances to the least-median start, so that outliers never pull; the final least squares
+/// over the kept sightings wins back what Tukey's weights lose on clean data.
+fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> Result<Vec<f64>, FitError> {
+    let mut parameters = start;
+    let worst = starts.iter().map(|s| s.scale).fold(1.0, f64::max);
+    let mut scale = if worst > 1.5 { worst } else { 1.0 };
+    for round in 0..MOST_ROUNDS {
+        let before: Vec<Vec<f64>> = problem.tracks.iter().map(|t| t.weights.clone()).collect();
+        if round == 0 {
+            weigh_by_starts(problem, starts, scale)?;
+        } else {
+            set_weights(problem, &parameters, |r| tukey(r / scale))?;
+        }
+        if problem.tracks.iter().any(|t| t.weights.iter().filter(|w| **w > 0.0).count() < FEWEST_SIGHTINGS) {
+            return Err(FitError::NoPath);
+        }
+        parameters = minimise(problem, &parameters, ROUGH)?.parameters;
+        scale = robust_scale(problem, &parameters).ok_or(FitError::NoPath)?;
+        if round > 0 && change(&before, problem) < 1e-4 {
+            break;
+        }
+    }
+    set_weights(problem, &parameters, |r| if r <= REJECT_BEYOND * scale { 1.0 } else { 0.0 })?;
+    Ok(parameters)
+}
+
+/// The start's own parabola bends freely, so that what the terms don't explain isn't taken for outliers.
+fn weigh_by_starts(problem: &mut Problem, starts: &[Start], scale: f64) -> Result<(), FitError> {
+    for (track, start) in problem.tracks.iter_mut().zip(starts) {
+        let distances =
+            start_distances(start, track.sightings, problem.view, track.reference_s).ok_or(FitError::NoPath)?;
+        track.weights = distances.into_iter().map(|r| tukey(r / scale)).collect();
+    }
+    Ok(())
+}
+
+fn set_weights(problem: &mut Problem, parameters: &[f64], weight: impl Fn(f64) -> f64) -> Result<(), FitError> {
+    for flight in 0..problem.tracks.len() {
+        let distances = problem.distances(flight, parameters).ok_or(FitError::NoPath)?;
+        problem.tracks[flight].weights = distances.into_iter().map(&weight).collect();
+    }
+    Ok(())
+}
+
+fn change(before: &[Vec<f64>], problem: &Problem) -> f64 {
+    let pairs = before.iter().zip(&problem.tracks).flat_map(|(b, t)| b.iter().zip(&t.weights));
+    pairs.map(|(b, a)| (a - b).abs()).fold(0.0, f64::max)
+}
+
+fn search(problem: &Problem, start: &[f64]) -> Result<Minimum, FitError> {
+    Ok(minimise(
+        problem,
+        start,
+        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR },
+    )?)
+}
+
+fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -> Result<Solved<'a>, FitError> {
+    let used: usize = problem.tracks.iter().map(|t| t.weights.iter().filter(|w| **w > 0.0).count()).sum();
+    let few = problem.tracks.iter().map(|t| t.weights.iter().filter(|w| **w > 0.0).count()).min().unwrap_or(0);
+    if few < FEWEST_SIGHTINGS {
+        return Err(FitError::TooFewSightings { found: few, needed: FEWEST_SIGHTINGS });
+    }
+    let free = problem.layout().iter().filter(|(_, q)| matches!(problem.term(*q), Term::Free)).count();
+    let degrees_of_freedom = (2 * used).saturating_sub(free);
+    let mut minimum = search(&problem, &start)?;
+    let mut noise = noise_of(&problem, &minimum, degrees_of_freedom, options);
+    // Prior knowledge weighs against sightings as noisy as they turned out, so the search is repeated with their scale.
+    if problem.layout().iter().any(|(_, q)| matches!(problem.term(*q), Term::Known { .. })) {
+        for _ in 0..2 {
+            problem.noise_scale = noise.scale * noise.correlation_factor;
+            minimum = search(&problem, &minimum.parameters)?;
+            noise = noise_of(&problem, &minimum, degrees_of_freedom, options);
+        }
+    }
+    problem.noise_scale = noise.scale * noise.correlation_factor;
+    let chi_square = chi_square(&problem, &minimum.parameters);
+    let jacobian =
+        crate::maths::nonlinear::Residuals::jacobian(&problem, &minimum.parameters).ok_or(FitError::NoPath)?;
+    let covariance = cofactor(&jacobian).ok_or(FitError::Degenerate)?;
+    let data = jacobian.rows(0, problem.sighting_residuals()).into_owned();
+    let from_sightings = &covariance * (data.transpose() * &data) * &covariance;
+    Ok(Solved { problem, minimum, chi_square, degrees_of_freedom, noise, covariance, from_sightings })
+}
+
+fn chi_square(problem: &Problem, parameters: &[f64]) -> f64 {
+    let flight = |f: usize| {
+        let distances = problem.distances(f, parameters).unwrap_or_default();
+        distances.iter().zip(&problem.tracks[f].weights).map(|(r, w)| w * r * r).sum::<f64>()
+    };
+    (0..problem.tracks.len()).map(flight).sum()
+}
+
+fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptions) -> NoiseStatement {
+    noise::judge(problem, &minimum.parameters, chi_square(problem, &minimum.parameters), dof, options)
+}
+
+impl Solved<'_> {
+    /// The launch where the path passes nearest to the stated point, at or before the first sighting.
+    fn launch_near(&self, flight: usize, launch: Launch, guess: LaunchTime) -> Result<LaunchTime, FitError> {
+        let Launch::Near { point_px, standard_uncertainty_px } = launch else { return Ok(guess) };
+        let view = self.problem.view;
+        let point = view.metre_from_pixel(point_px).ok_or(FitError::NoPath)?;
+        let (start, shared) =
+            (self.problem.start_of(flight, &self.minimum.parameters), self.problem.shared(&self.minimum.parameters));
+        // Launch is looked for from 0.3 s before the first sighting, in steps that a parabola can't hide in.
+        let taus: Vec<f64> = (0..=3000).map(|i| -0.3 + 1e-4 * f64::from(i)).collect();
+        let states =
+            self.problem.motion.states(start, shared.field(), shared.drag_factor, &taus).ok_or(FitError::NoPath)?;
+        let distance = |i: usize| MetrePoint::new(states[i].x, states[i].y).distance(point);
+        let nearest = (0..taus.len()).min_by(|&a, &b| distance(a).total_cmp(&distance(b))).ok_or(FitError::NoPath)?;
+        let state = states[nearest];
+        let aside = view.metre_from_pixel(crate::units::PixelPoint::new(point_px.x + 1.0, point_px.y));
+        let metres_per_pixel = aside.map_or(f64::NAN, |p| p.distance(point));
+        Ok(LaunchTime {
+            time_s: guess.time_s + taus[nearest],
+            standard_uncertainty_s: standard_uncertainty_px * metres_per_pixel / state.vx.hypot(state.vy),
+        })
+    }
+
+    fn flight(&self, index: usize, launch: LaunchTime) -> Result<FlightFit, FitError> {
+        let (parameters, covariance) = self.parameters_of(index);
+        let residuals = self.residuals_of(index)?;
+        let contributions = self.contributions(index, launch)?;
+        let derived_covariance = self.derived_covariance(index, launch)?;
+        let shared = self.problem.shared(&self.minimum.parameters);
+        let values = derived(self.problem.start_of(index, &self.minimum.parameters), shared.gravity, shared.roll);
+        let estimate = |k: usize| {
+            let parts: Vec<Part> = contributions.iter().map(|c| part_of(c, k)).collect();
+            let (u, _, factor) = cover(&parts);
+            Estimate::with_coverage_factor(values[k], u, factor)
+        };
+        let (rms_px, rms_mm) = self.rms(index, &residuals)?;
+        // A rectangular launch time of half-width a has its 95 % interval at 0.95·a.
+        let launch_interval = if launch.standard_uncertainty_s > 0.0 { 0.95 * 3f64.sqrt() } else { 0.0 };
+        Ok(FlightFit {
+            launch_time_s: Estimate::with_coverage_factor(
+                launch.time_s,
+                launch.standard_uncertainty_s,
+                launch_interval,
+            ),
+            parameters,
+            covariance,
+            motion: self.problem.motion,
+            residuals,
+            chi_square: self.chi_square,
+            degrees_of_freedom: self.degrees_of_freedom,
+            residual_rms_px: rms_px,
+            residual_rms_mm: rms_mm,
+            noise: self.noise,
+            launch_speed_m_per_s: estimate(0),
+            launch_angle_deg: estimate(1),
+            gravity_m_per_s2: estimate(2),
+            derived_covariance,
+            contributions,
+            gravity_given: None,
+        })
+    }
+
+    /// Places in the parameter vector of this flight's quantities and the shared ones, fixed ones as `None`.
+    fn places(&self, flight: usize) -> Vec<(Quantity, Option<usize>)> {
+        let layout = self.problem.layout();
+        let place = |q: Quantity, f: Option<usize>| layout.iter().position(|entry| *entry == (f, q));
+        let own = Quantity::OWN.into_iter().map(|q| (q, place(q, Some(flight))));
+        own.chain(Quantity::SHARED.into_iter().map(|q| (q, place(q, None)))).collect()
+    }
+
+    fn parameters_of(&self, flight: usize) -> (Vec<Parameter>, Vec<Vec<f64>>) {
+        let places = self.places(flight);
+        let entry = |a: Option<usize>, b: Option<usize>| a.zip(b).map_or(0.0, |(a, b)| self.covariance[(a, b)]);
+        let parameters = places.iter().map(|&(quantity, place)| {
+            let term = self.problem.term(quantity);
+            let value = place.map_or(term.start(0.0), |p| self.minimum.parameters[p]);
+            Parameter { quantity, term, value, standard_uncertainty: entry(place, place).sqrt() }
+        });
+        let covariance = places.iter().map(|(_, a)| places.iter().map(|(_, b)| entry(*a, *b)).collect());
+        (parameters.collect(), covariance.collect())
+    }
+
+    fn residuals_of(&self, flight: usize) -> Result<Vec<Residual>, FitError> {
+        let (problem, parameters) = (&self.problem, &self.minimum.parameters);
+        let px = problem.pixel_residuals(flight, parameters).ok_or(FitError::NoPath)?;
+        let distances = problem.distances(flight, parameters).ok_or(FitError::NoPath)?;
+        let states = problem.states(flight, parameters).ok_or(FitError::NoPath)?;
+        let (track, readout) = (&problem.tracks[flight], problem.shared(parameters).readout);
+        let row = |i: usize| {
+            let s = &track.sightings[i];
+            Residual {
+                px: px[i],
+                distance: distances[i],
+                fitted_px: crate::units::PixelPoint::new(s.centre_px.x - px[i].x, s.centre_px.y - px[i].y),
+                fitted_m: MetrePoint::new(states[i].x, states[i].y),
+                exposed_at_s: s.time_s + readout * problem.view.row_fraction(s.centre_px),
+                used: track.weights[i] > 0.0,
+            }
+        };
+        Ok((0..px.len()).map(row).collect())
+    }
+
+    /// Root mean square over both coordinates of the sightings in use, px and mm.
+    fn rms(&self, flight: usize, residuals: &[Residual]) -> Result<(f64, f64), FitError> {
+        let sightings = self.problem.tracks[flight].sightings;
+        let (mut px2, mut mm2, mut count) = (0.0, 0.0, 0.0);
+        for (r, s) in residuals.iter().zip(sightings).filter(|(r, _)| r.used) {
+            let seen =
+                self.problem.view.metre_from_pixel(s.centre_px).ok_or(FitError::OutsideView { frame: s.frame })?;
+            px2 += r.px.x * r.px.x + r.px.y * r.px.y;
+            mm2 += (1e3 * seen.distance(r.fitted_m)).powi(2);
+            count += 2.0;
+        }
+        Ok(((px2 / count).sqrt(), (mm2 / count).sqrt()))
+    }
+
+    /// Speed, angle and gravity as a function of the parameter vector and a shift of the launch.
+    fn derived_at(&self, flight: usize, parameters: &[f64], later_s: f64) -> Option<[f64; 3]> {
+        let (start, shared) = (self.problem.start_of(flight, parameters), self.problem.shared(parameters));
+        let at = self.problem.motion.states(start, shared.field(), shared.drag_factor, &[later_s])?;
+        Some(derived(at[0], shared.gravity, shared.roll))
+    }
+
+    /// Derivatives of speed, angle and gravity, one row a parameter.
+    fn gradients(&self, flight: usize) -> Result<Vec<[f64; 3]>, FitError> {
+        let mut moved = self.minimum.parameters.clone();
+        let mut rows = Vec::with_capacity(moved.len());
+        for (j, (_, quantity)) in self.problem.layout().into_iter().enumerate() {
+            let (middle, step) = (moved[j], quantity.small_step());
+            moved[j] = middle + step;
+            let above = self.derived_at(flight, &moved, 0.0).ok_or(FitError::NoPath)?;
+            moved[j] = middle - step;
+            let below = self.derived_at(flight, &moved, 0.0).ok_or(FitError::NoPath)?;
+            moved[j] = middle;
+            rows.push(std::array::from_fn(|k| (above[k] - below[k]) / (2.0 * step)));
+        }
+        Ok(rows)
+    }
+
+    /// Change of speed, angle and gravity for a launch later by its standard uncertainty.
+    fn launch_contribution(&self, flight: usize, launch: LaunchTime) -> Result<[f64; 3], FitError> {
+        let step = 1e-4;
+        let above = self.derived_at(flight, &self.minimum.parameters, step).ok_or(FitError::NoPath)?;
+        let below = self.derived_at(flight, &self.minimum.parameters, -step).ok_or(FitError::NoPath)?;
+        Ok(std::array::from_fn(|k| (above[k] - below[k]) / (2.0 * step) * launch.standard_uncertainty_s))
+    }
+
+    fn derived_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
+        let mut total = sandwich(&self.gradients(flight)?, &self.covariance);
+        let shift = self.launch_contribution(flight, launch)?;
+        for (a, row) in total.iter_mut().enumerate() {
+            for (b, entry) in row.iter_mut().enumerate() {
+                *entry += shift[a] * shift[b];
+            }
+        }
+        Ok(total)
+    }
+
+    /// The independent parts of the variance. They add up to it exactly: C = C·(H_sightings + H_prior)·C.
+    fn contributions(&self, flight: usize, launch: LaunchTime) -> Result<Vec<Contribution>, FitError> {
+        let gradients = self.gradients(flight)?;
+        let data = sandwich(&gradients, &self.from_sightings);
+        let mut all = vec![Contribution {
+            source: ContributionSource::Sightings,
+            standard: std::array::from_fn(|k| data[k][k].max(0.0).sqrt()),
+            degrees_of_freedom: Some(self.noise.degrees_of_freedom),
+        }];
+        for (place, (_, quantity)) in self.problem.layout().into_iter().enumerate() {
+            if let Term::Known { standard_uncertainty, .. } = self.problem.term(quantity) {
+                let along =
+                    |k: usize| (0..gradients.len()).map(|j| gradients[j][k] * self.covariance[(j, place)]).sum::<f64>();
+                let standard = std::array::from_fn(|k| along(k) / standard_uncertainty);
+                all.push(Contribution {
+                    source: ContributionSource::Known(quantity),
+                    standard,
+                    degrees_of_freedom: None,
+                });
+            }
+        }
+        if launch.standard_uncertainty_s > 0.0 {
+            let standard = self.launch_contribution(flight, launch)?;
+            all.push(Contribution { source: ContributionSource::LaunchTime, standard, degrees_of_freedom: None });
+        }
+        Ok(all)
+    }
+}
+
+fn sandwich(gradients: &[[f64; 3]], covariance: &DMatrix<f64>) -> [[f64; 3]; 3] {
+    let n = gradients.len();
+    std::array::from_fn(|a| {
+        std::array::from_fn(|b| {
+            (0..n)
+                .flat_map(|i| (0..n).map(move |j| (i, j)))
+                .map(|(i, j)| gradients[i][a] * covariance[(i, j)] * gradients[j][b])
+                .sum()
+        })
+    })
+}
+
+/// A contribution to the `k`-th of speed, angle and gravity.
+fn part_of(contribution: &Contribution, k: usize) -> Part {
+    let distribution = match contribution.source {
+        ContributionSource::LaunchTime => Distribution::Rectangular,
+        ContributionSource::Sightings | ContributionSource::Known(_) => Distribution::Normal,
+    };
+    Part::new(contribution.standard[k], contribution.degrees_of_freedom, distribution)
+}

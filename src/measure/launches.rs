@@ -1,0 +1,97 @@
+//! Which of the found flights are launches, and when each left its launcher.
+
+use crate::clip::Clock;
+use crate::fit::Launch;
+use crate::rig::Rig;
+use crate::sight::{FoundFlight, Sighting};
+
+/// A flight that began where another ended: the ball after a bounce. It isn't measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Continuation {
+    /// Number of the first frame after the touch.
+    pub frame: usize,
+}
+
+/// Tells launches from what follows a touch.
+///
+/// A ball that comes off a floor, a wall or a bench begins where the flight before ended and is not faster than it arrived;
+/// one that is thrown, kicked or launched anew is faster, or begins elsewhere.
+pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Continuation>) {
+    let mut launches: Vec<FoundFlight> = Vec::new();
+    let mut continuations = Vec::new();
+    // The flight in time before this one, launch or not: a ball bounces more than once.
+    let mut before: Option<FoundFlight> = None;
+    for flight in flights {
+        if before.as_ref().is_some_and(|before| follows(before, &flight)) {
+            continuations.push(Continuation { frame: flight.sightings[0].frame });
+        } else {
+            launches.push(flight.clone());
+        }
+        before = Some(flight);
+    }
+    (launches, continuations)
+}
+
+/// Whether `flight` is `before` after a touch.
+fn follows(before: &FoundFlight, flight: &FoundFlight) -> bool {
+    /// A ball lost for longer has been caught, and what flies then was launched.
+    const LONGEST_TOUCH_FRAMES: usize = 8;
+    let (last, first) = (&before.sightings[before.sightings.len() - 1], &flight.sightings[0]);
+    let pause = first.frame.saturating_sub(last.frame);
+    if pause > LONGEST_TOUCH_FRAMES {
+        return false;
+    }
+    let arriving = speed(&before.sightings[before.sightings.len().saturating_sub(4)..]);
+    let leaving = speed(&flight.sightings[..flight.sightings.len().min(4)]);
+    let near = (arriving.max(leaving) * pause.max(1) as f64 * 1.3) + 2.0 * last.radius_px;
+    last.centre_px.distance(first.centre_px) < near && leaving < 1.02 * arriving
+}
+
+/// Mean speed over a few sightings, px a frame.
+fn speed(sightings: &[Sighting]) -> f64 {
+    let (first, last) = (&sightings[0], &sightings[sightings.len() - 1]);
+    first.centre_px.distance(last.centre_px) / (last.frame - first.frame).max(1) as f64
+}
+
+/// The sightings of a flight with the times of the clock.
+pub(super) fn on_clock(flight: &FoundFlight, clock: &Clock) -> Vec<Sighting> {
+    flight.sightings.iter().map(|s| Sighting { time_s: clock.times_s[s.frame], ..s.clone() }).collect()
+}
+
+/// When the ball left the launcher: where the rig marks the launch point, else between the last frame in which the ball was
+/// not yet on its path and the first in which it was, narrowed where the first sighting is still partly hidden.
+pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock, rig: &Rig) -> Launch {
+    if let Some(point_px) = rig.launcher.point_px {
+        // A hand marks a point to about a pixel or two (common practice, no source).
+        return Launch::Near { point_px, standard_uncertainty_px: 1.5 };
+    }
+    let first_s = sightings[0].time_s;
+    let Some(not_yet) = flight.not_yet_frame else { return Launch::FirstSighting };
+    let not_yet_s = clock.times_s[not_yet];
+    let from_s = partly_hidden_since(sightings).map_or(not_yet_s, |hidden_s| not_yet_s.max(first_s - hidden_s));
+    Launch::Between { from_s, to_s: first_s }
+}
+
+/// How long ago at most the widest part of the ball passed the launcher's mouth, s, when the first sighting is still partly
+/// hidden by it; `None` when the ball is in full view.
+///
+/// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
+/// behind its centre, where h = (acos u − u·√(1 − u²))/π.
+fn partly_hidden_since(sightings: &[Sighting]) -> Option<f64> {
+    /// Glare and noise alone make a few per cent of a ball look unlike it.
+    const IN_FULL_VIEW: f64 = 0.97;
+    let [first, next, ..] = sightings else { return None };
+    if first.visible >= IN_FULL_VIEW || next.visible < IN_FULL_VIEW {
+        return None;
+    }
+    let (mut low, mut high) = (-1.0f64, 1.0f64);
+    for _ in 0..40 {
+        let u = 0.5 * (low + high);
+        let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
+        if hidden > 1.0 - first.visible { low = u } else { high = u }
+    }
+    let step_s = next.time_s - first.time_s;
+    let speed_px_per_s = first.centre_px.distance(next.centre_px) / step_s.max(1e-9);
+    // Two tenths of a radius for a mouth that isn't straight.
+    Some((low.max(0.0) + 0.2) * first.radius_px / speed_px_per_s.max(1e-9))
+}

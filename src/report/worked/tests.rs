@@ -1,0 +1,38 @@
+use super::*;
+use crate::flight::solve::Quantity::*;
+
+fn given(quantity: Quantity, value: f64, figures: usize) -> Given {
+    Given { quantity, value, figures: Some(figures) }
+}
+
+fn cliff() -> Sheet {
+    let givens = [given(Speed, 25.0, 3), given(Angle, 35.0, 3), given(Rise, -20.0, 3), given(Gravity, 9.80, 3)];
+    worked_solution("A rock from the rim of a volcano", &givens, Distance).unwrap()
+}
+
+#[test]
+fn every_form_of_the_sheet_holds_the_textbooks_answer() {
+    // College Physics 2e, section 3.4, worked example: 3.96 s; the place follows as 81.0 m.
+    let sheet = cliff();
+    assert!(text::render(&sheet).contains("==> The horizontal distance is x = 81.0 m."));
+    assert!(html::render(&sheet).contains("<i>x</i> = 81.0\u{a0}m."));
+    let pdf = pdf::render(&sheet).unwrap();
+    assert!(pdf.starts_with(b"%PDF"));
+    // Fonts are embedded as subsets: a page of text is tens of kilobytes, not hundreds.
+    assert!(pdf.len() < 200_000, "{}", pdf.len());
+    if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
+        std::fs::write(Path::new(&folder).join("worked.pdf"), pdf).unwrap();
+    }
+}
+
+#[test]
+fn a_written_sheet_is_whole_or_absent() {
+    let folder = tempfile::tempdir().unwrap();
+    let sheet = cliff();
+    for name in ["a.txt", "a.html", "a.pdf"] {
+        write(&sheet, &folder.path().join(name)).unwrap();
+    }
+    assert!(matches!(write(&sheet, &folder.path().join("a.odt")), Err(SheetError::UnknownForm { .. })));
+    assert!(matches!(write(&sheet, &folder.path().join("no/a.txt")), Err(SheetError::Write { .. })));
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 3);
+}

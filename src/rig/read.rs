@@ -1,0 +1,381 @@
+//! From the text of `rig.toml` to a validated [`Rig`]: first what was typed, then what it means.
+
+use serde::Deserialize;
+use toml::Value;
+
+use super::text::{self, Units};
+use super::{
+    Air, Ball, CameraSetting, Card, Launcher, Place, ReadoutDirection, Rectangle, Rig, RigError, Scale, ScaleLine,
+    Stated, StatedLength, TextError, sport_ball,
+};
+use crate::units::PixelPoint;
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedRig {
+    capture_rate: Option<Value>,
+    scale: TypedScale,
+    ball: TypedBall,
+    camera: TypedCamera,
+    place: TypedPlace,
+    launcher: TypedLauncher,
+    air: TypedAir,
+    card: TypedCard,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedScale {
+    lengths: Vec<String>,
+    horizontal: Option<String>,
+    vertical: Option<String>,
+    rectangle: Option<TypedRectangle>,
+    end_uncertainty: Option<Value>,
+    offset: Option<Value>,
+    ball: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct TypedRectangle {
+    corners: String,
+    width: Value,
+    height: Value,
+    #[serde(default)]
+    upright: bool,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedBall {
+    sport: Option<String>,
+    diameter: Option<Value>,
+    mass: Option<Value>,
+    drag_coefficient: Option<Value>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedCamera {
+    distance: Option<Value>,
+    yaw: Option<Value>,
+    pitch: Option<Value>,
+    roll: Option<Value>,
+    plumb: Option<String>,
+    focal_length: Option<Value>,
+    principal_point: Option<String>,
+    k1: Option<Value>,
+    k2: Option<Value>,
+    readout: Option<Value>,
+    readout_direction: Option<ReadoutDirection>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedPlace {
+    latitude: Option<Value>,
+    height: Option<Value>,
+    g: Option<Value>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedLauncher {
+    name: Option<String>,
+    setting: Option<String>,
+    point: Option<String>,
+    height: Option<Value>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedAir {
+    temperature: Option<Value>,
+    pressure: Option<Value>,
+    humidity: Option<Value>,
+    density: Option<Value>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+struct TypedCard {
+    measured_bar: Option<Value>,
+    ignore: bool,
+}
+
+pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
+    let typed: TypedRig =
+        toml::from_str(text).map_err(|error| RigError::Form { message: error.to_string().trim_end().to_owned() })?;
+    Ok(Rig {
+        capture_rate_hz: quantity("capture_rate", typed.capture_rate, text::RATE, Range::above(0.0))?,
+        scale: scale(typed.scale)?,
+        ball: ball(typed.ball)?,
+        camera: camera(typed.camera)?,
+        place: place(typed.place)?,
+        launcher: launcher(typed.launcher)?,
+        air: air(typed.air)?,
+        card: Card { measured_bar: length("card.measured_bar", typed.card.measured_bar)?, ignore: typed.card.ignore },
+    })
+}
+
+fn scale(typed: TypedScale) -> Result<Scale, RigError> {
+    let end = quantity("scale.end_uncertainty", typed.end_uncertainty, text::PIXELS, Range::above(0.0))?;
+    Ok(Scale {
+        lengths: typed.lengths.iter().map(|line| scale_line("scale.lengths", line)).collect::<Result<_, _>>()?,
+        horizontal: optional(typed.horizontal, |line| scale_line("scale.horizontal", line))?,
+        vertical: optional(typed.vertical, |line| scale_line("scale.vertical", line))?,
+        rectangle: typed.rectangle.map(rectangle).transpose()?,
+        end_uncertainty_px: end.map(|stated| stated.value),
+        offset_m: quantity("scale.offset", typed.offset, text::OFFSET, Range::between(-100.0, 100.0))?,
+        ball: typed.ball,
+    })
+}
+
+fn rectangle(typed: TypedRectangle) -> Result<Rectangle, RigError> {
+    let field = "scale.rectangle.corners";
+    let points = text::parse_points(&typed.corners).map_err(|error| of_text(field, error))?;
+    let corners: [PixelPoint; 4] = points.try_into().map_err(|points: Vec<PixelPoint>| RigError::Field {
+        field: field.to_owned(),
+        problem: format!("a rectangle has 4 corners, and {} are given", points.len()),
+        remedy: CORNER_ORDER.to_owned(),
+    })?;
+    if !goes_round_anticlockwise(&corners) {
+        return Err(RigError::Field {
+            field: field.to_owned(),
+            problem: "the corners do not go round a rectangle anticlockwise".to_owned(),
+            remedy: CORNER_ORDER.to_owned(),
+        });
+    }
+    Ok(Rectangle {
+        corners,
+        width: required_length("scale.rectangle.width", typed.width)?,
+        height: required_length("scale.rectangle.height", typed.height)?,
+        upright: typed.upright,
+    })
+}
+
+const CORNER_ORDER: &str = "give bottom left, bottom right, top right, top left, in pixels with blanks between them, such as \
+                            `412,1011 1432,1011 1508,352 412,301`";
+
+/// Whether each corner turns left as seen in the picture, whose y points down.
+fn goes_round_anticlockwise(corners: &[PixelPoint; 4]) -> bool {
+    (0..4).all(|i| {
+        let (a, b, c) = (corners[i], corners[(i + 1) % 4], corners[(i + 2) % 4]);
+        (b.x - a.x) * (c.y - b.y) - (b.y - a.y) * (c.x - b.x) < 0.0
+    })
+}
+
+fn ball(typed: TypedBall) -> Result<Ball, RigError> {
+    let stated_diameter = length("ball.diameter", typed.diameter)?;
+    let stated_mass = quantity("ball.mass", typed.mass, text::MASS, Range::above(0.0))?;
+    let (mut diameter, mut mass_kg) = (None, None);
+    if let Some(sport) = &typed.sport {
+        let known = sport_ball(sport).ok_or_else(|| unknown_sport(sport))?;
+        let (d, u) = known.diameter_m();
+        diameter = crate::units::Length::from_metres(d)
+            .map(|length| StatedLength { length, standard_uncertainty_m: (u > 0.0).then_some(u) });
+        mass_kg = known.mass_kg().map(|(m, u)| Stated { value: m, standard_uncertainty: (u > 0.0).then_some(u) });
+    }
+    Ok(Ball {
+        sport: typed.sport,
+        diameter: stated_diameter.or(diameter),
+        mass_kg: stated_mass.or(mass_kg),
+        drag_coefficient: quantity(
+            "ball.drag_coefficient",
+            typed.drag_coefficient,
+            text::NUMBER,
+            Range::between(0.0, 3.0),
+        )?,
+    })
+}
+
+fn unknown_sport(sport: &str) -> RigError {
+    let known = super::SPORT_BALLS.iter().map(|ball| ball.sport).collect::<Vec<_>>().join(", ");
+    RigError::Field {
+        field: "ball.sport".to_owned(),
+        problem: format!("lobline doesn't know the ball of `{sport}`"),
+        remedy: format!("take one of {known}, or give `diameter` and `mass`"),
+    }
+}
+
+fn camera(typed: TypedCamera) -> Result<CameraSetting, RigError> {
+    let tilt = Range::between(-60.0, 60.0);
+    Ok(CameraSetting {
+        distance: length("camera.distance", typed.distance)?,
+        yaw_deg: quantity("camera.yaw", typed.yaw, text::ANGLE, tilt)?,
+        pitch_deg: quantity("camera.pitch", typed.pitch, text::ANGLE, tilt)?,
+        roll_deg: quantity("camera.roll", typed.roll, text::ANGLE, Range::between(-180.0, 180.0))?,
+        plumb: optional(typed.plumb, |line| {
+            text::parse_segment(line).map_err(|error| RigError::Field {
+                field: "camera.plumb".to_owned(),
+                problem: error.to_string(),
+                remedy: "give two points of a plumb line in pixels, such as `640,90 to 642,600`".to_owned(),
+            })
+        })?,
+        focal_length_px: quantity("camera.focal_length", typed.focal_length, text::PIXELS, Range::above(0.0))?,
+        principal_point_px: optional(typed.principal_point, |point| {
+            text::parse_point(point).map_err(|error| of_text("camera.principal_point", error))
+        })?,
+        k1: quantity("camera.k1", typed.k1, text::NUMBER, Range::between(-2.0, 2.0))?,
+        k2: quantity("camera.k2", typed.k2, text::NUMBER, Range::between(-4.0, 4.0))?,
+        // A video picture is read out within one frame: 0.1 s would be ten frames a second.
+        readout_s: quantity("camera.readout", typed.readout, text::TIME, Range::between(0.0, 0.1))?,
+        readout_direction: typed.readout_direction,
+    })
+}
+
+fn place(typed: TypedPlace) -> Result<Place, RigError> {
+    Ok(Place {
+        latitude_deg: quantity("place.latitude", typed.latitude, text::ANGLE, Range::between(-90.0, 90.0))?,
+        height_m: quantity("place.height", typed.height, text::OFFSET, Range::between(-500.0, 9000.0))?,
+        g_m_per_s2: quantity("place.g", typed.g, text::ACCELERATION, Range::above(0.0))?,
+    })
+}
+
+fn launcher(typed: TypedLauncher) -> Result<Launcher, RigError> {
+    Ok(Launcher {
+        name: typed.name,
+        setting: typed.setting,
+        point_px: optional(typed.point, |p| text::parse_point(p).map_err(|error| of_text("launcher.point", error)))?,
+        height: length("launcher.height", typed.height)?,
+    })
+}
+
+fn air(typed: TypedAir) -> Result<Air, RigError> {
+    Ok(Air {
+        temperature_celsius: quantity(
+            "air.temperature",
+            typed.temperature,
+            text::TEMPERATURE,
+            Range::between(-60.0, 60.0),
+        )?,
+        pressure_pa: quantity("air.pressure", typed.pressure, text::PRESSURE, Range::between(3e4, 1.2e5))?,
+        relative_humidity: quantity("air.humidity", typed.humidity, text::SHARE, Range::between(0.0, 1.0))?,
+        density_kg_per_m3: quantity("air.density", typed.density, text::DENSITY, Range::between(0.0, 10.0))?,
+    })
+}
+
+/// Values that a field may take, ends included except for `above`.
+#[derive(Clone, Copy)]
+struct Range {
+    lowest: f64,
+    highest: f64,
+    open: bool,
+}
+
+impl Range {
+    const fn above(lowest: f64) -> Self {
+        Self { lowest, highest: f64::INFINITY, open: true }
+    }
+
+    const fn between(lowest: f64, highest: f64) -> Self {
+        Self { lowest, highest, open: false }
+    }
+
+    fn holds(self, value: f64) -> bool {
+        value <= self.highest && if self.open { value > self.lowest } else { value >= self.lowest }
+    }
+
+    fn words(self, units: Units) -> String {
+        let (unit, factor) = units[0];
+        let (low, high) = (self.lowest / factor, self.highest / factor);
+        if self.open { format!("above {low} {unit}") } else { format!("{low} to {high} {unit}") }.trim_end().to_owned()
+    }
+}
+
+fn quantity(field: &str, value: Option<Value>, units: Units, range: Range) -> Result<Option<Stated>, RigError> {
+    let Some(value) = value else { return Ok(None) };
+    let stated = text::parse_quantity(&as_text(value), units).map_err(|error| of_text(field, error))?;
+    if range.holds(stated.value) {
+        return Ok(Some(stated));
+    }
+    Err(RigError::Field {
+        field: field.to_owned(),
+        problem: format!("the value lies outside {}", range.words(units)),
+        remedy: "check the number, its sign and its unit".to_owned(),
+    })
+}
+
+fn length(field: &str, value: Option<Value>) -> Result<Option<StatedLength>, RigError> {
+    value.map(|value| required_length(field, value)).transpose()
+}
+
+fn required_length(field: &str, value: Value) -> Result<StatedLength, RigError> {
+    text::parse_length(&as_text(value)).map_err(|error| of_text(field, error))
+}
+
+fn scale_line(field: &str, line: &str) -> Result<ScaleLine, RigError> {
+    ScaleLine::parse(line).map_err(|error| of_text(field, error))
+}
+
+fn optional<T>(value: Option<String>, read: impl Fn(&str) -> Result<T, RigError>) -> Result<Option<T>, RigError> {
+    value.as_deref().map(read).transpose()
+}
+
+/// A bare number is read like its text, so that `latitude = 52.4` gets the same message about its unit as `"52.4"`.
+fn as_text(value: Value) -> String {
+    match value {
+        Value::String(text) => text,
+        other => other.to_string(),
+    }
+}
+
+fn of_text(field: &str, error: TextError) -> RigError {
+    RigError::Field { field: field.to_owned(), problem: error.to_string(), remedy: error.hint() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The rig in the module's own documentation must be one.
+    #[test]
+    fn the_documented_rig_is_read() {
+        let source = include_str!("mod.rs");
+        let start = source.find("//! ```toml").unwrap();
+        let end = start + 5 + source[start + 5..].find("//! ```\n").unwrap();
+        let toml: String =
+            source[start..end].lines().skip(1).map(|line| line.trim_start_matches("//!").to_owned() + "\n").collect();
+        let rig = Rig::parse(&toml).unwrap();
+        assert_eq!(rig.capture_rate_hz, Some(Stated::plain(240.0)));
+        assert_eq!(rig.camera.readout_s, Some(Stated::with_u(0.015, 0.001)));
+        assert_eq!(rig.scale.offset_m, Some(Stated::plain(-0.1)));
+        assert_eq!(rig.ball.diameter.unwrap().length.metres(), 0.07);
+        assert_eq!(rig.camera.readout_direction, Some(ReadoutDirection::Down));
+        assert_eq!(rig.launcher.setting.as_deref(), Some("notch 3"));
+    }
+
+    fn field_of(toml: &str) -> String {
+        match Rig::parse(toml) {
+            Err(RigError::Field { field, .. }) => field,
+            other => panic!("{toml}: {other:?}"),
+        }
+    }
+
+    #[test]
+    fn messages_name_the_field() {
+        assert_eq!(field_of("[camera]\ndistance = 3.0"), "camera.distance");
+        assert_eq!(field_of("[camera]\nreadout = '15'"), "camera.readout");
+        assert_eq!(field_of("[camera]\nreadout = '1.5 s'"), "camera.readout");
+        assert_eq!(field_of("[ball]\nsport = 'bucket lobbing'"), "ball.sport");
+        assert_eq!(field_of("[place]\nlatitude = '95 deg'"), "place.latitude");
+        assert_eq!(field_of("[scale]\nlengths = ['1,2 to 3,4']"), "scale.lengths");
+        let rectangle = "[scale.rectangle]\nwidth='1 m'\nheight='1 m'\ncorners=";
+        assert_eq!(field_of(&format!("{rectangle}'0,9 9,9 9,0'")), "scale.rectangle.corners");
+        assert_eq!(field_of(&format!("{rectangle}'0,0 9,0 9,9 0,9'")), "scale.rectangle.corners");
+    }
+
+    #[test]
+    fn unknown_fields_are_refused() {
+        let error = Rig::parse("[camera]\nreadut = '15 ms'").unwrap_err();
+        assert!(matches!(&error, RigError::Form { message } if message.contains("readut")), "{error}");
+    }
+
+    #[test]
+    fn a_stated_diameter_goes_before_the_sports() {
+        let rig = Rig::parse("[ball]\nsport = 'tennis'\ndiameter = '66.5 mm'").unwrap();
+        assert_eq!(rig.ball.diameter.unwrap().length.metres(), 0.0665);
+        // Middle of 56.0 g and 59.4 g (fixtures/known_lengths.toml).
+        assert!((rig.ball.mass_kg.unwrap().value - 0.0577).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,408 @@
+//! Arcs: sets of blobs that one constant acceleration explains.
+//!
+//! Seeds of three blobs, growth both ways with gaps allowed, and a score of how much better than chance the arc is (the
+//! a-contrario rule of Desolneux, Moisan and Morel: expected number of arcs as good as this among random blobs). Physics
+//! is the prior: the acceleration points down, the path bends visibly, the look of the ball changes little. Walkers, lamps
+//! and shadows lose because they don't fall.
+
+use statrs::distribution::{Binomial, DiscreteCDF};
+use statrs::function::gamma::ln_gamma;
+
+use crate::sight::blobs::Blob;
+use crate::sight::smooth::{Place, SmoothPath};
+use crate::units::PixelPoint;
+
+/// Arcs expected by chance, at which an arc is still believed.
+const BELIEVED_CHANCE: f64 = 0.01;
+/// Fewest blobs of an arc: three make it, two more support it.
+const LEAST_MEMBERS: usize = 5;
+/// Most frames without a blob inside an arc (a pole, a moment before the face of a walker).
+const MOST_MISSES: usize = 8;
+
+/// What is believed of the fall before anything is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct FallPrior {
+    /// Lowest and highest believable acceleration, px/s², when scale and clock are known well enough.
+    pub acceleration_px_per_s2: Option<(f64, f64)>,
+}
+
+/// Quadratic path in pixels over time, `c0 + c1·τ + c2·τ²` with τ = t − `reference_s`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PixelPath {
+    pub reference_s: f64,
+    pub x: [f64; 3],
+    pub y: [f64; 3],
+}
+
+impl PixelPath {
+    pub fn at(&self, time_s: f64) -> PixelPoint {
+        let tau = time_s - self.reference_s;
+        let value = |c: &[f64; 3]| c[0] + tau * (c[1] + tau * c[2]);
+        PixelPoint::new(value(&self.x), value(&self.y))
+    }
+
+    /// Velocity in px/s.
+    pub fn velocity(&self, time_s: f64) -> (f64, f64) {
+        let tau = time_s - self.reference_s;
+        (self.x[1] + 2.0 * tau * self.x[2], self.y[1] + 2.0 * tau * self.y[2])
+    }
+
+    /// Acceleration in px/s², y down.
+    pub fn acceleration(&self) -> (f64, f64) {
+        (2.0 * self.x[2], 2.0 * self.y[2])
+    }
+
+    /// Least squares through places at times; `None` with fewer than three distinct times.
+    pub fn fit(places: &[(f64, PixelPoint)]) -> Option<Self> {
+        if places.len() < 3 {
+            return None;
+        }
+        let reference_s = places.iter().map(|(time, _)| time).sum::<f64>() / places.len() as f64;
+        let mut normal = nalgebra::Matrix3::<f64>::zeros();
+        let (mut right_x, mut right_y) = (nalgebra::Vector3::zeros(), nalgebra::Vector3::zeros());
+        for (time, place) in places {
+            let tau = time - reference_s;
+            let row = nalgebra::Vector3::new(1.0, tau, tau * tau);
+            normal += row * row.transpose();
+            right_x += row * place.x;
+            right_y += row * place.y;
+        }
+        let solver = normal.full_piv_lu();
+        let (x, y) = (solver.solve(&right_x)?, solver.solve(&right_y)?);
+        Some(Self { reference_s, x: x.into(), y: y.into() })
+    }
+}
+
+/// One arc: its blobs in order of time, one a frame.
+#[derive(Debug, Clone)]
+pub struct Arc {
+    pub blobs: Vec<Blob>,
+    pub path: PixelPath,
+    /// Root mean square distance of the blobs from the path, px.
+    pub rms_px: f64,
+    /// Decimal logarithm of the number of arcs as good as this expected by chance.
+    pub log10_chance: f64,
+    /// Whether the fall is one that scale and clock allow; `true` when they aren't known.
+    pub fall_believable: bool,
+}
+
+impl Arc {
+    pub fn first_frame(&self) -> usize {
+        self.blobs[0].frame
+    }
+
+    pub fn last_frame(&self) -> usize {
+        self.blobs[self.blobs.len() - 1].frame
+    }
+
+    /// Whether the path is about where the user showed the ball: within a ball's width, or what a finger covers.
+    fn passes(&self, time_s: f64, place: PixelPoint) -> bool {
+        let reach = (1.5 * self.blobs[self.blobs.len() / 2].diameter()).max(25.0);
+        self.path.at(time_s).distance(place) < reach
+    }
+}
+
+/// Finds the arcs among the blobs of a window's frames, best first; no two share a moment.
+///
+/// `times_s` are the frames' times on any steady clock; `blobs[i]` belong to frame `i`.
+///
+/// `through` is a place (of a frame) that the user showed: only arcs that pass there count.
+pub fn find_arcs(
+    blobs: &[Vec<Blob>],
+    times_s: &[f64],
+    size: (usize, usize),
+    prior: FallPrior,
+    through: Option<(usize, PixelPoint)>,
+) -> Vec<Arc> {
+    let search = Search { blobs, times_s, size, prior };
+    let mut arcs = search.grow_all();
+    arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
+    arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
+    keep_one_at_a_time(arcs)
+}
+
+/// One ball flies at a time: of arcs that overlap, the one listed first stays.
+fn keep_one_at_a_time(arcs: Vec<Arc>) -> Vec<Arc> {
+    let mut kept: Vec<Arc> = Vec::new();
+    for arc in arcs {
+        let overlaps = kept.iter().any(|other| {
+            let common =
+                arc.last_frame().min(other.last_frame()) as f64 - arc.first_frame().max(other.first_frame()) as f64;
+            let shorter = (arc.last_frame() - arc.first_frame()).min(other.last_frame() - other.first_frame()) as f64;
+            common > 0.34 * shorter || (common >= 0.0 && shares_blobs(&arc, other))
+        });
+        if !overlaps {
+            kept.push(arc);
+        }
+    }
+    kept
+}
+
+fn shares_blobs(one: &Arc, other: &Arc) -> bool {
+    one.blobs.iter().filter(|blob| other.blobs.contains(blob)).count() > 1
+}
+
+struct Search<'a> {
+    blobs: &'a [Vec<Blob>],
+    times_s: &'a [f64],
+    size: (usize, usize),
+    prior: FallPrior,
+}
+
+/// A blob by its frame and its place among the blobs of the frame.
+type Member = (usize, usize);
+
+impl Search<'_> {
+    fn blob(&self, member: Member) -> &Blob {
+        &self.blobs[member.0][member.1]
+    }
+
+    fn grow_all(&self) -> Vec<Arc> {
+        let mut arcs: Vec<Arc> = Vec::new();
+        let mut taken: Vec<Vec<Option<usize>>> = self.blobs.iter().map(|blobs| vec![None; blobs.len()]).collect();
+        for stride in [1, 2, 4, 8] {
+            for first in 0..self.blobs.len().saturating_sub(2 * stride) {
+                self.seeds_from(first, stride, &mut |seed| {
+                    let owner = taken[seed[0].0][seed[0].1];
+                    if owner.is_some() && seed.iter().all(|member| taken[member.0][member.1] == owner) {
+                        return;
+                    }
+                    let members = self.grow(seed);
+                    if let Some(arc) = self.judge(&members) {
+                        for member in members {
+                            taken[member.0][member.1] = Some(arcs.len());
+                        }
+                        arcs.push(arc);
+                    }
+                });
+            }
+        }
+        arcs
+    }
+
+    /// Calls `each` with the triples that begin in frame `first` and could lie on one falling path.
+    fn seeds_from(&self, first: usize, stride: usize, each: &mut dyn FnMut([Member; 3])) {
+        let (second, third) = (first + stride, first + 2 * stride);
+        let (dt1, dt2) = (self.times_s[second] - self.times_s[first], self.times_s[third] - self.times_s[second]);
+        if dt1 <= 0.0 || dt2 <= 0.0 {
+            return;
+        }
+        for (a, one) in self.blobs[first].iter().enumerate() {
+            for (b, two) in self.blobs[second].iter().enumerate() {
+                let step = one.centre.distance(two.centre);
+                if step < step_floor(one) || step > self.longest_step(stride) || !look_alike(one, two) {
+                    continue;
+                }
+                let ratio = dt2 / dt1;
+                let straight = PixelPoint::new(
+                    two.centre.x + (two.centre.x - one.centre.x) * ratio,
+                    two.centre.y + (two.centre.y - one.centre.y) * ratio,
+                );
+                let slack = 1.5 + 0.1 * one.diameter() + 0.05 * step;
+                for (c, three) in self.blobs[third].iter().enumerate() {
+                    let (dx, fall) = (three.centre.x - straight.x, three.centre.y - straight.y);
+                    // A phone held at up to 30° lets the fall lean by as much.
+                    let believable =
+                        fall > -slack && dx.abs() < slack + 0.6 * fall.max(0.0) && fall < 0.6 * step + 12.0 * slack;
+                    let seed = [(first, a), (second, b), (third, c)];
+                    if believable && look_alike(two, three) && self.has_a_fourth(seed, stride) {
+                        each(seed);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether a fourth blob, a stride before or after the seed, lies where the seed's path leads: a cheap look that spares
+    /// most chance seeds the growing.
+    fn has_a_fourth(&self, seed: [Member; 3], stride: usize) -> bool {
+        let Some(path) = PixelPath::fit(&self.places(&seed)) else { return false };
+        let middle = self.blob(seed[1]);
+        let gate = 3.0 + 0.2 * middle.diameter() + 0.15 * self.blob(seed[0]).centre.distance(middle.centre);
+        let near = |frame: Option<usize>| {
+            frame.filter(|&frame| frame < self.blobs.len()).is_some_and(|frame| {
+                let expected = path.at(self.times_s[frame]);
+                self.blobs[frame].iter().any(|blob| blob.centre.distance(expected) < gate && look_alike(blob, middle))
+            })
+        };
+        near(Some(seed[2].0 + stride)) || near(seed[0].0.checked_sub(stride)) || near(seed[2].0.checked_add(2 * stride))
+    }
+
+    /// Longest step of a ball over `stride` frames: a third of the picture's longer side a frame.
+    fn longest_step(&self, stride: usize) -> f64 {
+        self.size.0.max(self.size.1) as f64 / 3.0 * stride as f64
+    }
+
+    fn grow(&self, seed: [Member; 3]) -> Vec<Member> {
+        let mut members: Vec<Member> = seed.to_vec();
+        self.fill_between(&mut members);
+        // Twice: what is found backwards steadies the path forwards.
+        for _ in 0..2 {
+            self.extend(&mut members, 1);
+            self.extend(&mut members, -1);
+        }
+        self.fill_between(&mut members);
+        members
+    }
+
+    fn places(&self, members: &[Member]) -> Vec<(f64, PixelPoint)> {
+        members.iter().map(|&member| (self.times_s[member.0], self.blob(member).centre)).collect()
+    }
+
+    /// Path through the last (or first) members, so that drag and a rolling shutter don't add up along a long flight.
+    fn local_path(&self, members: &[Member], direction: isize) -> Option<PixelPath> {
+        const LOCAL: usize = 12;
+        let near = if direction > 0 {
+            &members[members.len().saturating_sub(LOCAL)..]
+        } else {
+            &members[..members.len().min(LOCAL)]
+        };
+        PixelPath::fit(&self.places(near))
+    }
+
+    fn extend(&self, members: &mut Vec<Member>, direction: isize) {
+        let mut misses = 0;
+        let end = |members: &[Member]| if direction > 0 { members[members.len() - 1].0 } else { members[0].0 };
+        let mut frame = end(members) as isize + direction;
+        let allowed = MOST_MISSES.min(2 + members.len() / 2);
+        while misses <= allowed && frame >= 0 && (frame as usize) < self.blobs.len() {
+            let Some(path) = self.local_path(members, direction) else { return };
+            match self.best_match(&path, frame as usize, members, misses) {
+                Some(member) if direction > 0 => members.push(member),
+                Some(member) => members.insert(0, member),
+                None => misses += 1,
+            }
+            if end(members) as isize == frame {
+                misses = 0;
+            }
+            frame += direction;
+        }
+    }
+
+    /// Looks into the frames between members that have none yet.
+    fn fill_between(&self, members: &mut Vec<Member>) {
+        let Some(path) = PixelPath::fit(&self.places(members)) else { return };
+        let (first, last) = (members[0].0, members[members.len() - 1].0);
+        for frame in first + 1..last {
+            let place = members.partition_point(|member| member.0 < frame);
+            if members[place].0 == frame {
+                continue;
+            }
+            if let Some(member) = self.best_match(&path, frame, members, 0) {
+                members.insert(place, member);
+            }
+        }
+    }
+
+    /// Nearest blob of the frame within the gate that looks like the arc's.
+    fn best_match(&self, path: &PixelPath, frame: usize, members: &[Member], misses: usize) -> Option<Member> {
+        let expected = path.at(self.times_s[frame]);
+        let middle = self.blob(members[members.len() / 2]);
+        let (vx, vy) = path.velocity(self.times_s[frame]);
+        let step = vx.hypot(vy) * self.usual_step();
+        // Three blobs predict badly; a long arc does it within a fraction of a pixel.
+        let youth = 1.0 + 6.0 / members.len() as f64;
+        let gate = (0.8 + 0.06 * middle.diameter() + 0.02 * step) * youth * (1.0 + 0.4 * misses as f64);
+        self.blobs[frame]
+            .iter()
+            .enumerate()
+            .map(|(place, blob)| (place, blob, blob.centre.distance(expected)))
+            .filter(|(_, blob, distance)| *distance < gate && look_alike(blob, middle))
+            .min_by(|a, b| a.2.total_cmp(&b.2))
+            .map(|(place, ..)| (frame, place))
+    }
+
+    fn usual_step(&self) -> f64 {
+        let count = self.times_s.len();
+        (self.times_s[count - 1] - self.times_s[0]) / (count - 1).max(1) as f64
+    }
+
+    /// Makes an arc of the members when it bends downwards as a fall does and chance doesn't explain it.
+    fn judge(&self, members: &[Member]) -> Option<Arc> {
+        if members.len() < LEAST_MEMBERS {
+            return None;
+        }
+        let places = self.places(members);
+        let path = PixelPath::fit(&places)?;
+        let rms_px = cubic_rms(&places)?;
+        let blobs: Vec<Blob> = members.iter().map(|&member| *self.blob(member)).collect();
+        let diameter = median(blobs.iter().map(Blob::diameter).collect());
+        let duration_s = places[places.len() - 1].0 - places[0].0;
+        let (ax, ay) = path.acceleration();
+        // Sagitta of the path over its chord.
+        let sag = ay * duration_s * duration_s / 8.0;
+        let bends = sag > (2.0_f64).max(4.0 * rms_px).max(0.12 * diameter) && ax.abs() < 0.6 * ay;
+        let close = rms_px < 0.7 + 0.08 * diameter;
+        let travels = travelled(&places) > 2.0 * diameter.max(5.0);
+        if !(bends && close && travels) {
+            return None;
+        }
+        let log10_chance = self.log10_chance(&blobs, rms_px);
+        let fall_believable = self.prior.acceleration_px_per_s2.is_none_or(|(low, high)| (low..=high).contains(&ay));
+        (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc { blobs, path, rms_px, log10_chance, fall_believable })
+    }
+
+    /// Expected number of arcs this good among as many random blobs that look like these.
+    fn log10_chance(&self, blobs: &[Blob], rms_px: f64) -> f64 {
+        let middle = &blobs[blobs.len() / 2];
+        let (first, last) = (blobs[0].frame, blobs[blobs.len() - 1].frame);
+        let frames = last - first + 1;
+        let alike: usize = self.blobs[first..=last]
+            .iter()
+            .map(|blobs| blobs.iter().filter(|blob| look_alike(blob, middle)).count())
+            .sum();
+        let per_frame = (alike as f64 / frames as f64).max(0.2);
+        let gate = (2.5 * rms_px).max(1.5);
+        let area = (self.size.0 * self.size.1) as f64;
+        // Moving things crowd together: blobs lie ten times closer around the arc than in the picture at large.
+        let hit = 1.0 - (-10.0 * per_frame * std::f64::consts::PI * gate * gate / area).exp();
+        let trials = (frames - 3) as u64;
+        let hits = (blobs.len() - 3) as u64;
+        let tail = match Binomial::new(hit.clamp(1e-12, 1.0), trials) {
+            Ok(binomial) if hits > 0 => binomial.sf(hits - 1),
+            _ => 1.0,
+        };
+        // The survival function underflows for long arcs; its leading term does not.
+        let leading = ln_choose(trials, hits) + hits as f64 * hit.ln();
+        let log10_tail = if tail > 1e-280 { tail.log10() } else { leading / std::f64::consts::LN_10 };
+        let tests = ln_choose(frames as u64, 3) / std::f64::consts::LN_10 + 3.0 * per_frame.max(1.0).log10();
+        tests + log10_tail
+    }
+}
+
+fn ln_choose(n: u64, k: u64) -> f64 {
+    ln_gamma(n as f64 + 1.0) - ln_gamma(k as f64 + 1.0) - ln_gamma((n - k) as f64 + 1.0)
+}
+
+/// A ball that flies moves by a fair part of itself between the frames of a seed.
+fn step_floor(blob: &Blob) -> f64 {
+    (0.15 * blob.diameter()).max(1.5)
+}
+
+/// Whether two blobs can be the same ball: alike in size and colour. Loose, since blur and background tinge small balls.
+fn look_alike(one: &Blob, other: &Blob) -> bool {
+    let widths = one.axes.1 / other.axes.1;
+    let areas = one.area / other.area;
+    let colour: [f32; 3] = std::array::from_fn(|i| (one.colour[i] - other.colour[i]).abs());
+    (0.55..1.8).contains(&widths) && (0.33..3.0).contains(&areas) && colour[0] < 60.0 && colour[1].max(colour[2]) < 28.0
+}
+
+/// Root mean square distance from a cubic (from a parabola when the places are few): drag bends the path of a light ball
+/// away from any parabola by more than blobs scatter.
+fn cubic_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
+    let places: Vec<Place> = places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
+    let degree = if places.len() >= 9 { 3 } else { 2 };
+    let path = SmoothPath::fit(&places, degree)?;
+    let sum: f64 = places.iter().map(|place| path.distance(place).powi(2)).sum();
+    Some((sum / (places.len() as f64 - 0.5 * (degree as f64 + 1.0)).max(1.0)).sqrt())
+}
+
+/// Length of the path through the places, px.
+fn travelled(places: &[(f64, PixelPoint)]) -> f64 {
+    places.windows(2).map(|pair| pair[0].1.distance(pair[1].1)).sum()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let half = values.len() / 2;
+    *values.select_nth_unstable_by(half, f64::total_cmp).1
+}

@@ -1,0 +1,281 @@
+//! The whole way from frames to flights.
+
+use rayon::prelude::*;
+
+use crate::clip::{ClipError, FrameSource, Picture, Plane};
+use crate::sight::arcs::{Arc, FallPrior, find_arcs};
+use crate::sight::blobs::{Blob, BlobFinder};
+use crate::sight::disc::{Disc, sphere_centre};
+use crate::sight::light::Light;
+use crate::sight::track::{Track, refine};
+use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
+use crate::sight::{Sighting, SightingSource};
+use crate::units::PixelPoint;
+
+/// What the user knows and the program can't see.
+#[derive(Debug, Clone, Default)]
+pub struct FindOptions {
+    /// Only this part of the picture: left, top, right, bottom in px.
+    pub region_px: Option<(f64, f64, f64, f64)>,
+    /// Only frames with a stamp from .. to, in seconds of the file's clock.
+    pub window_s: Option<(f64, f64)>,
+    /// The ball's colour as luma, cb, cr levels.
+    pub colour: Option<[f32; 3]>,
+    /// The ball's place in one frame (number, centre).
+    pub shown_at: Option<(usize, PixelPoint)>,
+    pub prior: FallPrior,
+    pub limits: WatchLimits,
+}
+
+/// How far the work is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Progress {
+    /// So many frames have been read.
+    Reading { frames: usize },
+    /// The frames of a window are being searched.
+    Searching { frames: usize },
+}
+
+/// What was found in a clip.
+#[derive(Debug)]
+pub struct Found {
+    pub flights: Vec<FoundFlight>,
+    /// Stamps of all frames, in order.
+    pub stamps_s: Vec<Option<f64>>,
+    /// The resting scene of the first window.
+    pub resting: Option<Picture>,
+    /// What was seen when nothing flew: blobs per frame, share of the picture that changed.
+    pub seen: Seen,
+}
+
+/// What moved in the clip, for the message when no flight was found.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Seen {
+    pub frames: usize,
+    pub blobs_per_frame: f64,
+    /// Mean share of the picture that departs from the resting scene.
+    pub changed_share: f64,
+    /// Arcs of blobs that looked like a fall and that the pictures didn't bear out.
+    pub arcs_refused: usize,
+}
+
+/// A flight with what is needed to draw it.
+#[derive(Debug, Clone)]
+pub struct FoundFlight {
+    /// Times in these are the file's stamps; the caller puts them on the clock in use.
+    pub sightings: Vec<Sighting>,
+    /// Cut-outs of the ball, one a sighting.
+    pub cuttings: Vec<Cutting>,
+    /// Number of the last frame before the flight in which the ball was not yet on its path; `None` when the flight begins
+    /// with the clip.
+    pub not_yet_frame: Option<usize>,
+    /// Exposure time in seconds of the file's clock, from the streaks; `None` when they are too short.
+    pub exposure_s: Option<f64>,
+    /// Blur of the ball's edge, px.
+    pub blur_px: f64,
+    /// Decimal logarithm of the number of arcs as good as this expected by chance.
+    pub log10_chance: f64,
+}
+
+/// The surroundings of the ball in one frame.
+#[derive(Debug, Clone)]
+pub struct Cutting {
+    pub frame: usize,
+    /// Place of the cutting's top left pixel in the picture; both even, so that chroma fits.
+    pub left: usize,
+    pub top: usize,
+    pub picture: Picture,
+    pub disc: Disc,
+}
+
+/// Reads all frames of a clip and finds the flights in it.
+///
+/// # Errors
+/// [`ClipError`] when the clip can't be read. A clip without a flight gives an empty list, not an error.
+pub fn find_flights(
+    source: &mut dyn FrameSource,
+    options: &FindOptions,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Found, ClipError> {
+    let (width, height) = (source.info().width, source.info().height);
+    let mut watch = Watch::new(width, height, options.limits);
+    let mut found = Found { flights: Vec::new(), stamps_s: Vec::new(), resting: None, seen: Seen::default() };
+    while let Some(frame) = source.next_frame()? {
+        found.stamps_s.push(frame.stamp_s);
+        progress(Progress::Reading { frames: found.stamps_s.len() });
+        if let Some(window) = watch.push(frame.index, frame.stamp_s, &frame.picture) {
+            search(&window, options, &mut found, progress);
+        }
+    }
+    if let Some(window) = watch.finish() {
+        search(&window, options, &mut found, progress);
+    }
+    found.flights.sort_by_key(|flight| flight.sightings[0].frame);
+    Ok(found)
+}
+
+/// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.
+fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &mut dyn FnMut(Progress)) {
+    progress(Progress::Searching { frames: window.frames.len() });
+    let times_s = window_times(&window.frames);
+    let blobs = all_blobs(window, options);
+    let count: usize = blobs.iter().map(Vec::len).sum();
+    found.seen.frames += window.frames.len();
+    found.seen.blobs_per_frame = count as f64 / window.frames.len() as f64;
+    found.seen.changed_share = window.changed_share;
+    found.resting.get_or_insert_with(|| window.resting.clone());
+    // A place shown in a frame of another window says nothing of this one.
+    let through = options
+        .shown_at
+        .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
+    let light = Light::new(window.resting.transfer);
+    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
+    let tracks: Vec<(Arc, Option<Track>)> = arcs
+        .into_par_iter()
+        .map(|arc| {
+            let track = refine(window, &arc, &times_s, &light);
+            (arc, track)
+        })
+        .collect();
+    for (arc, track) in tracks {
+        match track {
+            Some(track) => add_flight(window, &arc, &track, &mut found.flights),
+            None => found.seen.arcs_refused += 1,
+        }
+    }
+}
+
+/// Times of the window's frames: the stamps, or the numbers of the frames where any is missing.
+fn window_times(frames: &[KeptFrame]) -> Vec<f64> {
+    let stamps: Option<Vec<f64>> = frames.iter().map(|frame| frame.stamp_s).collect();
+    match stamps {
+        Some(stamps) if stamps.windows(2).all(|pair| pair[1] > pair[0]) => stamps,
+        // Thirty to the second stands for "unknown, but steady"; `measure` puts the sightings on the true clock.
+        _ => frames.iter().map(|frame| frame.index as f64 / 30.0).collect(),
+    }
+}
+
+fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
+    (0..window.frames.len())
+        .into_par_iter()
+        .map_init(
+            || BlobFinder::new(window),
+            |finder, place| {
+                let mut blobs = finder.find(window, place);
+                blobs.retain(|blob| wanted(blob, window.frames[place].stamp_s, options));
+                blobs
+            },
+        )
+        .collect()
+}
+
+fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
+    /// Levels by which a ball's colour may differ from the stated one: light and blur change it by as much.
+    const COLOUR_SLACK: [f32; 3] = [70.0, 30.0, 30.0];
+    let in_region = options.region_px.is_none_or(|(left, top, right, bottom)| {
+        (left..=right).contains(&blob.centre.x) && (top..=bottom).contains(&blob.centre.y)
+    });
+    let in_time = match (options.window_s, stamp_s) {
+        (Some((from, to)), Some(stamp)) => (from..=to).contains(&stamp),
+        _ => true,
+    };
+    let coloured = options.colour.is_none_or(|colour| {
+        blob.colour.iter().zip(colour).zip(COLOUR_SLACK).all(|((have, want), slack)| (have - want).abs() < slack)
+    });
+    in_region && in_time && coloured
+}
+
+fn add_flight(window: &Window, arc: &Arc, track: &Track, flights: &mut Vec<FoundFlight>) {
+    let flight = found_flight(window, arc, track);
+    let frames = |flight: &FoundFlight| (flight.sightings[0].frame, flight.sightings[flight.sightings.len() - 1].frame);
+    let (first, last) = frames(&flight);
+    let rival = flights.iter().position(|other| {
+        let (other_first, other_last) = frames(other);
+        first <= other_last && other_first <= last
+    });
+    match rival {
+        Some(place) if flights[place].sightings.len() < flight.sightings.len() => flights[place] = flight,
+        Some(_) => {}
+        None => flights.push(flight),
+    }
+}
+
+fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
+    let seen_streak = |streak: (f64, f64)| streak.0.hypot(streak.1) > 1.0;
+    let lens = track.ball.lens;
+    let sightings = track
+        .refined
+        .iter()
+        .map(|one| {
+            let frame = &window.frames[one.place];
+            let disc = &one.fit.disc;
+            let outline = mid_exposure(disc.centre, track.fall_px_per_s2, track.ball.exposure_s);
+            let centre_px = sphere_centre(outline, disc.radius_px, lens.focal_px, lens.principal);
+            Sighting {
+                frame: frame.index,
+                time_s: frame.stamp_s.unwrap_or(frame.index as f64 / 30.0),
+                centre_px,
+                covariance_px2: one.fit.covariance_px2,
+                radius_px: disc.radius_px,
+                streak_px: seen_streak(disc.streak_px).then_some(disc.streak_px),
+                visible: one.fit.visible,
+                signal_to_noise: one.fit.signal_to_noise,
+                source: SightingSource::Found,
+            }
+        })
+        .collect();
+    let cuttings = track.refined.iter().map(|one| cutting(window, one.place, one.fit.disc)).collect();
+    let streaks = track.refined.iter().any(|one| seen_streak(one.fit.disc.streak_px));
+    FoundFlight {
+        sightings,
+        cuttings,
+        not_yet_frame: track.not_yet.map(|place| window.frames[place].index),
+        exposure_s: streaks.then_some(track.ball.exposure_s),
+        blur_px: track.ball.blur_px,
+        log10_chance: arc.log10_chance,
+    }
+}
+
+/// Centre at mid-exposure from the middle of the streak: a falling ball is at mid-exposure before it has fallen half of the
+/// streak's sagitta, g·t²/24 (mean of the path over the exposure).
+fn mid_exposure(streak_middle: PixelPoint, fall_px_per_s2: (f64, f64), exposure_s: f64) -> PixelPoint {
+    let mean = exposure_s * exposure_s / 24.0;
+    PixelPoint::new(streak_middle.x - fall_px_per_s2.0 * mean, streak_middle.y - fall_px_per_s2.1 * mean)
+}
+
+/// Cuts the ball with a margin out of its frame; where the frame wasn't kept, the resting scene stands in.
+fn cutting(window: &Window, place: usize, disc: Disc) -> Cutting {
+    let reach = |streak: f64| disc.radius_px + 0.5 * streak.abs() + 6.0;
+    let clamp = |value: f64, limit: usize| value.max(0.0).min(limit as f64 - 1.0) as usize;
+    let left = clamp(disc.centre.x - reach(disc.streak_px.0), window.width) / 2 * 2;
+    let top = clamp(disc.centre.y - reach(disc.streak_px.1), window.height) / 2 * 2;
+    let right = clamp(disc.centre.x + reach(disc.streak_px.0), window.width) + 1;
+    let bottom = clamp(disc.centre.y + reach(disc.streak_px.1), window.height) + 1;
+    let frame = &window.frames[place];
+    let resting = &window.resting;
+    let crop = |plane: &Plane, part: usize, scale: usize| {
+        let (left, top) = (left / scale, top / scale);
+        let (width, height) = (right.div_ceil(scale) - left, bottom.div_ceil(scale) - top);
+        let edge = TILE / scale;
+        let columns = window.width.div_ceil(TILE);
+        let mut samples = Vec::with_capacity(width * height);
+        for y in top..top + height {
+            for x in left..left + width {
+                let tile = (y / edge * columns + x / edge) as u32;
+                samples.push(match frame.tile(tile) {
+                    Some((luma, cb, cr)) => [luma, cb, cr][part][y % edge * edge + x % edge],
+                    None => plane.samples[y.min(plane.height - 1) * plane.width + x.min(plane.width - 1)],
+                });
+            }
+        }
+        Plane { width, height, samples }
+    };
+    let picture = Picture {
+        luma: crop(&resting.luma, 0, 1),
+        cb: crop(&resting.cb, 1, 2),
+        cr: crop(&resting.cr, 2, 2),
+        matrix: resting.matrix,
+        transfer: resting.transfer,
+    };
+    Cutting { frame: frame.index, left, top, picture, disc }
+}

@@ -1,0 +1,175 @@
+//! The verdict in words: short sentences for a 16-year-old, the next step always named.
+
+use super::hypothesis::Explained;
+use super::{Agreement, Cause, Evidence, RankedCause, TELLING_RUN};
+use crate::maths::gum::round_together;
+
+/// The answer in a sentence, with the first cause as a question when there is one.
+pub(super) fn verdict(
+    evidence: &Evidence,
+    agreement: &Agreement,
+    left_out: usize,
+    first: Option<&RankedCause>,
+) -> String {
+    let expected = evidence.expected_gravity.value;
+    if agreement.consistent {
+        let share = 100.0 * 1.96 * agreement.standard_uncertainty / expected;
+        let rough = if share > 10.0 {
+            format!(" That says little: the measurement itself is only good to {share:.0} %.")
+        } else {
+            String::new()
+        };
+        let but = first.map_or(String::new(), |c| {
+            let oddity = if left_out >= TELLING_RUN {
+                format!("{left_out} points at one end don't lie on the curve")
+            } else {
+                format!("the points lie {:.0} times farther from the curve than they should", evidence.fit.noise.scale)
+            };
+            format!(" But {oddity}. {} {}", c.explanation, c.needed)
+        });
+        return format!("Agrees with {expected:.2} m/s² here.{rough}{but}");
+    }
+    let percent = 100.0 * agreement.difference.abs() / expected;
+    let side = if agreement.difference > 0.0 { "large" } else { "small" };
+    let digits = usize::from(percent < 10.0);
+    let opening = format!("Too {side} by {percent:.digits$} % for {expected:.2} m/s².");
+    match first {
+        Some(cause) if cause.cause != Cause::TooFewSightings => {
+            format!("{opening} {} {}", cause.explanation, cause.needed)
+        }
+        _ => format!("{opening} No single cause that I know explains it."),
+    }
+}
+
+/// What the data can't tell apart; `None` when the first stands alone.
+pub(super) fn not_told_apart(causes: &[RankedCause]) -> Option<String> {
+    let tied: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| name(c.cause)).collect();
+    (tied.len() > 1).then(|| {
+        let checks: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| c.check.as_str()).collect();
+        format!("This flight alone can't tell these apart: {}. {}", tied.join("; "), checks[..2].join(" "))
+    })
+}
+
+fn name(cause: Cause) -> &'static str {
+    match cause {
+        Cause::SlowMotion { .. } => "a clip that plays at another speed than it was filmed",
+        Cause::Clock => "a clock that is a little off",
+        Cause::LengthMixUp { .. } => "a mixed-up length",
+        Cause::Length => "a scale of another length or at another distance than the ball",
+        Cause::Roll => "a camera that isn't level",
+        Cause::Yaw => "a camera that looks from the side",
+        Cause::Pitch => "a camera that looks up or down",
+        Cause::RollingShutter => "a shutter that reads row by row",
+        Cause::Drag => "air on the ball",
+        Cause::Lens => "a lens that bends straight lines",
+        Cause::DroppedFrame { .. } => "a missing frame",
+        Cause::DoubledFrame { .. } => "a frame shown twice",
+        Cause::TimeJitter => "uneven times of the frames",
+        Cause::MovingCamera => "a camera that moved",
+        Cause::ExposureDrift => "an exposure that changed during the flight",
+        Cause::LauncherFrames { .. } => "first points at which the launcher still pushed",
+        Cause::BounceFrames { .. } => "last points after the ball hit something",
+        Cause::TooFewSightings => "too few points",
+    }
+}
+
+/// What happened, as a question.
+pub(super) fn explanation(cause: Cause) -> String {
+    match cause {
+        Cause::SlowMotion { recorded_hz, played_hz } if recorded_hz > played_hz => "Was this slow motion?".to_owned(),
+        Cause::SlowMotion { .. } => "Was the clip sped up?".to_owned(),
+        Cause::LauncherFrames { count } => format!("Did the launcher still push the ball at the first {count} points?"),
+        Cause::BounceFrames { count } => format!("Had the ball already hit something at the last {count} points?"),
+        Cause::TooFewSightings => "The points are too few or too rough to fix g.".to_owned(),
+        other => format!("Is the reason {}?", name(other)),
+    }
+}
+
+/// The figure that the cause would need.
+pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
+    let figure = |scale: f64, unit: &str| {
+        let value = explained.parameters.first().copied().unwrap_or(0.0).abs() * scale;
+        let u = explained.uncertainties.first().copied().unwrap_or(0.0) * scale;
+        // A value within its own uncertainty, or an uncertainty that isn't known, is given by itself.
+        match round_together(value, u.abs(), 1) {
+            Some(r) => format!("{} ± {} {unit}", r.value, r.uncertainty),
+            None => format!("{value:.2} {unit}"),
+        }
+    };
+    match explained.cause {
+        Cause::SlowMotion { recorded_hz, played_hz } => {
+            format!("{recorded_hz:.0} frames per second played at {played_hz:.0} would do exactly that.")
+        }
+        Cause::Clock => format!("The stated times would have to be off by {}.", figure(100.0, "%")),
+        Cause::LengthMixUp { stated_over_true } if stated_over_true > 1.0 => {
+            format!("A length stated {stated_over_true:.3} times too large would do it.")
+        }
+        Cause::LengthMixUp { stated_over_true } => {
+            format!("A length stated {:.3} times too small would do it.", 1.0 / stated_over_true)
+        }
+        Cause::Length => {
+            let centimetres = explained.parameters.first().copied().unwrap_or(0.0)
+                * 100.0
+                * evidence.camera_distance_m.unwrap_or(3.0);
+            format!(
+                "The stated length would have to be {} too {}, or the scale {:.0} cm {} than the ball.",
+                figure(100.0, "%"),
+                if centimetres > 0.0 { "large" } else { "small" },
+                centimetres.abs(),
+                if centimetres > 0.0 { "farther away" } else { "nearer" }
+            )
+        }
+        Cause::Roll => format!("It would have to lean by {}.", figure(1f64.to_degrees(), "degrees")),
+        Cause::Yaw | Cause::Pitch => format!("It would have to be turned by {}.", figure(1f64.to_degrees(), "degrees")),
+        Cause::RollingShutter => format!("Reading one picture would have to take {}.", figure(1e3, "ms")),
+        Cause::Drag => {
+            format!("The air would have to brake the ball at launch with {} of its weight.", figure(100.0, "%"))
+        }
+        Cause::Lens => format!("It would have to bend by {} at the edge of the picture.", figure(100.0, "%")),
+        Cause::DroppedFrame { before } => format!("It would have to be missing just before frame {before}."),
+        Cause::DoubledFrame { before } => format!("It would be frame {before}."),
+        Cause::TimeJitter => {
+            format!(
+                "The times would have to be uneven by {:.1} ms.",
+                1e3 * explained.parameters.first().unwrap_or(&0.0)
+            )
+        }
+        Cause::MovingCamera => {
+            let bow = explained.parameters.iter().map(|b| b * b).sum::<f64>().sqrt() * 1e3;
+            format!("It would have to have swayed by {bow:.1} mm at the ball.")
+        }
+        Cause::ExposureDrift => format!("It would have to have changed by {}.", figure(1e3, "ms")),
+        Cause::LauncherFrames { .. } | Cause::BounceFrames { .. } => {
+            "Without those points g comes out right.".to_owned()
+        }
+        Cause::TooFewSightings => "A difference this large would be chance.".to_owned(),
+    }
+}
+
+/// How to check it.
+pub(super) fn check(cause: Cause) -> String {
+    match cause {
+        Cause::SlowMotion { .. } => "Look up the recording rate in the phone's details of the clip, and give it here.",
+        Cause::Clock => "Film a stopwatch with the same phone and compare ten seconds.",
+        Cause::LengthMixUp { .. } => "Look at the marks and the unit of the scale again.",
+        Cause::Length => {
+            "Hang the scale exactly where the ball flies, or measure both distances from the camera; compare the ball's own diameter."
+        }
+        Cause::Roll => "Hang a thread with a weight in view, or level the phone.",
+        Cause::Yaw => "Stand so that you look straight at the plane of the flight; does the ball grow along its way?",
+        Cause::Pitch => "Put the camera at half the height of the flight and keep it upright.",
+        Cause::RollingShutter => "Throw once the other way: this error then turns round. Or give the phone's readout time.",
+        Cause::Drag => "Weigh the ball and measure it; then the air can be reckoned with.",
+        Cause::Lens => "Film from farther off with the flight in the middle; do straight edges look bent near the rim?",
+        Cause::DroppedFrame { .. } | Cause::DoubledFrame { .. } => {
+            "Look at the strobe picture: is one gap twice as wide, or one ball there twice?"
+        }
+        Cause::TimeJitter => "Film in better light with a fixed frame rate; the original file keeps the true times.",
+        Cause::MovingCamera => "Put the phone on a stand and turn stabilisation off; does the background stay still?",
+        Cause::ExposureDrift => "Lock the exposure; do the streaks grow or shrink along the way?",
+        Cause::LauncherFrames { .. } => "Drop the first points, up to the one where nothing touches the ball.",
+        Cause::BounceFrames { .. } => "Drop the last points, from the one where the ball meets something.",
+        Cause::TooFewSightings => "Film at a higher frame rate, closer, and with more light.",
+    }
+    .to_owned()
+}
