@@ -1,7 +1,7 @@
 //! Writing files so that a reader never meets half of one.
 
 use std::fs;
-use std::io::{self, Write};
+use std::io;
 use std::path::{Path, PathBuf};
 
 use image::RgbImage;
@@ -31,18 +31,13 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(".part");
     let temporary = path.with_file_name(name);
-    let written = write_through(&temporary, bytes).and_then(|()| fs::rename(&temporary, path));
+    // Not forced to the disk: that costs tens of milliseconds a file, and any file here can be made again.
+    let written = fs::write(&temporary, bytes).and_then(|()| fs::rename(&temporary, path));
     written.map_err(|source| {
         // Nothing is lost when this fails too: the first failure is the one to report.
         let _ = fs::remove_file(&temporary);
         FileError::NotWritten { path: path.to_owned(), source }
     })
-}
-
-fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = fs::File::create(path)?;
-    file.write_all(bytes)?;
-    file.sync_all()
 }
 
 /// `image` as the bytes of a PNG file, with its size in the world when `dots_per_inch` is given.

@@ -1,6 +1,8 @@
 //! Every output for good and hard shots, written to `target/gallery` to be looked at:
 //! `cargo test --release --lib gallery -- --ignored`.
 
+mod recorded;
+
 use std::fs;
 use std::path::PathBuf;
 
@@ -8,6 +10,7 @@ use super::figure::{Sheet, Style, Theme};
 use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::numbers::DecimalMark;
+use super::outputs::{self, OutputOptions};
 use super::sample::{Shot, measurement, strobe_input};
 use super::sheet::SheetInput;
 use super::{json, strobe, tables, workbook};
@@ -38,6 +41,20 @@ fn folder(name: &str) -> PathBuf {
     folder
 }
 
+/// Prints how long the outputs of one flight take.
+#[test]
+#[ignore = "prints times"]
+fn time_of_outputs() {
+    let measurement = measurement(&[Shot::default()]);
+    let strobes = [strobe_input(&measurement.flights[0])];
+    for hand_in in [false, true] {
+        let options = OutputOptions { hand_in, ..OutputOptions::default() };
+        let start = std::time::Instant::now();
+        outputs::write(&folder("timed"), &measurement, &strobes, &options).unwrap();
+        println!("hand-in {hand_in}: {:.0} ms", 1e3 * start.elapsed().as_secs_f64());
+    }
+}
+
 #[test]
 #[ignore = "writes pictures to look at"]
 fn gallery() {
@@ -63,5 +80,3 @@ fn gallery() {
         Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     graphs::write(&folder("slide-dark"), &measurement(&[Shot::default()]), Choice::All, &dark).unwrap();
 }
-
-mod recorded;

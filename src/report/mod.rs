@@ -18,6 +18,7 @@ pub mod graphs;
 pub mod ink;
 pub mod json;
 pub mod numbers;
+pub mod outputs;
 pub mod overlay;
 #[cfg(test)]
 mod reference;

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use image::RgbImage;
 
 use super::figure::{Sheet, Style, Theme};
-use super::files::png;
+use super::files::{png, write_atomically};
 use super::graphs::{self, Choice};
 use super::ink::raster;
 use super::numbers::DecimalMark;
@@ -26,7 +26,7 @@ fn path(name: &str) -> PathBuf {
 fn compare(name: &str, image: &RgbImage) {
     if std::env::var_os("LOBLINE_NEW_REFERENCES").is_some() {
         fs::create_dir_all(path(name).parent().unwrap()).unwrap();
-        fs::write(path(name), png(image, None)).unwrap();
+        write_atomically(&path(name), &png(image, None)).unwrap();
     }
     check(name, image);
 }
@@ -51,12 +51,8 @@ fn graph(shot: Shot, file: &str, style: &Style) -> RgbImage {
 #[test]
 fn graphs_look_as_they_did() {
     let light = Style::default();
-    let dark = Style {
-        theme: Theme::Dark,
-        sheet: Sheet::Slide,
-        decimal_mark: DecimalMark::Comma,
-        without_caption: false,
-    };
+    let dark =
+        Style { theme: Theme::Dark, sheet: Sheet::Slide, decimal_mark: DecimalMark::Comma, without_caption: false };
     let hard = Shot { points: 12, rate_hz: 25.0, sigma_m: 0.08, outlier: true, ..Shot::default() };
     let many = Shot { points: 240, rate_hz: 240.0, forecast: false, ..Shot::default() };
     compare("height-time", &graph(Shot::default(), "height-time", &light));
@@ -91,9 +87,8 @@ fn nothing_is_drawn_outside_the_axes() {
                 let image = raster::rgb(&figure.drawing(&Style::default()), 500);
                 // The right margin is 1.8 of 50 em; half of a tick label may stand in it below the frame.
                 let title = image.height() / 6;
-                let beside = (title..image.height() / 2).all(|y| {
-                    (490..500).all(|x| image.get_pixel(x, y).0.iter().all(|v| *v == 255))
-                });
+                let beside = (title..image.height() / 2)
+                    .all(|y| (490..500).all(|x| image.get_pixel(x, y).0.iter().all(|v| *v == 255)));
                 assert!(beside, "{name}: {}", figure.name);
             }
         }

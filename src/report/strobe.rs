@@ -105,7 +105,7 @@ fn path_drawing(image: &RgbImage, flight: &FlightMeasurement, enlarged: u32) -> 
     drawing
 }
 
-/// Lays the patch's disc on `image`, with a soft rim of about two pixels outside it.
+/// Lays the patch's disc on `image`, with a soft rim of little more than a pixel outside it.
 fn paste(patch: &StrobePatch, image: &mut RgbImage, enlarged: u32) {
     let crop = enlarge(&rgb::from_picture(&patch.crop), enlarged);
     let times = f64::from(enlarged);
@@ -126,8 +126,8 @@ fn paste(patch: &StrobePatch, image: &mut RgbImage, enlarged: u32) {
 
 /// 1 on the (streaked) disc, falling to 0 over the rim.
 fn share(patch: &StrobePatch, at: PixelPoint) -> f64 {
-    const RIM_PX: f64 = 2.0;
-    let outside = distance_to_streak(patch, at) - patch.radius_px - 0.5;
+    const RIM_PX: f64 = 1.3;
+    let outside = distance_to_streak(patch, at) - patch.radius_px - 0.3;
     let t = (1.0 - outside / RIM_PX).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }

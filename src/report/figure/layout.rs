@@ -86,7 +86,7 @@ impl<'a> Layout<'a> {
             .iter()
             .map(|panel| {
                 let (x, y) = extent(panel);
-                (padded(shared.clone().unwrap_or(x)), y_range(panel, y))
+                (padded(shared.unwrap_or(x)), y_range(panel, y))
             })
             .collect();
         let labels =

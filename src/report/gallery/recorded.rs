@@ -38,8 +38,7 @@ fn show(clips: &Path, name: &str) {
     let scale = &truth["scale"];
     let end = |key: &str, i: usize| scale[key][i].as_f64().unwrap();
     let length_px = (end("a", 0) - end("b", 0)).hypot(end("a", 1) - end("b", 1));
-    measured.scale.metres_per_pixel =
-        Estimate::without_uncertainty(scale["length"].as_f64().unwrap() / length_px);
+    measured.scale.metres_per_pixel = Estimate::without_uncertainty(scale["length"].as_f64().unwrap() / length_px);
     let input = input(&clip, &measured.flights[0]);
     let image = strobe::picture(&input, &measured.flights[0], &measured.scale, DecimalMark::Point);
     let folder = folder("recorded");
@@ -127,7 +126,9 @@ fn patch(picture: &Picture, row: &SightingRow) -> StrobePatch {
     let cut = |plane: &Plane, x: usize, y: usize, w: usize, h: usize| Plane {
         width: w,
         height: h,
-        samples: (y..y + h).flat_map(|r| plane.samples[r * plane.width + x..r * plane.width + x + w].to_vec()).collect(),
+        samples: (y..y + h)
+            .flat_map(|r| plane.samples[r * plane.width + x..r * plane.width + x + w].to_vec())
+            .collect(),
     };
     StrobePatch {
         frame: row.frame,

@@ -174,8 +174,8 @@ impl Writer<'_> {
         if row.contains("balls") {
             self.drawing.ring((x + 0.75 * em, y), 0.3 * em, stroke(INK, 0.08));
         } else if row.starts_with("fitted") {
-            self.drawing.line(&ends, stroke(Colour(0x40, 0x40, 0x40), 0.17));
-            self.drawing.line(&ends, stroke(WHITE, 0.08));
+            self.drawing.line(&ends, stroke(Colour(0x20, 0x20, 0x20), 0.3));
+            self.drawing.line(&ends, stroke(WHITE, 0.13));
         } else if row.starts_with("forecast") {
             for dash in dashes(&ends, 0.4 * em, 0.25 * em) {
                 self.drawing.line(&dash, stroke(VERMILLION, 0.16));

@@ -115,8 +115,10 @@ impl Flow {
 
     fn paragraph(&mut self, marked: &str) {
         let part = self.part(0, Role::Paragraph);
-        self.need(2.0 * BODY * LEADING);
-        self.lines(text::wrap(marked, WIDTH / BODY), MARGIN, BODY, Some(part));
+        let lines = text::wrap(marked, WIDTH / BODY);
+        // No line of a short paragraph stands alone on the next page.
+        self.need(lines.len().min(8) as f32 * BODY * LEADING);
+        self.lines(lines, MARGIN, BODY, Some(part));
         self.y += GAP * 0.7;
     }
 
