@@ -176,13 +176,18 @@ impl Steady {
         for _ in 0..2 {
             let in_view = self.patches.iter().filter(|patch| is_inside(frame, motion.to_frame(patch.middle))).count();
             let of = self.patches.len();
-            let lost =
-                if in_view * 2 < of { SteadyError::PannedAway { patches: in_view, of } } else { SteadyError::Unmatched };
+            let lost = if in_view * 2 < of {
+                SteadyError::PannedAway { patches: in_view, of }
+            } else {
+                SteadyError::Unmatched
+            };
             let places: Vec<(PixelPoint, PixelPoint)> =
                 self.patches.iter().filter_map(|patch| Some((patch.middle, patch.find(frame, &motion)?))).collect();
             let fitted = robust_similarity(&places, motion.centre);
             // A third of what should be seen must agree: walkers and balls hide the rest.
-            let Some(fitted) = fitted.filter(|f| f.patches >= FEWEST && f.patches * 3 >= in_view) else { return Err(lost) };
+            let Some(fitted) = fitted.filter(|f| f.patches >= FEWEST && f.patches * 3 >= in_view) else {
+                return Err(lost);
+            };
             motion = fitted.motion;
             result = Some(fitted);
         }
@@ -372,11 +377,12 @@ fn robust_similarity(places: &[(PixelPoint, PixelPoint)], centre: PixelPoint) ->
 fn least_median(places: &[(PixelPoint, PixelPoint)], centre: PixelPoint) -> Option<Vector4<f64>> {
     let n = places.len();
     let pairs = (0..n).flat_map(|i| [n / 2, n / 3, n / 5 + 1, 1].map(|step| (i, (i + step) % n)));
-    let states = pairs.filter(|(i, j)| places[*i].0.distance(places[*j].0) > 4.0 * REACH as f64).filter_map(|(i, j)| {
-        let state = weighted_similarity(&[places[i], places[j]], &[1.0, 1.0], centre)?;
-        let distances: Vec<f64> = places.iter().map(|pair| miss(&state, pair, centre).norm()).collect();
-        Some((median(&distances), state))
-    });
+    let states =
+        pairs.filter(|(i, j)| places[*i].0.distance(places[*j].0) > 4.0 * REACH as f64).filter_map(|(i, j)| {
+            let state = weighted_similarity(&[places[i], places[j]], &[1.0, 1.0], centre)?;
+            let distances: Vec<f64> = places.iter().map(|pair| miss(&state, pair, centre).norm()).collect();
+            Some((median(&distances), state))
+        });
     states.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, state)| state)
 }
 

@@ -3,9 +3,12 @@
 //! Results alone go to stdout; progress, warnings and errors to stderr. This is the only place that prints an error and
 //! picks the exit code.
 
+pub mod card;
 pub mod demo;
+pub mod lens;
 pub mod measure;
 pub mod output;
+pub mod rig;
 
 use std::process::ExitCode;
 
@@ -28,6 +31,9 @@ struct Arguments {
 enum Command {
     Measure(measure::MeasureArguments),
     Demo(demo::DemoArguments),
+    Card(card::CardArguments),
+    Rig(rig::RigArguments),
+    Lens(lens::LensArguments),
 }
 
 /// The table of exit codes, shown under `--help` and in the README.
@@ -63,5 +69,8 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),
+        Command::Card(arguments) => card::run(&arguments, console),
+        Command::Rig(arguments) => rig::run(&arguments, console),
+        Command::Lens(arguments) => lens::run(&arguments, console),
     }
 }
