@@ -94,8 +94,8 @@ fn the_page_is_read_back_from_its_own_pixels() {
             let found = find_cards(&quartered(&page), Transfer::Linear);
             assert_eq!(found.iter().map(|card| card.name).collect::<Vec<_>>(), [name]);
             let smaller = Matrix3::new(0.25, 0.0, -0.375, 0.0, 0.25, -0.375, 0.0, 0.0, 1.0);
-            // Poppler smooths edges in quarters of its pixels: up to 0.25 of one off on each axis, a quarter of that here.
-            check_corners(&found[0], paper, &smaller, 0.09);
+            // Poppler moves the edges of rectangles to whole pixels of its own: up to an eighth of one off here on each axis.
+            check_corners(&found[0], paper, &smaller, 0.18);
         }
     }
 }
