@@ -26,17 +26,17 @@ impl StillPicture {
         self.seen += 1;
         let fits =
             self.kept.first().is_none_or(|first| (first.width, first.height) == (picture.width(), picture.height()));
-        if place % self.stride != 0 || !fits {
+        if !place.is_multiple_of(self.stride) || !fits {
             return;
         }
         if self.kept.len() == KEPT {
-            let mut place = 0;
+            let mut kept = 0;
             self.kept.retain(|_| {
-                place += 1;
-                place % 2 == 1
+                kept += 1;
+                kept % 2 == 1
             });
             self.stride *= 2;
-            if (self.seen - 1) % self.stride != 0 {
+            if !place.is_multiple_of(self.stride) {
                 return;
             }
         }
