@@ -9,6 +9,7 @@
 //! the scale's first mark meets that plane: the first end of the first length, the first corner of the rectangle (bottom
 //! left), or the left edge of the ball when that alone is the scale.
 
+pub mod calibrate;
 pub mod card;
 mod error;
 pub mod flicker;
@@ -21,6 +22,7 @@ mod setup;
 mod shutter;
 mod solve;
 pub mod steady;
+pub mod still;
 
 use nalgebra::{Matrix2, Vector2};
 

@@ -5,10 +5,13 @@
 
 pub mod aim;
 pub mod book;
+pub mod card;
 pub mod demo;
 pub mod forecast;
+pub mod lens;
 pub mod measure;
 pub mod output;
+pub mod rig;
 pub mod rows;
 pub mod solve;
 pub mod statement;
@@ -40,6 +43,9 @@ enum Command {
     Solve(solve::SolveOptions),
     Worksheet(worksheet::WorksheetOptions),
     Book(book::BookArguments),
+    Card(card::CardArguments),
+    Rig(rig::RigArguments),
+    Lens(lens::LensArguments),
 }
 
 /// The table of exit codes, shown under `--help` and in the README.
@@ -80,5 +86,8 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
         Command::Solve(options) => solve::run(&options, console),
         Command::Worksheet(options) => worksheet::run(&options, console),
         Command::Book(arguments) => book::run(arguments, console),
+        Command::Card(arguments) => card::run(&arguments, console),
+        Command::Rig(arguments) => rig::run(&arguments, console),
+        Command::Lens(arguments) => lens::run(&arguments, console),
     }
 }

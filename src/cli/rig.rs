@@ -1,0 +1,215 @@
+//! `lobline rig`: a first rig file from a clip, with comments that say what to fill in.
+
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::output::{CommandError, Console, Exit};
+use crate::camera::card::{FoundCard, find_cards};
+use crate::camera::still::StillPicture;
+use crate::camera::{Camera, View};
+use crate::clip::{self, ClipError, ClipInfo, ClipReport, ReadOptions};
+use crate::report::files::write_atomically;
+use crate::rig::{Rig, SPORT_BALLS};
+
+/// Write a first rig file from a clip: what lobline sees by itself, and what you can add.
+#[derive(Debug, Args)]
+pub struct RigArguments {
+    /// The clip, or a folder of pictures.
+    clip: PathBuf,
+    /// Pictures per second, for a folder of pictures.
+    #[arg(long, value_name = "HZ")]
+    picture_rate: Option<f64>,
+    /// Where to write the rig; without it, it is printed.
+    #[arg(long, short, value_name = "FILE")]
+    output: Option<PathBuf>,
+}
+
+/// What a clip tells without a flight being looked for.
+struct Seen {
+    info: ClipInfo,
+    report: ClipReport,
+    /// From the stamps of the first and last frame.
+    rate_hz: Option<f64>,
+    cards: Vec<FoundCard>,
+}
+
+/// Reads the clip once and writes the rig.
+pub fn run(arguments: &RigArguments, console: &Console) -> Result<(), CommandError> {
+    let seen = look(&arguments.clip, arguments.picture_rate)?;
+    let text = rig_text(&seen);
+    let Some(path) = &arguments.output else {
+        console.result(text.trim_end());
+        return Ok(());
+    };
+    // A rig is written by hand after this command and must not be lost to it.
+    if path.exists() {
+        return Err(CommandError::new(Exit::WrongUse, format!("`{}` is there already", path.display()))
+            .with_hint("give another name to `--output`, or remove the file first"));
+    }
+    write_atomically(path, text.as_bytes())
+        .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+    console.result(path.display());
+    Ok(())
+}
+
+fn look(path: &Path, picture_rate_hz: Option<f64>) -> Result<Seen, CommandError> {
+    let options = ReadOptions { picture_rate_hz, ..ReadOptions::default() };
+    let mut source = clip::open(path, &options).map_err(|error| clip_error(&error))?;
+    let mut still = StillPicture::new();
+    let (mut first, mut last, mut frames) = (None, None, 0usize);
+    while let Some(frame) = source.next_frame().map_err(|error| clip_error(&error))? {
+        still.push(&frame.picture);
+        first = first.or(frame.stamp_s);
+        last = frame.stamp_s.or(last);
+        frames += 1;
+    }
+    let rate_hz = match (first, last) {
+        (Some(a), Some(b)) if b > a => Some((frames - 1) as f64 / (b - a)),
+        _ => None,
+    };
+    let cards = still.finish().map_or(Vec::new(), |(plane, transfer)| find_cards(&plane, transfer));
+    Ok(Seen { info: source.info().clone(), report: source.report(), rate_hz, cards })
+}
+
+/// An error of reading a clip on its way to the user.
+pub(super) fn clip_error(error: &ClipError) -> CommandError {
+    let exit = match error {
+        ClipError::BadRate(_) | ClipError::NoPictureRate(_) | ClipError::NoTimes => Exit::WrongUse,
+        _ => Exit::BadInput,
+    };
+    let plain = CommandError::new(exit, error);
+    match error.hint() {
+        Some(hint) => plain.with_hint(hint),
+        None => plain,
+    }
+}
+
+fn rig_text(seen: &Seen) -> String {
+    let info = &seen.info;
+    let mut text = String::new();
+    // Writing to a String can't fail.
+    let _ = writeln!(text, "# What is known of the set-up filmed in {}.", info.name.escape_default());
+    let rate = seen.rate_hz.map_or("of unknown rate".to_owned(), |rate| format!("at {rate:.2} frames per second"));
+    let _ = writeln!(text, "# {} × {} pixels, {} frames {rate}.", info.width, info.height, seen.report.frames);
+    text.push_str("# Lines that begin with # are suggestions: remove the # and put your own value.\n\n");
+    match info.capture_rate_tag_hz {
+        Some(rate) => {
+            let _ = writeln!(text, "# The file says itself that it was recorded at {rate:.0} frames per second.");
+        }
+        None => text
+            .push_str("# Slow motion whose file doesn't say so: the rate of recording.\n# capture_rate = \"240 Hz\"\n"),
+    }
+    text.push_str(&scale_text(seen));
+    text.push_str(&ball_text());
+    text.push_str(REST);
+    text
+}
+
+fn scale_text(seen: &Seen) -> String {
+    let mut text = "\n[scale]\n".to_owned();
+    if seen.cards.is_empty() {
+        let (w, h) = (seen.info.width, seen.info.height);
+        let _ = writeln!(
+            text,
+            "# No scale card was found. Mark the ends of a known length, in pixels from the top left, and say how long it is:\n\
+             # lengths = [\"{},{} to {},{} = 0.500 m\"]",
+            w / 4,
+            h * 3 / 4,
+            w * 3 / 4,
+            h * 3 / 4
+        );
+    } else {
+        let names: Vec<String> =
+            seen.cards.iter().map(|card| format!("{} ({} marks)", card.name.words(), card.marks.len())).collect();
+        let _ = writeln!(text, "# Found: {}. Nothing needs to be marked.", names.join(", "));
+        let mut view = View::new(seen.info.width, seen.info.height);
+        view.cards = seen.cards.clone();
+        if let Ok(camera) = Camera::from_rig(&Rig::default(), &view) {
+            let scale = camera.metres_per_pixel(view.centre()) * 1000.0;
+            let _ =
+                writeln!(text, "# One pixel is {scale:.3} mm in the middle of the picture; {}.", camera.description());
+        }
+    }
+    text.push_str(
+        "# How much nearer to the camera than the flight the scale is; behind it is negative. At 3 m, 1 cm is 0.3 % of g.\n\
+         # offset = \"0(1) cm\"\n",
+    );
+    text
+}
+
+fn ball_text() -> String {
+    let sports: Vec<&str> = SPORT_BALLS.iter().map(|ball| ball.sport).collect();
+    format!(
+        "\n[ball]\n# One of: {}.\n# sport = \"tennis\"\n# Or its size and mass:\n# diameter = \"70.0(5) mm\"\n# mass = \"13 g\"\n",
+        sports.join(", ")
+    )
+}
+
+const REST: &str = "
+[camera]
+# From the lens to the plane of the flight, square to it.
+# distance = \"3.00(2) m\"
+# Two points of a plumb line or of an upright edge, in pixels; else the card or the picture gives the vertical.
+# plumb = \"640,90 to 642,600\"
+# How far the camera stands to the right of the square view.
+# yaw = \"0(2) deg\"
+# Time from the picture's first row to its last.
+# readout = \"15(2) ms\"
+# From `lobline lens`:
+# focal_length = \"1480(10) px\"
+# k1 = \"-0.08(1)\"
+
+[place]
+# g here: either latitude and height above the sea, or g itself.
+# latitude = \"52.4 deg\"
+# height = \"100 m\"
+
+[launcher]
+# name = \"wooden catapult\"
+# setting = \"notch 3\"
+# height = \"85 cm\"
+
+[card]
+# What the bar of the printed card measures with a ruler, if not 150.0 mm.
+# measured_bar = \"149.5(2) mm\"
+";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn seen() -> Seen {
+        let info = ClipInfo {
+            name: "open-day.mp4".to_owned(),
+            width: 1920,
+            height: 1080,
+            codec: "h264".to_owned(),
+            container: "mov".to_owned(),
+            stated_rate_hz: Some(60.0),
+            capture_rate_tag_hz: None,
+            quarter_turns: 0,
+            mirrored: false,
+            pixel_aspect_applied: false,
+            dynamic_range: "SDR".to_owned(),
+            bit_depth: 8,
+            rows_along_y: true,
+        };
+        Seen { info, report: ClipReport::default(), rate_hz: Some(59.94), cards: Vec::new() }
+    }
+
+    #[test]
+    fn the_first_rig_is_one_as_it_is_and_with_all_suggestions_taken() {
+        let text = rig_text(&seen());
+        assert_eq!(Rig::parse(&text).unwrap(), Rig::default());
+        // Suggestions are lines `# field = value`; sentences have no equals sign.
+        let taken: String = text
+            .lines()
+            .map(|line| line.strip_prefix("# ").filter(|rest| rest.contains(" = ")).unwrap_or(line).to_owned() + "\n")
+            .collect();
+        let rig = Rig::parse(&taken).unwrap();
+        assert_eq!(rig.scale.lengths.len(), 1);
+        assert!(rig.camera.plumb.is_some() && rig.ball.mass_kg.is_some() && rig.card.measured_bar.is_some());
+    }
+}
