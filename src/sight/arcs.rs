@@ -5,6 +5,8 @@
 //! is the prior: the acceleration points down, the path bends visibly, the look of the ball changes little. Walkers, lamps
 //! and shadows lose because they don't fall.
 
+use std::collections::HashMap;
+
 use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
@@ -142,6 +144,35 @@ fn shares_blobs(one: &Arc, other: &Arc) -> bool {
     one.blobs.iter().filter(|blob| other.blobs.contains(blob)).count() > 1
 }
 
+/// Frames between the blobs of a seed.
+const STRIDES: [usize; 4] = [1, 2, 4, 8];
+
+/// Pairs of blobs that have been part of something grown, so that its other seeds need not grow it again.
+#[derive(Default)]
+struct Grown {
+    pairs: HashMap<(Member, Member), u8>,
+}
+
+impl Grown {
+    /// Growths without result that a pair may be part of before no more are tried: one could have been led astray.
+    const TRIES: u8 = 2;
+
+    fn knows(&self, seed: [Member; 3]) -> bool {
+        let known = |pair| self.pairs.get(&pair).is_some_and(|&tries| tries >= Self::TRIES);
+        known((seed[0], seed[1])) && known((seed[1], seed[2]))
+    }
+
+    fn note(&mut self, members: &[Member], is_arc: bool) {
+        for (i, &one) in members.iter().enumerate() {
+            let longest = STRIDES[STRIDES.len() - 1];
+            for &other in members[i + 1..].iter().take_while(|other| other.0 - one.0 <= longest) {
+                let tries = self.pairs.entry((one, other)).or_default();
+                *tries = if is_arc { Self::TRIES } else { tries.saturating_add(1) };
+            }
+        }
+    }
+}
+
 struct Search<'a> {
     blobs: &'a [Vec<Blob>],
     times_s: &'a [f64],
@@ -159,21 +190,17 @@ impl Search<'_> {
 
     fn grow_all(&self) -> Vec<Arc> {
         let mut arcs: Vec<Arc> = Vec::new();
-        let mut taken: Vec<Vec<Option<usize>>> = self.blobs.iter().map(|blobs| vec![None; blobs.len()]).collect();
-        for stride in [1, 2, 4, 8] {
+        let mut grown = Grown::default();
+        for stride in STRIDES {
             for first in 0..self.blobs.len().saturating_sub(2 * stride) {
                 self.seeds_from(first, stride, &mut |seed| {
-                    let owner = taken[seed[0].0][seed[0].1];
-                    if owner.is_some() && seed.iter().all(|member| taken[member.0][member.1] == owner) {
+                    if grown.knows(seed) {
                         return;
                     }
                     let members = self.grow(seed);
-                    if let Some(arc) = self.judge(&members) {
-                        for member in members {
-                            taken[member.0][member.1] = Some(arcs.len());
-                        }
-                        arcs.push(arc);
-                    }
+                    let arc = self.judge(&members);
+                    grown.note(&members, arc.is_some());
+                    arcs.extend(arc);
                 });
             }
         }
@@ -306,6 +333,7 @@ impl Search<'_> {
         self.blobs[frame]
             .iter()
             .enumerate()
+            .filter(|(_, blob)| (blob.centre.x - expected.x).abs() < gate)
             .map(|(place, blob)| (place, blob, blob.centre.distance(expected)))
             .filter(|(_, blob, distance)| *distance < gate && look_alike(blob, middle))
             .min_by(|a, b| a.2.total_cmp(&b.2))

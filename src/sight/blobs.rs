@@ -3,6 +3,11 @@
 //! Bright, dark and coloured departures count alike. Many are kept: the ball need not be the best blob of its frame, only
 //! the one that falls.
 
+use std::collections::HashMap;
+
+use image::{GrayImage, Luma};
+use imageproc::region_labelling::{Connectivity, connected_components};
+
 use crate::sight::cells::CELL;
 use crate::sight::watch::{KeptFrame, TILE, Window};
 use crate::units::PixelPoint;
@@ -292,37 +297,14 @@ fn large_regions(changed: &[u32], columns: usize, rows: usize) -> Vec<u32> {
     if changed.len() <= MOST_CELLS {
         return Vec::new();
     }
-    let mut open = vec![false; columns * rows];
+    let mut map = GrayImage::new(columns as u32, rows as u32);
     for &cell in changed {
-        open[cell as usize] = true;
+        map.as_mut()[cell as usize] = 1;
     }
-    let (mut large, mut region) = (Vec::new(), Vec::new());
-    for &start in changed {
-        if !std::mem::take(&mut open[start as usize]) {
-            continue;
-        }
-        region.clear();
-        region.push(start);
-        let mut next = 0;
-        while next < region.len() {
-            let cell = region[next] as usize;
-            next += 1;
-            let (column, row) = (cell % columns, cell / columns);
-            let neighbours = [
-                (column > 0).then(|| cell - 1),
-                (column + 1 < columns).then(|| cell + 1),
-                (row > 0).then(|| cell - columns),
-                (row + 1 < rows).then(|| cell + columns),
-            ];
-            for neighbour in neighbours.into_iter().flatten() {
-                if std::mem::take(&mut open[neighbour]) {
-                    region.push(neighbour as u32);
-                }
-            }
-        }
-        if region.len() > MOST_CELLS {
-            large.append(&mut region);
-        }
+    let labels = connected_components(&map, Connectivity::Four, Luma([0]));
+    let mut sizes: HashMap<u32, usize> = HashMap::new();
+    for &cell in changed {
+        *sizes.entry(labels.as_raw()[cell as usize]).or_default() += 1;
     }
-    large
+    changed.iter().copied().filter(|&cell| sizes[&labels.as_raw()[cell as usize]] > MOST_CELLS).collect()
 }
