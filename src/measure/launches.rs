@@ -3,6 +3,7 @@
 use crate::clip::Clock;
 use crate::fit::Launch;
 use crate::rig::Rig;
+use crate::sight::find::goes_on_after_a_touch;
 use crate::sight::{FoundFlight, Sighting};
 
 /// A flight that began where another ended: the ball after a bounce. It isn't measured.
@@ -22,7 +23,7 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
     // The flight in time before this one, launch or not: a ball bounces more than once.
     let mut before: Option<FoundFlight> = None;
     for flight in flights {
-        if before.as_ref().is_some_and(|before| follows(before, &flight)) {
+        if before.as_ref().is_some_and(|before| goes_on_after_a_touch(&before.sightings, &flight.sightings)) {
             continuations.push(Continuation { frame: flight.sightings[0].frame });
         } else {
             launches.push(flight.clone());
@@ -30,27 +31,6 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
         before = Some(flight);
     }
     (launches, continuations)
-}
-
-/// Whether `flight` is `before` after a touch.
-fn follows(before: &FoundFlight, flight: &FoundFlight) -> bool {
-    /// A ball lost for longer has been caught, and what flies then was launched.
-    const LONGEST_TOUCH_FRAMES: usize = 8;
-    let (last, first) = (&before.sightings[before.sightings.len() - 1], &flight.sightings[0]);
-    let pause = first.frame.saturating_sub(last.frame);
-    if pause > LONGEST_TOUCH_FRAMES {
-        return false;
-    }
-    let arriving = speed(&before.sightings[before.sightings.len().saturating_sub(4)..]);
-    let leaving = speed(&flight.sightings[..flight.sightings.len().min(4)]);
-    let near = (arriving.max(leaving) * pause.max(1) as f64 * 1.3) + 2.0 * last.radius_px;
-    last.centre_px.distance(first.centre_px) < near && leaving < 1.02 * arriving
-}
-
-/// Mean speed over a few sightings, px a frame.
-fn speed(sightings: &[Sighting]) -> f64 {
-    let (first, last) = (&sightings[0], &sightings[sightings.len() - 1]);
-    first.centre_px.distance(last.centre_px) / (last.frame - first.frame).max(1) as f64
 }
 
 /// The sightings of a flight with the times of the clock.

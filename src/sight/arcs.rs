@@ -116,8 +116,11 @@ pub fn find_arcs(
     prior: FallPrior,
     through: Option<(usize, PixelPoint)>,
 ) -> Vec<Arc> {
-    let search = Search { blobs, times_s, size, prior };
-    let mut arcs = search.grow_all();
+    let mut arcs = Search { blobs, times_s, size, prior, strict: true }.grow_all();
+    if arcs.is_empty() && prior.acceleration_px_per_s2.is_some() {
+        // A wrong clock or a wrong scale makes a true fall look unbelievable: it is found all the same, and said to be so.
+        arcs = Search { blobs, times_s, size, prior, strict: false }.grow_all();
+    }
     arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
     arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
     keep_one_at_a_time(arcs)
@@ -178,6 +181,8 @@ struct Search<'a> {
     times_s: &'a [f64],
     size: (usize, usize),
     prior: FallPrior,
+    /// Whether seeds must fall as the prior says.
+    strict: bool,
 }
 
 /// A blob by its frame and its place among the blobs of the frame.
@@ -226,11 +231,11 @@ impl Search<'_> {
                     two.centre.y + (two.centre.y - one.centre.y) * ratio,
                 );
                 let slack = 1.5 + 0.1 * one.diameter() + 0.05 * step;
+                let (least, most) = self.fall_limits(dt1, dt2, step, slack);
                 for (c, three) in self.blobs[third].iter().enumerate() {
                     let (dx, fall) = (three.centre.x - straight.x, three.centre.y - straight.y);
                     // A phone held at up to 30° lets the fall lean by as much.
-                    let believable =
-                        fall > -slack && dx.abs() < slack + 0.6 * fall.max(0.0) && fall < 0.6 * step + 12.0 * slack;
+                    let believable = fall > least && fall < most && dx.abs() < slack + 0.6 * fall.max(0.0);
                     let seed = [(first, a), (second, b), (third, c)];
                     if believable && look_alike(two, three) && self.has_a_fourth(seed, stride) {
                         each(seed);
@@ -240,24 +245,49 @@ impl Search<'_> {
         }
     }
 
+    /// Least and greatest departure downwards of a seed's third blob from the straight line through the first two.
+    fn fall_limits(&self, dt1: f64, dt2: f64, step: f64, slack: f64) -> (f64, f64) {
+        match self.prior.acceleration_px_per_s2.filter(|_| self.strict) {
+            // Over steps dt1 and dt2, acceleration a bends the line by a·dt2·(dt1 + dt2)/2.
+            Some((low, high)) => {
+                let lever = 0.5 * dt2 * (dt1 + dt2);
+                (low * lever - slack, high * lever + slack)
+            }
+            None => (-slack, 0.6 * step + 12.0 * slack),
+        }
+    }
+
     /// Whether a fourth blob, a stride before or after the seed, lies where the seed's path leads: a cheap look that spares
     /// most chance seeds the growing.
     fn has_a_fourth(&self, seed: [Member; 3], stride: usize) -> bool {
-        let Some(path) = PixelPath::fit(&self.places(&seed)) else { return false };
         let middle = self.blob(seed[1]);
-        let gate = 3.0 + 0.2 * middle.diameter() + 0.15 * self.blob(seed[0]).centre.distance(middle.centre);
+        let gate = 3.0 + 0.2 * middle.diameter() + 0.1 * self.blob(seed[0]).centre.distance(middle.centre);
         let near = |frame: Option<usize>| {
             frame.filter(|&frame| frame < self.blobs.len()).is_some_and(|frame| {
-                let expected = path.at(self.times_s[frame]);
+                let expected = self.through_three(seed, self.times_s[frame]);
                 self.blobs[frame].iter().any(|blob| blob.centre.distance(expected) < gate && look_alike(blob, middle))
             })
         };
         near(Some(seed[2].0 + stride)) || near(seed[0].0.checked_sub(stride)) || near(seed[2].0.checked_add(2 * stride))
     }
 
-    /// Longest step of a ball over `stride` frames: a third of the picture's longer side a frame.
+    /// The parabola through a seed's three blobs at a time (Lagrange's form).
+    fn through_three(&self, seed: [Member; 3], time_s: f64) -> PixelPoint {
+        let times = seed.map(|member| self.times_s[member.0]);
+        let weight = |i: usize, j: usize, k: usize| {
+            (time_s - times[j]) * (time_s - times[k]) / ((times[i] - times[j]) * (times[i] - times[k]))
+        };
+        let weights = [weight(0, 1, 2), weight(1, 0, 2), weight(2, 0, 1)];
+        let sum = |value: fn(PixelPoint) -> f64| {
+            seed.iter().zip(weights).map(|(&member, weight)| weight * value(self.blob(member).centre)).sum()
+        };
+        PixelPoint::new(sum(|place| place.x), sum(|place| place.y))
+    }
+
+    /// Longest step of a ball over `stride` frames: it must be seen in five frames while it crosses the picture.
     fn longest_step(&self, stride: usize) -> f64 {
-        self.size.0.max(self.size.1) as f64 / 3.0 * stride as f64
+        let across = self.size.0.max(self.size.1) as f64;
+        (across / 4.0 * stride as f64).min(across / 2.0)
     }
 
     fn grow(&self, seed: [Member; 3]) -> Vec<Member> {

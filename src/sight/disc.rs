@@ -134,6 +134,8 @@ pub struct DiscFit {
 /// loosely, while the disc is still finding its place, then strictly.
 const MODEL_SHARES: [f64; 3] = [0.5, 0.12, 0.05];
 const ITERATIONS: usize = 12;
+/// About how many pixels of a patch a fit with free shading uses.
+const LEARNING_PIXELS: usize = 700;
 
 /// Fits a disc to a patch from a starting disc near it. `None` when the fit runs away or nothing is left to fit.
 ///
@@ -244,6 +246,8 @@ impl Normal {
         };
         let steps = Exposure::new(disc);
         let tolerated = model_share * contrast_levels(patch, disc, light);
+        // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
+        let every = if unknowns.shades > 0 { (patch.levels.len() / LEARNING_PIXELS).max(1) } else { 1 };
         let mut used = 0usize;
         for row in 0..patch.height {
             for column in 0..patch.width {
@@ -251,7 +255,7 @@ impl Normal {
                 let noise = f64::from(patch.noise[place]);
                 let x = (patch.left + column as isize) as f64;
                 let y = (patch.top + row as isize) as f64;
-                if !noise.is_finite() || !steps.reaches(disc, x, y) {
+                if (row + 2 * column) % every != 0 || !noise.is_finite() || !steps.reaches(disc, x, y) {
                     continue;
                 }
                 let background = f64::from(light.linear(patch.background[place]));

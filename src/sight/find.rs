@@ -10,7 +10,7 @@ use crate::sight::light::Light;
 use crate::sight::track::{Track, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
 use crate::sight::{Sighting, SightingSource};
-use crate::units::PixelPoint;
+use crate::units::{Covariance2, PixelPoint};
 
 /// What the user knows and the program can't see.
 #[derive(Debug, Clone, Default)]
@@ -145,6 +145,80 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     }
 }
 
+/// Sorts out the arcs that begin where another ended and are no faster: the ball after a bounce, which nobody measures and
+/// which need not be refined.
+fn set_bounces_aside(mut arcs: Vec<Arc>) -> (Vec<Arc>, Vec<Arc>) {
+    arcs.sort_by_key(Arc::first_frame);
+    let rough: Vec<Vec<Sighting>> = arcs.iter().map(|arc| arc.blobs.iter().map(rough_sighting).collect()).collect();
+    let mut bounced = rough.windows(2).map(|pair| goes_on_after_a_touch(&pair[0], &pair[1]));
+    let mut after = vec![false; arcs.len().min(1)];
+    after.extend(bounced.by_ref());
+    let (bounces, launches): (Vec<_>, Vec<_>) = arcs.into_iter().zip(after).partition(|(_, after)| *after);
+    let only = |list: Vec<(Arc, bool)>| list.into_iter().map(|(arc, _)| arc).collect();
+    (only(launches), only(bounces))
+}
+
+/// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.
+/// One that is thrown, kicked or launched anew is faster, or begins elsewhere. Frames may be counted from anywhere.
+pub fn goes_on_after_a_touch(before: &[Sighting], after: &[Sighting]) -> bool {
+    /// A ball lost for longer has been caught, and what flies then was launched.
+    const LONGEST_TOUCH_FRAMES: usize = 8;
+    let (last, first) = (&before[before.len() - 1], &after[0]);
+    let pause = first.frame.saturating_sub(last.frame);
+    if pause > LONGEST_TOUCH_FRAMES {
+        return false;
+    }
+    let arriving = pixels_a_frame(&before[before.len().saturating_sub(4)..]);
+    let leaving = pixels_a_frame(&after[..after.len().min(4)]);
+    let near = (arriving.max(leaving) * pause.max(1) as f64 * 1.3) + 2.0 * last.radius_px;
+    last.centre_px.distance(first.centre_px) < near && leaving < 1.02 * arriving
+}
+
+fn pixels_a_frame(sightings: &[Sighting]) -> f64 {
+    let (first, last) = (&sightings[0], &sightings[sightings.len() - 1]);
+    first.centre_px.distance(last.centre_px) / (last.frame - first.frame).max(1) as f64
+}
+
+/// A blob as a sighting that only tells about where the ball was.
+fn rough_sighting(blob: &Blob) -> Sighting {
+    Sighting {
+        frame: blob.frame,
+        time_s: 0.0,
+        centre_px: blob.centre,
+        covariance_px2: Covariance2::isotropic(1.0),
+        radius_px: 0.5 * blob.diameter(),
+        streak_px: None,
+        visible: 1.0,
+        signal_to_noise: f64::from(blob.peak),
+        source: SightingSource::Found,
+    }
+}
+
+/// Adds a flight that isn't refined, so that the caller knows that the ball went on.
+fn add_rough_flight(window: &Window, arc: &Arc, flights: &mut Vec<FoundFlight>) {
+    let sightings = arc
+        .blobs
+        .iter()
+        .map(|blob| {
+            let frame = &window.frames[blob.frame];
+            Sighting { frame: frame.index, time_s: frame_time(frame), ..rough_sighting(blob) }
+        })
+        .collect();
+    let flight = FoundFlight {
+        sightings,
+        cuttings: Vec::new(),
+        not_yet_frame: None,
+        exposure_s: None,
+        blur_px: 0.0,
+        log10_chance: arc.log10_chance,
+    };
+    add(flight, flights);
+}
+
+fn frame_time(frame: &KeptFrame) -> f64 {
+    frame.stamp_s.unwrap_or(frame.index as f64 / 30.0)
+}
+
 /// Times of the window's frames: the stamps, or the numbers of the frames where any is missing.
 fn window_times(frames: &[KeptFrame]) -> Vec<f64> {
     let stamps: Option<Vec<f64>> = frames.iter().map(|frame| frame.stamp_s).collect();
@@ -186,7 +260,10 @@ fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
 }
 
 fn add_flight(window: &Window, arc: &Arc, track: &Track, flights: &mut Vec<FoundFlight>) {
-    let flight = found_flight(window, arc, track);
+    add(found_flight(window, arc, track), flights);
+}
+
+fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
     let frames = |flight: &FoundFlight| (flight.sightings[0].frame, flight.sightings[flight.sightings.len() - 1].frame);
     let (first, last) = frames(&flight);
     let rival = flights.iter().position(|other| {
@@ -213,7 +290,7 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
             let centre_px = sphere_centre(outline, disc.radius_px, lens.focal_px, lens.principal);
             Sighting {
                 frame: frame.index,
-                time_s: frame.stamp_s.unwrap_or(frame.index as f64 / 30.0),
+                time_s: frame_time(frame),
                 centre_px,
                 covariance_px2: one.fit.covariance_px2,
                 radius_px: disc.radius_px,
