@@ -9,6 +9,7 @@ use image::{GrayImage, Luma};
 use imageproc::region_labelling::{Connectivity, connected_components};
 
 use crate::sight::cells::CELL;
+use crate::sight::parts::discs_within;
 use crate::sight::watch::{KeptFrame, TILE, Window};
 use crate::units::PixelPoint;
 
@@ -81,6 +82,7 @@ impl BlobFinder {
         for &cell in &cells {
             self.clear(cell);
         }
+        blobs.extend(discs_within(window, frame, place));
         blobs.sort_by(|a, b| b.peak.total_cmp(&a.peak));
         blobs.truncate(MOST_PER_FRAME);
         blobs

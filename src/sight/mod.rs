@@ -10,6 +10,7 @@ pub mod cells;
 pub mod disc;
 pub mod find;
 pub mod light;
+pub mod parts;
 pub mod smooth;
 pub mod track;
 pub mod watch;

@@ -128,12 +128,11 @@ fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
     let not_yet = refined.first()?.place.checked_sub(1);
     let places = refiner.places(&refined);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
-    (refined.len() >= 4 && is_a_fall(&places, fall_px_per_s2, refiner.ball.radius_px)).then_some(Track {
-        refined,
-        ball: refiner.ball,
-        not_yet,
-        fall_px_per_s2,
-    })
+    let radius_px = refiner.ball.radius_px;
+    let span = refined.last()?.place - refined[0].place + 1;
+    let mostly_seen = 2 * refined.len() > span;
+    let credible = mostly_seen && is_a_fall(&places, fall_px_per_s2, radius_px) && holds_together(&places, radius_px);
+    (refined.len() >= 4 && credible).then_some(Track { refined, ball: refiner.ball, not_yet, fall_px_per_s2 })
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
@@ -143,6 +142,17 @@ fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
     let duration_s = places[places.len() - 1].time_s - places[0].time_s;
     let sag = ay * duration_s * duration_s / 8.0;
     travelled > (4.0 * radius_px).max(12.0) && sag > (0.2 * radius_px).max(1.5) && ax.abs() < 0.7 * ay
+}
+
+/// Whether the places scatter about a smooth path by no more than a ball's centre does: part of a pixel, and of a ball whose
+/// pattern turns as it flies.
+fn holds_together(places: &[Place], radius_px: f64) -> bool {
+    let degree = if places.len() >= 9 { 3 } else { 2 };
+    let even: Vec<Place> = places.iter().map(|place| Place { sigma_px: 1.0, ..*place }).collect();
+    let Some(path) = SmoothPath::fit(&even, degree) else { return false };
+    let squares: f64 = even.iter().map(|place| path.distance(place).powi(2)).sum();
+    let freedom = (2 * places.len()) as f64 - 2.0 * (degree as f64 + 1.0);
+    (squares / freedom.max(1.0)).sqrt() < 0.6 + 0.08 * radius_px
 }
 
 struct Refiner<'a> {
