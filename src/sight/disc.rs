@@ -136,6 +136,8 @@ const MODEL_SHARES: [f64; 3] = [0.5, 0.12, 0.05];
 const ITERATIONS: usize = 12;
 /// About how many pixels of a patch a fit with free shading uses.
 const LEARNING_PIXELS: usize = 700;
+/// … and a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough.
+const PLACING_PIXELS: usize = 3000;
 
 /// Fits a disc to a patch from a starting disc near it. `None` when the fit runs away or nothing is left to fit.
 ///
@@ -160,20 +162,22 @@ fn settle(
     let mut damping = 1e-3;
     let mut state = Normal::take(patch, &disc, unknowns, light, model_share)?;
     for _ in 0..ITERATIONS {
-        let step = state.step(damping)?;
-        let trial = moved(&disc, &step, unknowns, start)?;
-        let next = Normal::take(patch, &trial, unknowns, light, model_share)?;
-        if next.cost <= state.cost {
-            let settled = step[0].hypot(step[1]) < 2e-3 && state.cost - next.cost < 1e-4 * state.cost;
-            (disc, state, damping) = (trial, next, (damping * 0.2).max(1e-6));
-            if settled {
-                break;
+        if damping > 1e4 {
+            break;
+        }
+        // A step that can't be made, leads nowhere or makes it worse is tried again, shorter.
+        let trial = state.step(damping).and_then(|step| Some((moved(&disc, &step, unknowns, start)?, step)));
+        let next = trial
+            .and_then(|(trial, step)| Some((trial, step, Normal::take(patch, &trial, unknowns, light, model_share)?)));
+        match next {
+            Some((trial, step, next)) if next.cost <= state.cost => {
+                let settled = step[0].hypot(step[1]) < 2e-3 && state.cost - next.cost < 1e-4 * state.cost;
+                (disc, state, damping) = (trial, next, (damping * 0.2).max(1e-6));
+                if settled {
+                    break;
+                }
             }
-        } else {
-            damping *= 8.0;
-            if damping > 1e4 {
-                break;
-            }
+            _ => damping *= 8.0,
         }
     }
     Some((disc, state))
@@ -247,7 +251,8 @@ impl Normal {
         let steps = Exposure::new(disc);
         let tolerated = model_share * contrast_levels(patch, disc, light);
         // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
-        let every = if unknowns.shades > 0 { (patch.levels.len() / LEARNING_PIXELS).max(1) } else { 1 };
+        let enough = if unknowns.shades > 0 { LEARNING_PIXELS } else { PLACING_PIXELS };
+        let every = (patch.levels.len() / enough).max(1);
         let mut used = 0usize;
         for row in 0..patch.height {
             for column in 0..patch.width {

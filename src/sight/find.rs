@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
 use crate::sight::arcs::{Arc, FallPrior, find_arcs};
 use crate::sight::blobs::{Blob, BlobFinder};
+use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
 use crate::sight::track::{Track, refine};
@@ -35,6 +36,9 @@ pub enum Progress {
     /// The frames of a window are being searched.
     Searching { frames: usize },
 }
+
+/// Most arcs of a window that are refined, in order of time.
+const MOST_ARCS: usize = 24;
 
 /// What was found in a clip.
 #[derive(Debug)]
@@ -130,6 +134,7 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
+    let arcs: Vec<Arc> = arcs.into_iter().take(MOST_ARCS).collect();
     let tracks: Vec<(Arc, Option<Track>)> = arcs
         .into_par_iter()
         .map(|arc| {
@@ -235,12 +240,22 @@ fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
         .map_init(
             || BlobFinder::new(window),
             |finder, place| {
+                if camera_moved(window, place) {
+                    return Vec::new();
+                }
                 let mut blobs = finder.find(window, place);
                 blobs.retain(|blob| wanted(blob, window.frames[place].stamp_s, options));
                 blobs
             },
         )
         .collect()
+}
+
+/// Whether so much of a frame departs from the resting scene that the camera itself must have moved: nothing can be told
+/// from the background there.
+fn camera_moved(window: &Window, place: usize) -> bool {
+    let cells = (window.width / CELL) * (window.height / CELL);
+    5 * window.frames[place].changed_cells.len() > 2 * cells
 }
 
 fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {

@@ -16,6 +16,8 @@ use crate::units::PixelPoint;
 
 /// Most blobs that the ball's look is learnt from.
 const LEARNT_FROM: usize = 15;
+/// … and of those that the first lesson takes.
+const FIRST_LESSON_FROM: usize = 6;
 /// Frames beyond the ends of the arc in which the ball is looked for.
 const BEYOND: usize = 12;
 /// Least share of the ball in view for a sighting: below it, more is guessed than seen.
@@ -204,7 +206,7 @@ impl Refiner<'_> {
 
     /// Departure from the path that is still no touch: a part of the ball, for glare and flattened rims.
     fn slack_px(&self) -> f64 {
-        0.25 + 0.02 * self.ball.radius_px
+        0.15 + 0.012 * self.ball.radius_px
     }
 
     /// Cuts the flight where the launcher still pushed or something touched the ball, and drops odd sightings.
@@ -379,9 +381,16 @@ fn learn_ball(
     first_guess: BallLook,
     light: &Light,
 ) -> Option<BallLook> {
-    let step = known.len().div_ceil(LEARNT_FROM).max(1);
     let mut ball = first_guess;
-    for lesson in [Lesson::Size, Lesson::Size, Lesson::Radius, Lesson::Shading] {
+    // The first lesson takes few: most arcs that aren't a ball's fail there.
+    let lessons = [
+        (Lesson::Size, FIRST_LESSON_FROM),
+        (Lesson::Size, LEARNT_FROM),
+        (Lesson::Radius, LEARNT_FROM),
+        (Lesson::Shading, LEARNT_FROM),
+    ];
+    for (lesson, most) in lessons {
+        let step = known.len().div_ceil(most).max(1);
         let fits: Vec<(f64, (f64, f64), DiscFit)> = known
             .par_iter()
             .step_by(step)
