@@ -2,6 +2,7 @@
 //!
 //! None of the outputs computes anything: what they show stands here.
 
+pub mod basis;
 pub mod motion;
 
 use serde::{Deserialize, Serialize};
@@ -24,6 +25,9 @@ pub struct Measurement {
     pub scale: ScaleStatement,
     pub flights: Vec<FlightMeasurement>,
     pub warnings: Vec<Warning>,
+    /// What the numbers were computed from; gives them again without the clip. `None` in files of before it was kept.
+    #[serde(default)]
+    pub basis: Option<basis::Basis>,
 }
 
 /// Which clock the times come from.
@@ -100,6 +104,9 @@ pub struct ForecastStatement {
     pub path_px: Vec<PixelPoint>,
     pub landing_x_m: Option<Estimate>,
     pub measured_landing_x_m: Option<Estimate>,
+    /// How the flight compares with it, in a sentence or two; `None` when nobody compared.
+    #[serde(default)]
+    pub comparison: Option<String>,
 }
 
 /// A line of the uncertainty budget: one source and what it does to each result, as standard uncertainties.

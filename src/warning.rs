@@ -33,6 +33,9 @@ pub enum Warning {
     MarksDontFit { residual_px: f64 },
     /// Known lengths contradict each other by more than their uncertainties allow.
     LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
+    /// The ball's mass or size isn't stated, so that the air is left out: what it may do to a foam ball and to one of solid rubber
+    /// of this size, as a share of g.
+    AirLeftOut { flight: usize, foam_percent: f64, rubber_percent: f64 },
 }
 
 impl Warning {
@@ -84,9 +87,20 @@ impl Warning {
                 format!("{count} more flights were seen, but carry no fit. Film closer or at a higher frame rate")
             }
             Self::Clock { message } => message.clone(),
+            Self::AirLeftOut { flight, foam_percent, rubber_percent } => format!(
+                "flight {flight} is worked out as if there were no air, and the ± doesn't cover that: at launch the air pulls at a \
+                 foam ball of this size with about {} % of its weight, at one of solid rubber with {} %. State the ball's \
+                 mass and diameter in the rig, and the air is counted in",
+                whole_or_tenth(*foam_percent),
+                whole_or_tenth(*rubber_percent)
+            ),
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"
                 .to_owned(),
         }
     }
+}
+
+fn whole_or_tenth(percent: f64) -> String {
+    if percent < 9.5 { format!("{percent:.1}") } else { format!("{percent:.0}") }
 }

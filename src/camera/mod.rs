@@ -25,6 +25,7 @@ pub mod steady;
 pub mod still;
 
 use nalgebra::{Matrix2, Vector2};
+use serde::{Deserialize, Serialize};
 
 use crate::clip::ClipInfo;
 use crate::rig::{ReadoutDirection, Rig, StatedLength};
@@ -42,7 +43,7 @@ use setup::{Prepared, prepare};
 use solve::{ScaleSource, Setup, Solved};
 
 /// What of a clip the camera must know besides the rig.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct View {
     /// Size of the displayed picture, px.
     pub width: usize,
@@ -61,7 +62,7 @@ pub struct View {
 }
 
 /// Size of the ball in the picture.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BallSeen {
     pub centre_px: PixelPoint,
     pub diameter_px: f64,

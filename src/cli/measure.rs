@@ -128,7 +128,7 @@ fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
         | MeasureError::Camera(_)
         | MeasureError::Mending(_)
         | MeasureError::Ball(_) => Exit::WrongUse,
-        MeasureError::Clip(_) => Exit::BadInput,
+        MeasureError::Clip(_) | MeasureError::NoBasis => Exit::BadInput,
     };
     let command_error = CommandError::new(exit, format!("could not measure `{}`: {error}", clip.display()));
     match error.hint() {

@@ -22,6 +22,8 @@ pub enum MeasureError {
     Mending(#[from] MendingError),
     #[error("the ball or the air is not as stated: {0}")]
     Ball(String),
+    #[error("the measurement doesn't say what it was computed from")]
+    NoBasis,
 }
 
 impl MeasureError {
@@ -33,6 +35,9 @@ impl MeasureError {
             Self::Camera(error) => Some(error.hint()),
             Self::Fit(error) => Some(error.hint().to_owned()),
             Self::Mending(error) => Some(error.hint()),
+            Self::NoBasis => {
+                Some("measure the clip again with this program; older files carry results alone".to_owned())
+            }
             Self::Ball(_) => Some("check mass, diameter and air in the rig, and their units".to_owned()),
         }
     }

@@ -2,7 +2,9 @@
 //!
 //! [`measure`] is the one way in: the command line, the demo, tests and the page call it and hold no measuring of their own.
 
+mod basis;
 mod error;
+mod known;
 mod launches;
 mod mending;
 mod result;
@@ -10,17 +12,14 @@ mod view;
 
 use std::path::Path;
 
-use crate::camera::{BallSeen, Camera, View};
 use crate::clip::{Clock, FrameSource, ReadOptions};
-use crate::fit::{Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
-use crate::flight::gravity::{Place, expected_gravity};
 use crate::measurement::Measurement;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
-use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
-use crate::units::{Estimate, PixelPoint};
+use crate::sight::{FindOptions, Found, Progress, find_flights};
 
+pub use basis::refit;
 pub use error::MeasureError;
 pub use launches::{Continuation, split_launches};
 pub use mending::{Mending, MendingError};
@@ -82,33 +81,25 @@ pub fn measure_source(
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
     let (flights, continuations) = split_launches(std::mem::take(&mut found.flights));
-    let view = view_of(&info, &flights, &clock);
-    let camera = CameraView::new(Camera::from_rig(&settings.rig, &view)?);
-    let expected_g = gravity_at(&settings.rig);
-    let motion = motion_of(&settings.rig)?;
-    let request = request(&flights, &clock, settings, &camera, expected_g, motion);
-    let evaluated = evaluate_flights(&request, &camera)?;
-    let parts = result::Parts {
+    let basis = basis::basis(&basis::Seen {
         settings,
         info: &info,
         reading: &reading,
         clock: &clock,
-        camera: &camera,
         flights: &flights,
-        request: &request,
-        evaluated: &evaluated,
         continuations: &continuations,
-    };
-    let measurement = result::measurement(&parts);
-    let strobes = result::strobes(&flights, &evaluated, &found);
+        resting: found.resting.as_ref(),
+    })?;
+    let measurement = basis::measurement(basis, info, reading)?;
+    let strobes = result::strobes(&flights, &measurement, &found);
     Ok(Outcome { measurement, strobes })
 }
 
-/// Refuses before the clip is decoded when nothing can give a scale.
+/// Refuses before the clip is decoded when nothing can give a scale: no length is stated and cards are not to be looked for.
 fn check_scale(rig: &Rig) -> Result<(), MeasureError> {
     let ball = rig.ball.diameter.is_some() || rig.ball.sport.is_some();
-    let known = rig.scale.all_lines().next().is_some() || rig.scale.rectangle.is_some() || ball;
-    if known { Ok(()) } else { Err(crate::camera::CameraError::NoScale.into()) }
+    let stated = rig.scale.all_lines().next().is_some() || rig.scale.rectangle.is_some() || ball;
+    if stated || !rig.card.ignore { Ok(()) } else { Err(crate::camera::CameraError::NoScale.into()) }
 }
 
 /// Accelerations in the picture that a fall can have, when a length and the clock are about known: between a third and
@@ -125,124 +116,6 @@ fn fall_prior(settings: &Settings, info: &crate::clip::ClipInfo, capture_rate_hz
             let expected = 9.81 * line.pixels() / line.length.length.metres() / (slow * slow);
             (expected / SPREAD, expected * SPREAD)
         }),
-    }
-}
-
-/// What the camera needs to know of the clip and of the ball as seen.
-fn view_of(info: &crate::clip::ClipInfo, flights: &[FoundFlight], clock: &Clock) -> View {
-    let places = || flights.iter().flat_map(|flight| flight.sightings.iter().map(|sighting| sighting.centre_px));
-    let bound =
-        |value: fn(PixelPoint) -> f64, pick: fn(f64, f64) -> f64| places().map(value).reduce(pick).unwrap_or(0.0);
-    let longest = flights.iter().max_by_key(|flight| flight.sightings.len());
-    let ball = longest.map(|flight| {
-        let middle = &flight.sightings[flight.sightings.len() / 2];
-        BallSeen {
-            centre_px: middle.centre_px,
-            diameter_px: 2.0 * middle.radius_px,
-            // The radius is a median over the flight; its scatter is a few hundredths of a pixel.
-            standard_uncertainty_px: 0.1,
-        }
-    });
-    View {
-        flight_box: Some((
-            PixelPoint::new(bound(|p| p.x, f64::min), bound(|p| p.y, f64::min)),
-            PixelPoint::new(bound(|p| p.x, f64::max), bound(|p| p.y, f64::max)),
-        )),
-        ball,
-        ..View::of_clip(info, Some(clock.frame_rate_hz))
-    }
-}
-
-/// Gravity expected at the place of the rig.
-fn gravity_at(rig: &Rig) -> Estimate {
-    if let Some(stated) = rig.place.g_m_per_s2 {
-        return Estimate::with_coverage_factor(stated.value, stated.standard_uncertainty.unwrap_or(0.0005), 1.96);
-    }
-    let place = rig
-        .place
-        .latitude_deg
-        .and_then(|latitude| Place::new(latitude.value, rig.place.height_m.map(|height| height.value)).ok());
-    expected_gravity(place)
-}
-
-/// The law of motion: drag where the ball's mass and size are stated.
-fn motion_of(rig: &Rig) -> Result<Motion, MeasureError> {
-    use crate::fit::BallInAir;
-    use crate::flight::air::AirState;
-    let sport = rig.ball.sport.as_deref().and_then(crate::rig::sport_ball);
-    let diameter = rig.ball.diameter.map(|d| d.length.metres()).or(sport.map(|ball| ball.diameter_m().0));
-    let mass = rig.ball.mass_kg.map(|m| m.value).or(sport.and_then(|ball| ball.mass_kg()).map(|mass| mass.0));
-    let (Some(mass_kg), Some(diameter_m)) = (mass, diameter) else { return Ok(Motion::Vacuum) };
-    let air = AirState::new(
-        rig.air.temperature_celsius.map_or(AirState::ROOM.temperature_c(), |t| t.value),
-        rig.air.pressure_pa.map_or(AirState::ROOM.pressure_pa(), |p| p.value),
-        rig.air.relative_humidity.map_or(0.5, |h| h.value),
-    )
-    .map_err(|error| MeasureError::Ball(error.to_string()))?;
-    let mut ball = BallInAir::new(mass_kg, diameter_m, &air).map_err(|error| MeasureError::Ball(error.to_string()))?;
-    if let Some(density) = rig.air.density_kg_per_m3 {
-        ball.air_density_kg_per_m3 = density.value;
-    }
-    Ok(Motion::InAir(ball))
-}
-
-fn request(
-    flights: &[FoundFlight],
-    clock: &Clock,
-    settings: &Settings,
-    camera: &CameraView,
-    expected_g: Estimate,
-    motion: Motion,
-) -> Request {
-    let requested = flights
-        .iter()
-        .map(|flight| {
-            let sightings = launches::on_clock(flight, clock);
-            let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame]).collect();
-            RequestedFlight {
-                launch: launches::launch(flight, &sightings, clock, &settings.rig),
-                alternative_times_s: if clock.largest_jitter_s > 0.0 { vec![uniform] } else { Vec::new() },
-                sightings,
-            }
-        })
-        .collect();
-    let terms = Terms::default().informed_by(camera);
-    let gravity_given = Some((expected_g.value, expected_g.standard_uncertainty.unwrap_or(0.0)));
-    Request {
-        flights: requested,
-        options: FitOptions { terms, motion, gravity_given, ..FitOptions::default() },
-        conditions: Conditions {
-            time_base_relative: clock.relative_standard_uncertainty,
-            others: Vec::new(),
-            monte_carlo: None,
-        },
-    }
-}
-
-/// Evaluates all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
-/// others with it.
-fn evaluate_flights(
-    request: &Request,
-    camera: &CameraView,
-) -> Result<Vec<Option<crate::fit::Evaluated>>, MeasureError> {
-    if let Ok(all) = evaluate(request, camera) {
-        return Ok(all.into_iter().map(Some).collect());
-    }
-    let mut first_error = None;
-    let mut single = |flight: &RequestedFlight| {
-        let request = Request { flights: vec![flight.clone()], ..request.clone() };
-        match evaluate(&request, camera) {
-            Ok(mut evaluated) => Some(evaluated.remove(0)),
-            Err(error) => {
-                first_error.get_or_insert(error);
-                None
-            }
-        }
-    };
-    let evaluated: Vec<_> = request.flights.iter().map(&mut single).collect();
-    match first_error {
-        Some(error) if evaluated.iter().all(Option::is_none) => Err(error.into()),
-        _ => Ok(evaluated),
     }
 }
 

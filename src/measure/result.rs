@@ -1,69 +1,73 @@
 //! From the evaluated flights to the plain result that every output takes.
 
+use super::known::{gravity_at, likely_drag};
+use crate::camera::InputKind;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
-use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Request, RowKind};
-use crate::measure::{CameraView, Continuation, Settings};
+use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Motion, Request, RowKind};
+use crate::measure::CameraView;
+use crate::measurement::basis::Basis;
 use crate::measurement::motion::Motion as MotionSamples;
 use crate::measurement::{
     BudgetLine, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, ScaleStatement, SightingRow,
+    VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
+use crate::verdict::{Evidence, judge};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
 pub(super) struct Parts<'a> {
-    pub settings: &'a Settings,
-    pub info: &'a ClipInfo,
-    pub reading: &'a ClipReport,
-    pub clock: &'a Clock,
+    pub basis: &'a Basis,
     pub camera: &'a CameraView,
-    pub flights: &'a [FoundFlight],
-    pub request: &'a Request,
     /// One for each flight; `None` for one that couldn't be fitted.
     pub evaluated: &'a [Option<Evaluated>],
-    pub continuations: &'a [Continuation],
+    pub info: ClipInfo,
+    pub reading: ClipReport,
 }
 
-pub(super) fn measurement(parts: &Parts<'_>) -> Measurement {
+impl Parts<'_> {
+    fn request(&self) -> &Request {
+        &self.basis.request
+    }
+}
+
+/// The measurement, but for its basis.
+pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
     let fitted: Vec<(usize, &Evaluated)> =
         parts.evaluated.iter().enumerate().filter_map(|(i, e)| Some((i, e.as_ref()?))).collect();
-    let flights = fitted
+    let flights: Vec<FlightMeasurement> = fitted
         .iter()
         .enumerate()
-        .map(|(place, (index, evaluated))| flight(parts, place + 1, *index, evaluated))
+        .map(|(place, (index, evaluated))| flight(&parts, place + 1, *index, evaluated))
         .collect();
+    let scale = scale_statement(&parts);
     Measurement {
         format_version: FORMAT_VERSION,
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
-        clip: parts.info.clone(),
-        reading: parts.reading.clone(),
-        clock: clock_statement(parts, &fitted),
-        scale: scale_statement(parts),
+        clock: clock_statement(&parts, &fitted),
+        warnings: warnings(&parts, &fitted, &flights, &scale),
+        clip: parts.info,
+        reading: parts.reading,
+        scale,
         flights,
-        warnings: warnings(parts, &fitted),
+        basis: None,
     }
 }
 
 fn clock_statement(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)]) -> ClockStatement {
-    let changed = fitted.iter().any(|(_, evaluated)| evaluated.clock.changed());
-    let description = if changed {
-        format!("{}; the flight fits uniform steps better, and they were used", parts.clock.description)
-    } else {
-        parts.clock.description.clone()
-    };
-    ClockStatement {
-        description,
-        slow_factor: parts.clock.slow_factor,
-        frame_rate_hz: parts.clock.frame_rate_hz,
-        relative_standard_uncertainty: parts.clock.relative_standard_uncertainty,
+    let mut clock = parts.basis.clock.clone();
+    if fitted.iter().any(|(_, evaluated)| evaluated.clock.changed()) {
+        clock.description += "; the flight fits uniform steps better, and they were used";
     }
+    clock
 }
 
 fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
     let camera = parts.camera.camera();
-    let places: Vec<PixelPoint> = parts.flights.iter().flat_map(|f| f.sightings.iter().map(|s| s.centre_px)).collect();
+    let places: Vec<PixelPoint> =
+        parts.request().flights.iter().flat_map(|f| f.sightings.iter().map(|s| s.centre_px)).collect();
     let count = places.len().max(1) as f64;
     let middle = PixelPoint::new(
         places.iter().map(|p| p.x).sum::<f64>() / count,
@@ -85,14 +89,15 @@ fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
 
 fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated) -> FlightMeasurement {
     let fit = &evaluated.fit;
-    let requested = &parts.request.flights[index];
-    let times = chosen_times(requested, evaluated);
+    let requested = &parts.request().flights[index];
+    let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
-        requested.sightings.iter().zip(times).enumerate().map(|(i, (s, time))| row(parts, fit, i, s, time)).collect();
+        timed.iter().enumerate().map(|(i, sighting)| row(parts.camera, fit, i, sighting)).collect();
     let end_s = sightings.last().map_or(fit.launch_time_s.value, |row| row.time_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
     let path = fit.path();
+    let path_covariance = fit.path_covariance();
     let budget = &evaluated.budget;
     FlightMeasurement {
         number,
@@ -113,38 +118,82 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         path_px: fit.sample_pixels(parts.camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(MotionSamples::derive(
             &path,
-            None,
-            2.0,
+            Some(&path_covariance),
+            budget.launch_speed_m_per_s.coverage_factor,
             fit.launch_time_s.value,
             &sightings,
-            parts.settings.rig.ball.mass_kg.map(|mass| mass.value),
+            parts.basis.rig.ball.mass_kg.map(|mass| mass.value),
         )),
-        path_covariance: None,
+        path_covariance: Some(path_covariance),
         forecast: None,
         budget: budget.rows.iter().map(budget_line).collect(),
-        verdict: None,
+        verdict: Some(verdict(parts, evaluated, &timed)),
         sightings,
     }
 }
 
-fn chosen_times<'a>(
-    requested: &'a crate::fit::RequestedFlight,
-    evaluated: &'a Evaluated,
-) -> Box<dyn Iterator<Item = f64> + 'a> {
+/// The sightings with the times that fit them best.
+fn on_chosen_clock(requested: &crate::fit::RequestedFlight, evaluated: &Evaluated) -> Vec<Sighting> {
     match evaluated.clock.chosen.checked_sub(1).and_then(|i| requested.alternative_times_s.get(i)) {
-        Some(times) => Box::new(times.iter().copied()),
-        None => Box::new(requested.sightings.iter().map(|s| s.time_s)),
+        Some(times) => crate::fit::clock::with_times(&requested.sightings, times),
+        None => requested.sightings.clone(),
     }
 }
 
-fn row(parts: &Parts<'_>, fit: &FlightFit, index: usize, sighting: &Sighting, time_s: f64) -> SightingRow {
-    let camera = parts.camera.camera();
+/// Whether gravity came out as expected, and why not.
+fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> VerdictStatement {
+    /// More reasons than this are a list nobody works through.
+    const MOST_REASONS: usize = 3;
+    let rig = &parts.basis.rig;
+    let picture_px = (parts.basis.view.width as f64, parts.basis.view.height as f64);
+    let evidence = Evidence {
+        camera_distance_m: rig.camera.distance.map(|distance| distance.length.metres()),
+        plumb_line_rad: plumb_line_rad(parts),
+        ..Evidence::from_evaluated(
+            evaluated,
+            timed,
+            parts.camera,
+            &parts.request().options,
+            gravity_at(rig),
+            picture_px,
+            ball_beside_scale(parts),
+        )
+    };
+    let verdict = judge(&evidence);
+    let mut reasons = verdict.reasons();
+    reasons.truncate(MOST_REASONS);
+    reasons.extend(verdict.not_told_apart.filter(|_| reasons.len() > 1));
+    VerdictStatement { summary: verdict.sentence, reasons }
+}
+
+/// Standard uncertainty of the vertical where a plumb line or a plumb length gives it, rad.
+fn plumb_line_rad(parts: &Parts<'_>) -> Option<f64> {
+    let rig = &parts.basis.rig;
+    let hangs = rig.camera.plumb.is_some() || rig.scale.vertical.is_some();
+    let level = parts.camera.camera().inputs().find(|input| input.kind == InputKind::Level)?;
+    let unit = if level.unit == "deg" { 1f64.to_radians() } else { 1.0 };
+    hangs.then_some(level.standard_uncertainty * unit)
+}
+
+/// Diameter of the ball with its standard uncertainty, m, where it can check the scale: not where it is the scale.
+fn ball_beside_scale(parts: &Parts<'_>) -> Option<(f64, f64)> {
+    /// A calliper at a soft ball (common practice, no source).
+    const USUAL_M: f64 = 0.5e-3;
+    let (rig, view) = (&parts.basis.rig, &parts.basis.view);
+    let lengths = rig.scale.all_lines().next().is_some() || rig.scale.rectangle.is_some();
+    let beside = !rig.scale.ball && (lengths || !view.cards.is_empty());
+    let diameter = rig.ball.diameter.filter(|_| beside)?;
+    Some((diameter.length.metres(), diameter.standard_uncertainty_m.unwrap_or(USUAL_M)))
+}
+
+fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) -> SightingRow {
+    let camera = camera.camera();
     let residual = &fit.residuals[index];
     let centre_m = camera.metre_from_pixel(sighting.centre_px);
     let fitted_m = residual.fitted_m;
     SightingRow {
         frame: sighting.frame,
-        time_s,
+        time_s: sighting.time_s,
         centre_px: sighting.centre_px,
         covariance_px2: sighting.covariance_px2,
         centre_m,
@@ -173,33 +222,62 @@ fn budget_line(row: &BudgetRow) -> BudgetLine {
 /// Fewer sightings than this leave little to judge a fit by (common practice, no source).
 const FEW_SIGHTINGS: usize = 8;
 
-fn warnings(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)]) -> Vec<Warning> {
-    let mut warnings: Vec<Warning> = parts.clock.findings.iter().filter_map(clock_warning).collect();
-    let reading = parts.reading;
+/// What is odd about clip and clock, whatever flies in it.
+pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport) -> Vec<Warning> {
+    let mut warnings: Vec<Warning> = clock.findings.iter().filter_map(clock_warning).collect();
     if reading.decode_errors > 0 || reading.damaged_frames > 0 {
         warnings.push(Warning::DecodeErrors { count: reading.decode_errors.max(reading.damaged_frames) });
     }
     if reading.truncated {
         warnings.push(Warning::ClipTruncated { frames_used: reading.frames });
     }
+    warnings
+}
+
+fn warnings(
+    parts: &Parts<'_>,
+    fitted: &[(usize, &Evaluated)],
+    flights: &[FlightMeasurement],
+    scale: &ScaleStatement,
+) -> Vec<Warning> {
+    let mut warnings = parts.basis.warnings.clone();
     warnings.extend_from_slice(parts.camera.camera().warnings());
-    for (place, (index, evaluated)) in fitted.iter().enumerate() {
+    for ((index, evaluated), flight) in fitted.iter().zip(flights) {
         let used = evaluated.fit.used();
         if used < FEW_SIGHTINGS {
-            warnings.push(Warning::FewSightings { flight: place + 1, count: used });
+            warnings.push(Warning::FewSightings { flight: flight.number, count: used });
         }
-        if parts.request.flights[*index].launch == Launch::FirstSighting {
-            warnings.push(Warning::LaunchNotSeen { flight: place + 1 });
+        if parts.request().flights[*index].launch == Launch::FirstSighting {
+            warnings.push(Warning::LaunchNotSeen { flight: flight.number });
+        }
+        if evaluated.fit.motion == Motion::Vacuum {
+            warnings.extend(air_left_out(flight, scale.metres_per_pixel.value));
         }
     }
-    if !parts.continuations.is_empty() {
-        warnings.push(Warning::BouncesLeftOut { count: parts.continuations.len() });
+    if parts.basis.continuations > 0 {
+        warnings.push(Warning::BouncesLeftOut { count: parts.basis.continuations });
     }
     let lost = parts.evaluated.len() - fitted.len();
     if lost > 0 {
         warnings.push(Warning::FlightsNotFitted { count: lost });
     }
     warnings
+}
+
+/// Said unless the air does less to the lightest ball of this size than a third of gravity's standard uncertainty, which would
+/// make the interval 5 % wider.
+fn air_left_out(flight: &FlightMeasurement, metres_per_pixel: f64) -> Option<Warning> {
+    let gravity = flight.gravity_m_per_s2;
+    let mut radii: Vec<f64> = flight.sightings.iter().map(|s| s.radius_px).collect();
+    radii.sort_by(f64::total_cmp);
+    let diameter_m = 2.0 * radii.get(radii.len() / 2)? * metres_per_pixel;
+    let (foam, rubber) = likely_drag(diameter_m, flight.launch_speed_m_per_s.value)?;
+    let percent = |deceleration: f64| 100.0 * deceleration / gravity.value;
+    (foam > gravity.standard_uncertainty? / 3.0).then_some(Warning::AirLeftOut {
+        flight: flight.number,
+        foam_percent: percent(foam),
+        rubber_percent: percent(rubber),
+    })
 }
 
 fn clock_warning(finding: &Finding) -> Option<Warning> {
@@ -218,13 +296,15 @@ fn clock_warning(finding: &Finding) -> Option<Warning> {
 }
 
 /// Input of the strobe pictures, one for each fitted flight.
-pub(super) fn strobes(flights: &[FoundFlight], evaluated: &[Option<Evaluated>], found: &Found) -> Vec<StrobeInput> {
+pub(super) fn strobes(flights: &[FoundFlight], measurement: &Measurement, found: &Found) -> Vec<StrobeInput> {
     let Some(background) = &found.resting else { return Vec::new() };
-    flights
+    // A flight that wasn't fitted isn't in the measurement; no two begin with the same frame.
+    let first = |flight: &FlightMeasurement| flight.sightings.first().map(|row| row.frame);
+    measurement
+        .flights
         .iter()
-        .zip(evaluated)
-        .filter(|(_, evaluated)| evaluated.is_some())
-        .map(|(flight, _)| StrobeInput {
+        .filter_map(|fitted| flights.iter().find(|flight| first(fitted) == Some(flight.sightings[0].frame)))
+        .map(|flight| StrobeInput {
             background: background.clone(),
             patches: flight.cuttings.iter().map(patch).collect(),
         })

@@ -167,6 +167,7 @@ fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
         path_px: along(&path, span_s),
         landing_x_m: Some(Estimate::with_coverage_factor(1.43, 0.02, 2.0)),
         measured_landing_x_m: Some(Estimate::with_coverage_factor(1.37, 0.01, 2.0)),
+        comparison: None,
     }
 }
 
@@ -226,6 +227,7 @@ pub fn measurement(shots: &[Shot]) -> Measurement {
         },
         flights: shots.iter().enumerate().map(|(i, shot)| shot.flight(i + 1)).collect(),
         warnings: vec![Warning::ScaleDepthUnknown],
+        basis: None,
     }
 }
 

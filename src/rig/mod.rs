@@ -104,7 +104,8 @@ pub struct StatedLength {
 }
 
 /// Everything that is known beforehand. [`Rig::default`] knows nothing, which is a rig too when a scale card is in view.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Rig {
     /// True frames per second at which the clip was recorded, Hz.
     pub capture_rate_hz: Option<Stated>,
@@ -118,7 +119,8 @@ pub struct Rig {
 }
 
 /// Lengths seen in the picture.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Scale {
     /// Known lengths in any direction.
     pub lengths: Vec<ScaleLine>,
@@ -143,7 +145,7 @@ impl Scale {
 }
 
 /// Four corners of a known rectangle in one plane with the scale.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Rectangle {
     /// Bottom left, bottom right, top right, top left, px.
     pub corners: [PixelPoint; 4],
@@ -154,7 +156,8 @@ pub struct Rectangle {
 }
 
 /// The ball.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Ball {
     /// The sport whose ball it is, when that was given.
     pub sport: Option<String>,
@@ -164,7 +167,8 @@ pub struct Ball {
 }
 
 /// The camera and how it stands.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct CameraSetting {
     /// From the lens to the plane of the flight, square to it.
     pub distance: Option<StatedLength>,
@@ -197,7 +201,8 @@ pub enum ReadoutDirection {
 }
 
 /// Where the shot is made.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Place {
     /// Geodetic latitude, degrees, north positive.
     pub latitude_deg: Option<Stated>,
@@ -207,7 +212,8 @@ pub struct Place {
 }
 
 /// What throws the ball.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Launcher {
     pub name: Option<String>,
     pub setting: Option<String>,
@@ -218,7 +224,8 @@ pub struct Launcher {
 }
 
 /// The air.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Air {
     pub temperature_celsius: Option<Stated>,
     pub pressure_pa: Option<Stated>,
@@ -228,7 +235,8 @@ pub struct Air {
 }
 
 /// The printed scale cards.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Card {
     /// What the bar of the printed card measures with a ruler.
     pub measured_bar: Option<StatedLength>,

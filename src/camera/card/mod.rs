@@ -9,6 +9,8 @@ mod light;
 mod refine;
 pub mod sheet;
 
+use serde::{Deserialize, Serialize};
+
 use crate::clip::{Plane, Transfer};
 use crate::units::{MetrePoint, PixelPoint};
 
@@ -28,7 +30,7 @@ pub const CARDS: usize = 12;
 pub const SHEETS: usize = family::MARKS - 4 * CARDS;
 
 /// What a printed page is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum CardKind {
     /// Four marks of 80 mm.
     Card,
@@ -37,7 +39,7 @@ pub enum CardKind {
 }
 
 /// A page of the set: kind and number from 1.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct CardName {
     pub kind: CardKind,
     pub number: usize,
@@ -82,7 +84,7 @@ impl CardName {
 }
 
 /// A card found in a picture.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FoundCard {
     pub name: CardName,
     pub marks: Vec<FoundMark>,

@@ -12,7 +12,7 @@ use crate::camera::homography;
 use crate::units::PixelPoint;
 
 /// A mark whose corners are known to a fraction of a pixel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FoundMark {
     /// Number in the family.
     pub id: usize,

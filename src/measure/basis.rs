@@ -1,0 +1,166 @@
+//! From what was found in the clip to the basis of the numbers, and from there to the numbers.
+
+use super::known::{gravity_at, motion_of};
+use super::{CameraView, Continuation, MeasureError, Settings, launches, result};
+use crate::camera::{BallSeen, Camera, View, card};
+use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
+use crate::fit::{Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
+use crate::measurement::basis::Basis;
+use crate::measurement::{ClockStatement, Measurement};
+use crate::sight::FoundFlight;
+use crate::units::PixelPoint;
+
+/// What a clip showed, before any number is made of it.
+pub(super) struct Seen<'a> {
+    pub settings: &'a Settings,
+    pub info: &'a ClipInfo,
+    pub reading: &'a ClipReport,
+    pub clock: &'a Clock,
+    pub flights: &'a [FoundFlight],
+    pub continuations: &'a [Continuation],
+    pub resting: Option<&'a Picture>,
+}
+
+/// # Errors
+/// As [`super::measure`], where the rig gives no camera or no ball.
+pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
+    let rig = seen.settings.rig.clone();
+    let view = view_of(seen);
+    let camera = CameraView::new(Camera::from_rig(&rig, &view)?);
+    let motion = motion_of(&rig)?;
+    let request = request(seen, &camera, motion);
+    Ok(Basis {
+        rig,
+        view,
+        request,
+        clock: ClockStatement {
+            description: seen.clock.description.clone(),
+            slow_factor: seen.clock.slow_factor,
+            frame_rate_hz: seen.clock.frame_rate_hz,
+            relative_standard_uncertainty: seen.clock.relative_standard_uncertainty,
+        },
+        warnings: result::clip_warnings(seen.clock, seen.reading),
+        continuations: seen.continuations.len(),
+    })
+}
+
+/// The cards in the resting scene, unless the rig forbids to look for them.
+fn cards(seen: &Seen<'_>) -> Vec<card::FoundCard> {
+    match seen.resting {
+        Some(resting) if !seen.settings.rig.card.ignore => card::find_cards(&resting.luma, resting.transfer),
+        _ => Vec::new(),
+    }
+}
+
+/// What the camera needs to know of the clip and of the ball as seen.
+fn view_of(seen: &Seen<'_>) -> View {
+    let places = || seen.flights.iter().flat_map(|flight| flight.sightings.iter().map(|sighting| sighting.centre_px));
+    let bound =
+        |value: fn(PixelPoint) -> f64, pick: fn(f64, f64) -> f64| places().map(value).reduce(pick).unwrap_or(0.0);
+    let longest = seen.flights.iter().max_by_key(|flight| flight.sightings.len());
+    let ball = longest.map(|flight| {
+        let middle = &flight.sightings[flight.sightings.len() / 2];
+        BallSeen {
+            centre_px: middle.centre_px,
+            diameter_px: 2.0 * middle.radius_px,
+            // The radius is a median over the flight; its scatter is a few hundredths of a pixel.
+            standard_uncertainty_px: 0.1,
+        }
+    });
+    View {
+        flight_box: Some((
+            PixelPoint::new(bound(|p| p.x, f64::min), bound(|p| p.y, f64::min)),
+            PixelPoint::new(bound(|p| p.x, f64::max), bound(|p| p.y, f64::max)),
+        )),
+        ball,
+        cards: cards(seen),
+        ..View::of_clip(seen.info, Some(seen.clock.frame_rate_hz))
+    }
+}
+
+fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
+    let clock = seen.clock;
+    let requested = seen
+        .flights
+        .iter()
+        .map(|flight| {
+            let sightings = launches::on_clock(flight, clock);
+            let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame]).collect();
+            RequestedFlight {
+                launch: launches::launch(flight, &sightings, clock, &seen.settings.rig),
+                alternative_times_s: if clock.largest_jitter_s > 0.0 { vec![uniform] } else { Vec::new() },
+                sightings,
+            }
+        })
+        .collect();
+    let expected = gravity_at(&seen.settings.rig);
+    Request {
+        flights: requested,
+        options: FitOptions {
+            terms: Terms::default().informed_by(camera).with_air(motion),
+            motion,
+            gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
+            ..FitOptions::default()
+        },
+        conditions: Conditions {
+            time_base_relative: clock.relative_standard_uncertainty,
+            others: Vec::new(),
+            monte_carlo: None,
+        },
+    }
+}
+
+/// The numbers of a basis. The same basis gives the same numbers.
+///
+/// # Errors
+/// [`MeasureError`]: no camera can be made, or no flight fitted.
+pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> Result<Measurement, MeasureError> {
+    let camera = CameraView::new(Camera::from_rig(&basis.rig, &basis.view)?);
+    let evaluated = evaluate_flights(&basis.request, &camera)?;
+    let parts = result::Parts { basis: &basis, camera: &camera, evaluated: &evaluated, info, reading };
+    let measurement = result::measurement(parts);
+    Ok(Measurement { basis: Some(basis), ..measurement })
+}
+
+/// Evaluates all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
+/// others with it.
+fn evaluate_flights(
+    request: &Request,
+    camera: &CameraView,
+) -> Result<Vec<Option<crate::fit::Evaluated>>, MeasureError> {
+    if let Ok(all) = evaluate(request, camera) {
+        return Ok(all.into_iter().map(Some).collect());
+    }
+    let mut first_error = None;
+    let mut single = |flight: &RequestedFlight| {
+        let request = Request { flights: vec![flight.clone()], ..request.clone() };
+        match evaluate(&request, camera) {
+            Ok(mut evaluated) => Some(evaluated.remove(0)),
+            Err(error) => {
+                first_error.get_or_insert(error);
+                None
+            }
+        }
+    };
+    let evaluated: Vec<_> = request.flights.iter().map(&mut single).collect();
+    match first_error {
+        Some(error) if evaluated.iter().all(Option::is_none) => Err(error.into()),
+        _ => Ok(evaluated),
+    }
+}
+
+/// Computes a measurement anew from its own basis, without the clip.
+///
+/// What was said of a forecast stays: it doesn't come from the clip.
+///
+/// # Errors
+/// [`MeasureError::NoBasis`] where the measurement carries none; else as [`super::measure`].
+pub fn refit(measured: &Measurement) -> Result<Measurement, MeasureError> {
+    let basis = measured.basis.clone().ok_or(MeasureError::NoBasis)?;
+    let mut again = measurement(basis, measured.clip.clone(), measured.reading.clone())?;
+    for flight in &mut again.flights {
+        let before = measured.flights.iter().find(|before| before.number == flight.number);
+        flight.forecast = before.and_then(|before| before.forecast.clone());
+    }
+    Ok(again)
+}
