@@ -11,7 +11,7 @@ use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
 use crate::sight::blobs::Blob;
-use crate::sight::smooth::{Place, SmoothPath};
+use crate::sight::smooth::{Place, SmoothPath, degree_for};
 use crate::units::PixelPoint;
 
 /// Arcs expected by chance, at which an arc is still believed.
@@ -382,7 +382,7 @@ impl Search<'_> {
         }
         let places = self.places(members);
         let path = PixelPath::fit(&places)?;
-        let rms_px = cubic_rms(&places)?;
+        let rms_px = smooth_rms(&places)?;
         let blobs: Vec<Blob> = members.iter().map(|&member| *self.blob(member)).collect();
         let diameter = median(blobs.iter().map(Blob::diameter).collect());
         let duration_s = places[places.len() - 1].0 - places[0].0;
@@ -445,11 +445,11 @@ fn look_alike(one: &Blob, other: &Blob) -> bool {
     (0.55..1.8).contains(&widths) && (0.33..3.0).contains(&areas) && colour[0] < 60.0 && colour[1].max(colour[2]) < 28.0
 }
 
-/// Root mean square distance from a cubic (from a parabola when the places are few): drag bends the path of a light ball
+/// Root mean square distance from a smooth path: drag bends the path of a light ball
 /// away from any parabola by more than blobs scatter.
-fn cubic_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
+fn smooth_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
     let places: Vec<Place> = places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
-    let degree = if places.len() >= 9 { 3 } else { 2 };
+    let degree = degree_for(places.len());
     let path = SmoothPath::fit(&places, degree)?;
     let sum: f64 = places.iter().map(|place| path.distance(place).powi(2)).sum();
     Some((sum / (places.len() as f64 - 0.5 * (degree as f64 + 1.0)).max(1.0)).sqrt())

@@ -464,7 +464,14 @@ fn normal_integral(t: f64) -> (f64, f64) {
 fn finish(patch: &Patch, disc: Disc, state: Normal, light: &Light) -> Option<DiscFit> {
     /// An encoder's noise reaches over neighbouring pixels: about two of them say what one would.
     const CORRELATION: f64 = 2.0;
-    let inverse = state.matrix.clone().cholesky()?.inverse();
+    // Radius, blur and a short streak are nearly the same to a small disc: a touch of damping keeps their matrix invertible,
+    // and leaves the place, which the rim fixes well, as it is.
+    let mut matrix = state.matrix.clone();
+    let largest = matrix.diagonal().max();
+    for i in 0..matrix.nrows() {
+        matrix[(i, i)] += 1e-9 * largest;
+    }
+    let inverse = matrix.cholesky()?.inverse();
     let misfit2 = (state.weighted_squares / state.weight.max(1e-9)).max(0.0);
     let scale = misfit2.max(1.0) * CORRELATION;
     let covariance_px2 =

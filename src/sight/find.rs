@@ -150,19 +150,6 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     }
 }
 
-/// Sorts out the arcs that begin where another ended and are no faster: the ball after a bounce, which nobody measures and
-/// which need not be refined.
-fn set_bounces_aside(mut arcs: Vec<Arc>) -> (Vec<Arc>, Vec<Arc>) {
-    arcs.sort_by_key(Arc::first_frame);
-    let rough: Vec<Vec<Sighting>> = arcs.iter().map(|arc| arc.blobs.iter().map(rough_sighting).collect()).collect();
-    let mut bounced = rough.windows(2).map(|pair| goes_on_after_a_touch(&pair[0], &pair[1]));
-    let mut after = vec![false; arcs.len().min(1)];
-    after.extend(bounced.by_ref());
-    let (bounces, launches): (Vec<_>, Vec<_>) = arcs.into_iter().zip(after).partition(|(_, after)| *after);
-    let only = |list: Vec<(Arc, bool)>| list.into_iter().map(|(arc, _)| arc).collect();
-    (only(launches), only(bounces))
-}
-
 /// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.
 /// One that is thrown, kicked or launched anew is faster, or begins elsewhere. Frames may be counted from anywhere.
 pub fn goes_on_after_a_touch(before: &[Sighting], after: &[Sighting]) -> bool {
@@ -173,51 +160,17 @@ pub fn goes_on_after_a_touch(before: &[Sighting], after: &[Sighting]) -> bool {
     if pause > LONGEST_TOUCH_FRAMES {
         return false;
     }
-    let arriving = pixels_a_frame(&before[before.len().saturating_sub(4)..]);
-    let leaving = pixels_a_frame(&after[..after.len().min(4)]);
-    let near = (arriving.max(leaving) * pause.max(1) as f64 * 1.3) + 2.0 * last.radius_px;
+    let arriving = pixels_a_second(&before[before.len().saturating_sub(4)..]);
+    let leaving = pixels_a_second(&after[..after.len().min(4)]);
+    let pause_s = (first.time_s - last.time_s).max(0.0);
+    let near = arriving.max(leaving) * pause_s * 1.3 + 2.0 * last.radius_px;
     last.centre_px.distance(first.centre_px) < near && leaving < 1.02 * arriving
 }
 
-fn pixels_a_frame(sightings: &[Sighting]) -> f64 {
+/// Mean speed over a few sightings: by their times, since frames may have been dropped between them.
+fn pixels_a_second(sightings: &[Sighting]) -> f64 {
     let (first, last) = (&sightings[0], &sightings[sightings.len() - 1]);
-    first.centre_px.distance(last.centre_px) / (last.frame - first.frame).max(1) as f64
-}
-
-/// A blob as a sighting that only tells about where the ball was.
-fn rough_sighting(blob: &Blob) -> Sighting {
-    Sighting {
-        frame: blob.frame,
-        time_s: 0.0,
-        centre_px: blob.centre,
-        covariance_px2: Covariance2::isotropic(1.0),
-        radius_px: 0.5 * blob.diameter(),
-        streak_px: None,
-        visible: 1.0,
-        signal_to_noise: f64::from(blob.peak),
-        source: SightingSource::Found,
-    }
-}
-
-/// Adds a flight that isn't refined, so that the caller knows that the ball went on.
-fn add_rough_flight(window: &Window, arc: &Arc, flights: &mut Vec<FoundFlight>) {
-    let sightings = arc
-        .blobs
-        .iter()
-        .map(|blob| {
-            let frame = &window.frames[blob.frame];
-            Sighting { frame: frame.index, time_s: frame_time(frame), ..rough_sighting(blob) }
-        })
-        .collect();
-    let flight = FoundFlight {
-        sightings,
-        cuttings: Vec::new(),
-        not_yet_frame: None,
-        exposure_s: None,
-        blur_px: 0.0,
-        log10_chance: arc.log10_chance,
-    };
-    add(flight, flights);
+    first.centre_px.distance(last.centre_px) / (last.time_s - first.time_s).max(1e-6)
 }
 
 fn frame_time(frame: &KeptFrame) -> f64 {

@@ -10,7 +10,7 @@ use crate::sight::arcs::Arc;
 use crate::sight::blobs::Blob;
 use crate::sight::disc::{Disc, DiscFit, Patch, SHADES, Stretch, Unknowns, fit_disc};
 use crate::sight::light::Light;
-use crate::sight::smooth::{Place, SmoothPath, free_run};
+use crate::sight::smooth::{Place, SmoothPath, degree_for, free_run};
 use crate::sight::watch::{TILE, Window};
 use crate::units::PixelPoint;
 
@@ -149,7 +149,7 @@ fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
 /// Whether the places scatter about a smooth path by no more than a ball's centre does: part of a pixel, and of a ball whose
 /// pattern turns as it flies.
 fn holds_together(places: &[Place], radius_px: f64) -> bool {
-    let degree = if places.len() >= 9 { 3 } else { 2 };
+    let degree = degree_for(places.len());
     let even: Vec<Place> = places.iter().map(|place| Place { sigma_px: 1.0, ..*place }).collect();
     let Some(path) = SmoothPath::fit(&even, degree) else { return false };
     let squares: f64 = even.iter().map(|place| path.distance(place).powi(2)).sum();
@@ -206,7 +206,7 @@ impl Refiner<'_> {
 
     /// Departure from the path that is still no touch: a part of the ball, for glare and flattened rims.
     fn slack_px(&self) -> f64 {
-        0.15 + 0.012 * self.ball.radius_px
+        0.25 + 0.02 * self.ball.radius_px
     }
 
     /// Cuts the flight where the launcher still pushed or something touched the ball, and drops odd sightings.
@@ -218,7 +218,7 @@ impl Refiner<'_> {
     }
 
     fn path(&self, refined: &[Refined]) -> Option<SmoothPath> {
-        SmoothPath::fit(&self.places(refined), if refined.len() >= 9 { 3 } else { 2 })
+        SmoothPath::fit(&self.places(refined), degree_for(refined.len()))
     }
 
     fn accept(&self, path: &SmoothPath, one: &Refined) -> bool {
