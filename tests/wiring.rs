@@ -7,8 +7,8 @@ use std::sync::OnceLock;
 use lobline::camera::card::{CARD_PITCH_M, CardKind, CardName, family};
 use lobline::clip::{self, ReadOptions};
 use lobline::measurement::Measurement;
-use lobline::scene::paint::Raster;
-use lobline::scene::{Truth, presets, record};
+
+use lobline::scene::{Camera, Raster, Truth, presets, record};
 
 /// The demo's clip with its rig, recorded once for all tests.
 struct Demo {
@@ -226,7 +226,12 @@ fn with_a_card_in_view_no_number_is_typed() {
     let clip = folder.path().join("card.mp4");
     let (page, width_m) = card_page();
     // In the plane of the flight, beside the path.
-    let scene = presets::printed_page(1, page, width_m, [CARD_AT[0], CARD_AT[1], 0.0], [0.0; 3]);
+    let mut scene = presets::printed_page(1, page, width_m, [CARD_AT[0], CARD_AT[1], 0.0], [0.0; 3]);
+    // 1080 rows, so that a cell of a mark is some four pixels wide.
+    let plain = &scene.camera;
+    let (focal, distance) = (1.5 * plain.focal_px, plain.position_m[2]);
+    let aim = (plain.position_m[0], plain.position_m[1]);
+    scene.camera = Camera::square_on(1920, 1080, focal, aim, distance);
     let truth = record(&scene, &clip).unwrap();
     let (json, _) = done(folder.path(), &["measure", clip.to_str().unwrap(), "--json"]);
     let measurement: Measurement = serde_json::from_str(&json).unwrap();
