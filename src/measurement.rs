@@ -71,8 +71,12 @@ pub struct FlightMeasurement {
     /// Root mean square of the residuals, both axes taken together.
     pub residual_rms_px: f64,
     pub residual_rms_mm: f64,
-    /// Coefficients of the fitted path about `launch_time_s`, in metres as [`MetrePoint`].
+    /// Coefficients of the fitted path about `launch_time_s`, in metres as [`MetrePoint`]. Where the air is counted they are the
+    /// state at launch and gravity alone, and the path itself is in `motion.fitted`.
     pub path: FittedPath,
+    /// Whether the fit counts the air in.
+    #[serde(default)]
+    pub air_counted: bool,
     /// The fitted path in pixels, finely sampled from launch to the last sighting, for drawing.
     pub path_px: Vec<PixelPoint>,
     pub sightings: Vec<SightingRow>,
@@ -102,11 +106,21 @@ pub struct ForecastStatement {
     pub path: FittedPath,
     /// The forecast path in pixels, finely sampled, for drawing.
     pub path_px: Vec<PixelPoint>,
+    /// The forecast path with whatever the air does, finely sampled to the landing; empty when only `path` is known.
+    #[serde(default)]
+    pub points: Vec<ForecastPoint>,
     pub landing_x_m: Option<Estimate>,
     pub measured_landing_x_m: Option<Estimate>,
     /// How the flight compares with it, in a sentence or two; `None` when nobody compared.
     #[serde(default)]
     pub comparison: Option<String>,
+}
+
+/// Where the ball was expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ForecastPoint {
+    pub since_launch_s: f64,
+    pub place_m: MetrePoint,
 }
 
 /// A line of the uncertainty budget: one source and what it does to each result, as standard uncertainties.
@@ -128,6 +142,9 @@ pub struct VerdictStatement {
     pub summary: String,
     /// Likely reasons, the likeliest first, each with what to check.
     pub reasons: Vec<String>,
+    /// Whether measured and expected gravity agree within the interval; `None` when that wasn't kept.
+    #[serde(default)]
+    pub agrees: Option<bool>,
 }
 
 /// x = x0 + vx·τ + ½·ax·τ², y = y0 + vy·τ − ½·g·τ² with τ = t − launch time.

@@ -10,6 +10,7 @@ use crate::measure::Settings;
 use crate::measurement::FlightMeasurement;
 use crate::report::files::write_atomically;
 use crate::report::numbers::DecimalMark;
+use crate::report::outputs::OutputOptions;
 use crate::rig::Rig;
 use crate::scene::{FlightTruth, Truth, presets, record};
 use crate::units::Estimate;
@@ -52,13 +53,17 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
     let rig = Rig::read(&rig_path).map_err(|error| CommandError::new(Exit::Environment, error))?;
     console.note("Measuring it …\n");
     let outcome = measured(&clip, &Settings { rig, ..Settings::default() }, console)?;
-    write_outputs(&folder.join("results"), &outcome, DecimalMark::Point)?;
+    let command = format!("lobline measure {} --rig {}", clip.display(), rig_path.display());
+    let options = OutputOptions { hand_in: true, command: Some(command.clone()), ..OutputOptions::default() };
+    write_outputs(&folder.join("results"), &outcome, &options)?;
     for (flight, truth) in outcome.measurement.flights.iter().zip(&truth.flights) {
         console.result(comparison(flight, truth));
     }
-    console
-        .note(format!("\nSee {} for the strobe picture, the graphs and the table.", folder.join("results").display()));
-    console.note(format!("Again by hand: lobline measure {} --rig {}", clip.display(), rig_path.display()));
+    console.note(format!(
+        "\nSee {} for the lab sheet, the strobe picture and the graphs.",
+        folder.join("results").display()
+    ));
+    console.note(format!("Again by hand: {command}"));
     console.note("\nA launched ball can hurt: eye protection, a clear landing zone, nobody in the line of");
     console.note("flight. Your school's and local rules come first.");
     Ok(())

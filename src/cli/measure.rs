@@ -1,7 +1,10 @@
 //! `lobline measure`: clips in, launch speed, angle and gravity out.
 
+mod class;
+mod forecast;
 mod options;
 mod outputs;
+mod record;
 mod words;
 
 use std::path::{Path, PathBuf};
@@ -11,11 +14,12 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
 use super::output::{CommandError, Console, Exit};
-use crate::measure::{MeasureError, Outcome, Settings, measure};
+use crate::measure::{MeasureError, Outcome, Settings, measure, set_against};
 use crate::sight::Progress;
 
 pub use options::MeasureArguments;
 pub(super) use outputs::write as write_outputs;
+pub(super) use words::measurement as measurement_in_words;
 
 /// Measures one clip or many.
 ///
@@ -24,6 +28,9 @@ pub(super) use outputs::write as write_outputs;
 /// counts them.
 pub fn run(arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
     let settings = arguments.settings()?;
+    // Slips of the pen are to be known before anything is decoded.
+    arguments.forecast.expected(&settings.rig)?;
+    arguments.record.recorder(&settings.rig)?;
     if let Some(folder) = &arguments.out {
         outputs::prepare(folder)?;
     }
@@ -34,9 +41,9 @@ pub fn run(arguments: &MeasureArguments, console: &Console) -> Result<(), Comman
 }
 
 fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: &Console) -> Result<(), CommandError> {
-    let outcome = measured(clip, settings, console)?;
+    let outcome = measured_and_compared(clip, arguments, settings, console)?;
     if let Some(folder) = &arguments.out {
-        outputs::write(folder, &outcome, arguments.decimal_mark())?;
+        outputs::write(folder, &outcome, &arguments.output_options(clip))?;
     }
     if arguments.json {
         console.result(crate::report::json::document(&outcome.measurement).trim_end());
@@ -45,6 +52,9 @@ fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: 
         if let Some(folder) = &arguments.out {
             console.note(format!("\nwritten to {}", folder.display()));
         }
+    }
+    if let Some(mut recorder) = arguments.record.recorder(&settings.rig)? {
+        record::report(&recorder.record(clip, &outcome.measurement)?, console);
     }
     Ok(())
 }
@@ -55,36 +65,14 @@ fn many(
     settings: &Settings,
     console: &Console,
 ) -> Result<(), CommandError> {
-    let mut rows = Vec::new();
-    for clip in clips {
-        let result = measured(clip, settings, console).and_then(|outcome| {
-            if let Some(folder) = &arguments.out {
-                outputs::write(&folder.join(outputs::folder_name(clip, clips)), &outcome, arguments.decimal_mark())?;
-            }
-            Ok(outcome.measurement)
-        });
-        if !arguments.json {
-            console.result(words::line(clip, &result, arguments.decimal_mark()));
-        }
-        rows.push((clip, result));
-    }
+    let rows = class::measure_all(clips, arguments, settings, console)?;
     if arguments.json {
-        let clips: Vec<_> = rows
-            .iter()
-            .map(|(clip, result)| match result {
-                Ok(measurement) => json!({ "path": clip, "measurement": measurement, "error": null }),
-                Err(error) => {
-                    json!({ "path": clip, "measurement": null, "error": { "message": error.message, "hint": error.hint } })
-                }
-            })
-            .collect();
-        let document = json!({ "format_version": crate::measurement::FORMAT_VERSION, "clips": clips });
-        console.result(serde_json::to_string_pretty(&document).expect("a plain tree of numbers and text"));
+        console.result(as_json(&rows));
     } else {
         console.result(format!("\n{}", words::table(&rows, arguments.decimal_mark())));
     }
-    let failed: Vec<Exit> =
-        rows.iter().filter_map(|(_, result)| result.as_ref().err()).map(|error| error.exit).collect();
+    class::keep(&rows, arguments, settings, console)?;
+    let failed: Vec<Exit> = rows.iter().filter_map(|row| row.result.as_ref().err()).map(|error| error.exit).collect();
     match failed.first() {
         None => Ok(()),
         Some(&exit) => {
@@ -92,6 +80,35 @@ fn many(
                 .with_hint("the lines above say why, clip by clip"))
         }
     }
+}
+
+fn as_json(rows: &[class::Row<'_>]) -> String {
+    let clip = |row: &class::Row<'_>| match &row.result {
+        Ok(measurement) => {
+            json!({ "path": row.clip, "group": row.group, "measurement": measurement, "error": null })
+        }
+        Err(error) => {
+            let error = json!({ "message": error.message, "hint": error.hint });
+            json!({ "path": row.clip, "group": row.group, "measurement": null, "error": error })
+        }
+    };
+    let clips: Vec<_> = rows.iter().map(clip).collect();
+    let document = json!({ "format_version": crate::measurement::FORMAT_VERSION, "clips": clips });
+    serde_json::to_string_pretty(&document).expect("a plain tree of numbers and text")
+}
+
+/// Measures a clip, and sets its flights against the forecast when there is one.
+fn measured_and_compared(
+    clip: &Path,
+    arguments: &MeasureArguments,
+    settings: &Settings,
+    console: &Console,
+) -> Result<Outcome, CommandError> {
+    let mut outcome = measured(clip, settings, console)?;
+    if let Some(expected) = arguments.forecast.expected(&settings.rig)? {
+        set_against(&mut outcome.measurement, &expected).map_err(|error| command_error(clip, &error))?;
+    }
+    Ok(outcome)
 }
 
 /// Measures a clip with progress on the terminal.
@@ -120,14 +137,15 @@ fn progress_bar() -> ProgressBar {
     bar
 }
 
-fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
+pub(super) fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
     use crate::clip::ClipError;
     let exit = match error {
         MeasureError::NoFlight { .. } | MeasureError::Fit(_) => Exit::NoMeasurement,
         MeasureError::Clip(ClipError::BadRate(_) | ClipError::NoPictureRate(_) | ClipError::NoTimes)
         | MeasureError::Camera(_)
         | MeasureError::Mending(_)
-        | MeasureError::Ball(_) => Exit::WrongUse,
+        | MeasureError::Ball(_)
+        | MeasureError::Forecast(_) => Exit::WrongUse,
         MeasureError::Clip(_) | MeasureError::NoBasis => Exit::BadInput,
     };
     let command_error = CommandError::new(exit, format!("could not measure `{}`: {error}", clip.display()));

@@ -11,6 +11,8 @@ pub mod forecast;
 pub mod lens;
 pub mod measure;
 pub mod output;
+pub mod overlay;
+pub mod refit;
 pub mod rig;
 pub mod rows;
 pub mod solve;
@@ -36,7 +38,9 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Measure(measure::MeasureArguments),
+    Measure(Box<measure::MeasureArguments>),
+    Refit(refit::RefitArguments),
+    Overlay(overlay::OverlayArguments),
     Demo(demo::DemoArguments),
     Forecast(forecast::ForecastOptions),
     Aim(Box<aim::AimOptions>),
@@ -80,6 +84,8 @@ pub fn run() -> ExitCode {
 fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
+        Command::Refit(arguments) => refit::run(&arguments, console),
+        Command::Overlay(arguments) => overlay::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),
         Command::Forecast(options) => forecast::run(&options, console),
         Command::Aim(options) => aim::run(&options, console),

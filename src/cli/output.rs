@@ -50,6 +50,11 @@ impl Console {
         Self { quiet, stderr_is_terminal: io::stderr().is_terminal() }
     }
 
+    /// The same without progress, for work side by side.
+    pub fn without_progress(self) -> Self {
+        Self { stderr_is_terminal: false, ..self }
+    }
+
     /// Whether progress may be drawn: stderr is a terminal and `--quiet` wasn't asked for.
     pub fn shows_progress(&self) -> bool {
         self.stderr_is_terminal && !self.quiet

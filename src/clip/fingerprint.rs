@@ -66,7 +66,7 @@ fn fill(reader: &mut impl Read, chunk: &mut [u8]) -> io::Result<usize> {
 }
 
 /// Fingerprint of one file, or `None` when it can no longer be read.
-pub(super) fn of_file(path: &Path) -> Option<String> {
+pub fn of_file(path: &Path) -> Option<String> {
     let mut fingerprint = Fingerprint::new();
     fingerprint.read(File::open(path).ok()?).ok()?;
     Some(fingerprint.hexadecimal())

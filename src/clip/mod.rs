@@ -22,6 +22,7 @@ use serde::{Deserialize, Serialize};
 
 pub use clock::{Clock, Finding};
 pub use error::ClipError;
+pub use fingerprint::of_file as fingerprint_of;
 pub use write::{ClipWriter, Codec, WriteOptions};
 
 /// What the caller states about a clip before it is read.

@@ -3,6 +3,7 @@
 use crate::camera::CameraError;
 use crate::clip::ClipError;
 use crate::fit::FitError;
+use crate::flight::forecast::ForecastError;
 use crate::measure::MendingError;
 use crate::sight::find::Seen;
 
@@ -22,6 +23,8 @@ pub enum MeasureError {
     Mending(#[from] MendingError),
     #[error("the ball or the air is not as stated: {0}")]
     Ball(String),
+    #[error("there is no forecast to compare with: {0}")]
+    Forecast(#[from] ForecastError),
     #[error("the measurement doesn't say what it was computed from")]
     NoBasis,
 }
@@ -35,6 +38,7 @@ impl MeasureError {
             Self::Camera(error) => Some(error.hint()),
             Self::Fit(error) => Some(error.hint().to_owned()),
             Self::Mending(error) => Some(error.hint()),
+            Self::Forecast(error) => Some(error.hint()),
             Self::NoBasis => {
                 Some("measure the clip again with this program; older files carry results alone".to_owned())
             }

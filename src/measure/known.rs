@@ -3,6 +3,7 @@
 use super::MeasureError;
 use crate::fit::{BallInAir, Motion};
 use crate::flight::air::AirState;
+use crate::flight::drag::Sphere;
 use crate::flight::gravity::{Place, expected_gravity};
 use crate::rig::{Rig, sport_ball};
 use crate::units::Estimate;
@@ -19,19 +20,39 @@ pub(super) fn gravity_at(rig: &Rig) -> Estimate {
     expected_gravity(place)
 }
 
-/// The law of motion: drag where the ball's mass and size are stated.
-pub(super) fn motion_of(rig: &Rig) -> Result<Motion, MeasureError> {
+/// The ball, where its mass and size are stated, by themselves or by its sport.
+///
+/// # Errors
+/// [`MeasureError::Ball`].
+pub(super) fn ball_of(rig: &Rig) -> Result<Option<Sphere>, MeasureError> {
     let sport = rig.ball.sport.as_deref().and_then(sport_ball);
     let diameter = rig.ball.diameter.map(|d| d.length.metres()).or(sport.map(|ball| ball.diameter_m().0));
     let mass = rig.ball.mass_kg.map(|m| m.value).or(sport.and_then(|ball| ball.mass_kg()).map(|mass| mass.0));
-    let (Some(mass_kg), Some(diameter_m)) = (mass, diameter) else { return Ok(Motion::Vacuum) };
-    let air = AirState::new(
+    let ball = mass.zip(diameter).map(|(mass_kg, diameter_m)| Sphere::new(mass_kg, diameter_m));
+    ball.transpose().map_err(|error| MeasureError::Ball(error.to_string()))
+}
+
+/// The air as stated; of a room where it isn't.
+///
+/// # Errors
+/// [`MeasureError::Ball`].
+pub(super) fn air_of(rig: &Rig) -> Result<AirState, MeasureError> {
+    AirState::new(
         rig.air.temperature_celsius.map_or(AirState::ROOM.temperature_c(), |t| t.value),
         rig.air.pressure_pa.map_or(AirState::ROOM.pressure_pa(), |p| p.value),
-        rig.air.relative_humidity.map_or(0.5, |h| h.value),
+        rig.air.relative_humidity.map_or(AirState::ROOM.relative_humidity(), |h| h.value),
     )
-    .map_err(|error| MeasureError::Ball(error.to_string()))?;
-    let mut ball = BallInAir::new(mass_kg, diameter_m, &air).map_err(|error| MeasureError::Ball(error.to_string()))?;
+    .map_err(|error| MeasureError::Ball(error.to_string()))
+}
+
+/// The law of motion: drag where the ball's mass and size are stated.
+///
+/// # Errors
+/// [`MeasureError::Ball`].
+pub(super) fn motion_of(rig: &Rig) -> Result<Motion, MeasureError> {
+    let Some(ball) = ball_of(rig)? else { return Ok(Motion::Vacuum) };
+    let mut ball = BallInAir::new(ball.mass_kg(), ball.diameter_m(), &air_of(rig)?)
+        .map_err(|error| MeasureError::Ball(error.to_string()))?;
     if let Some(density) = rig.air.density_kg_per_m3 {
         ball.air_density_kg_per_m3 = density.value;
     }

@@ -4,6 +4,7 @@
 
 mod basis;
 mod error;
+mod forecast;
 mod known;
 mod launches;
 mod mending;
@@ -21,6 +22,7 @@ use crate::sight::{FindOptions, Found, Progress, find_flights};
 
 pub use basis::refit;
 pub use error::MeasureError;
+pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
 pub use mending::{Mending, MendingError};
 pub use view::CameraView;

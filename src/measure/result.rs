@@ -3,7 +3,7 @@
 use super::known::{gravity_at, likely_drag};
 use crate::camera::InputKind;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
-use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Motion, Request, RowKind};
+use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Motion, Quantity, Request, RowKind};
 use crate::measure::CameraView;
 use crate::measurement::basis::Basis;
 use crate::measurement::motion::Motion as MotionSamples;
@@ -115,20 +115,57 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         residual_rms_px: fit.residual_rms_px,
         residual_rms_mm: fit.residual_rms_mm,
         path,
+        air_counted: fit.motion != Motion::Vacuum,
         path_px: fit.sample_pixels(parts.camera, fit.launch_time_s.value, end_s, 200),
-        motion: Some(MotionSamples::derive(
-            &path,
-            Some(&path_covariance),
-            budget.launch_speed_m_per_s.coverage_factor,
-            fit.launch_time_s.value,
-            &sightings,
-            parts.basis.rig.ball.mass_kg.map(|mass| mass.value),
-        )),
+        motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         path_covariance: Some(path_covariance),
         forecast: None,
         budget: budget.rows.iter().map(budget_line).collect(),
         verdict: Some(verdict(parts, evaluated, &timed)),
         sightings,
+    }
+}
+
+/// Speeds, accelerations and energies. The band is that of the parabola, which the air changes little; its middle is the fit's own
+/// path.
+fn motion(
+    parts: &Parts<'_>,
+    evaluated: &Evaluated,
+    path_covariance: &[[f64; 6]; 6],
+    sightings: &[SightingRow],
+) -> MotionSamples {
+    let fit = &evaluated.fit;
+    let mut motion = MotionSamples::derive(
+        &fit.path(),
+        Some(path_covariance),
+        evaluated.budget.launch_speed_m_per_s.coverage_factor,
+        fit.launch_time_s.value,
+        sightings,
+        parts.basis.rig.ball.mass_kg.map(|mass| mass.value),
+    );
+    if fit.motion != Motion::Vacuum {
+        follow_the_air(&mut motion, fit);
+    }
+    motion
+}
+
+fn follow_the_air(motion: &mut MotionSamples, fit: &FlightFit) {
+    let times: Vec<f64> = motion.fitted.iter().map(|sample| sample.time_s).collect();
+    let Some(states) = fit.states_at(&times) else { return };
+    let (field, drag, start) = (fit.field(), fit.value(Quantity::DragFactor), fit.launch_state());
+    for (sample, state) in motion.fitted.iter_mut().zip(states) {
+        let (ax, ay) = fit.motion.acceleration((state.vx, state.vy), field, drag);
+        let kinetic = (state.vx * state.vx + state.vy * state.vy) / 2.0;
+        let potential = -field.1 * (state.y - start.y);
+        sample.x_m.value = state.x;
+        sample.y_m.value = state.y;
+        sample.vx_m_per_s.value = state.vx;
+        sample.vy_m_per_s.value = state.vy;
+        sample.ax_m_per_s2.value = ax;
+        sample.ay_m_per_s2.value = ay;
+        sample.kinetic_j_per_kg.value = kinetic;
+        sample.potential_j_per_kg.value = potential;
+        sample.total_j_per_kg.value = kinetic + potential;
     }
 }
 
@@ -163,7 +200,7 @@ fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> Verd
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
     reasons.extend(verdict.not_told_apart.filter(|_| reasons.len() > 1));
-    VerdictStatement { summary: verdict.sentence, reasons }
+    VerdictStatement { summary: verdict.sentence, reasons, agrees: Some(verdict.agreement.consistent) }
 }
 
 /// Standard uncertainty of the vertical where a plumb line or a plumb length gives it, rad.

@@ -48,7 +48,7 @@ impl OutputError {
     }
 }
 
-/// Writes `measurement.json`, `sightings.csv`, the graphs as PNG and SVG and a strobe picture for each flight into
+/// Writes `sightings.csv`, the graphs as PNG and SVG, a strobe picture for each flight and at last `measurement.json` into
 /// `folder`, which is made if need be; with [`OutputOptions::hand_in`] the rest too. Says which files there are, in order.
 ///
 /// `strobes` belong to the flights in their order; there may be fewer.
@@ -70,7 +70,6 @@ pub fn write(
         written.push(path);
         Ok(())
     };
-    put("measurement.json", json::document(measurement).as_bytes())?;
     put("sightings.csv", tables::sightings_csv(measurement, mark).as_bytes())?;
     for (name, bytes) in drawn(measurement, options) {
         put(&name, &bytes)?;
@@ -86,6 +85,8 @@ pub fn write(
         put("lab-sheet.html", sheet.html().as_bytes())?;
         put("lab-sheet.pdf", &sheet.pdf()?)?;
     }
+    // Last, so that a folder that holds it is whole.
+    put("measurement.json", json::document(measurement).as_bytes())?;
     Ok(written)
 }
 

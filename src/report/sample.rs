@@ -89,6 +89,7 @@ impl Shot {
             residual_rms_px: self.sigma_m / METRES_PER_PIXEL,
             residual_rms_mm: 1e3 * self.sigma_m,
             path,
+            air_counted: false,
             path_px: along(&path, span),
             sightings,
             path_covariance: Some(covariance),
@@ -165,6 +166,7 @@ fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
         description: "the last ten shots of this catapult".into(),
         path,
         path_px: along(&path, span_s),
+        points: Vec::new(),
         landing_x_m: Some(Estimate::with_coverage_factor(1.43, 0.02, 2.0)),
         measured_landing_x_m: Some(Estimate::with_coverage_factor(1.37, 0.01, 2.0)),
         comparison: None,
@@ -191,6 +193,7 @@ fn verdict() -> VerdictStatement {
     VerdictStatement {
         summary: "g agrees with 9.81 m/s² here; the ball landed 6 cm short of the forecast".into(),
         reasons: vec!["the catapult was 3 % slower than in its last ten shots: look at the band and the latch".into()],
+        agrees: Some(true),
     }
 }
 

@@ -6,12 +6,12 @@ use crate::book::{BookError, ExchangeError, ReadingError};
 use crate::cli::output::{CommandError, Exit};
 
 /// An error of the book on its way to the user.
-pub(super) trait Failure: std::fmt::Display {
+pub(in crate::cli) trait Failure: std::fmt::Display {
     fn exit(&self) -> Exit;
     fn hint(&self) -> Option<String>;
 }
 
-pub(super) fn failed(error: impl Failure) -> CommandError {
+pub(in crate::cli) fn failed(error: impl Failure) -> CommandError {
     let command = CommandError::new(error.exit(), &error);
     match error.hint() {
         Some(hint) => command.with_hint(hint),

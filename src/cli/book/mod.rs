@@ -11,7 +11,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
-use self::failure::failed;
+pub(super) use self::failure::failed;
 use super::output::{CommandError, Console, Exit};
 use crate::book::{Book, Selection, Setting, Source, default_book, rescue};
 use crate::units::Length;

@@ -4,9 +4,14 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::class::ClassArguments;
+use super::forecast::ForecastArguments;
+use super::record::RecordArguments;
 use crate::cli::output::{CommandError, Exit};
 use crate::measure::{Mending, Settings};
+use crate::report::figure::{Sheet, Style, Theme};
 use crate::report::numbers::DecimalMark;
+use crate::report::outputs::OutputOptions;
 use crate::rig::{Rig, ScaleLine, parse_point, parse_segment};
 use crate::sight::FindOptions;
 use crate::units::PixelPoint;
@@ -53,11 +58,62 @@ pub struct MeasureArguments {
     /// Write numbers with a decimal comma.
     #[arg(long)]
     pub decimal_comma: bool,
+    /// Write all further graphs, the lab sheet (web page and PDF) and a spreadsheet as well.
+    #[arg(long, requires = "out")]
+    pub hand_in: bool,
+    /// Draw the graphs for a slide: 1600 × 900 pixels.
+    #[arg(long, requires = "out")]
+    pub slide: bool,
+    /// Draw the graphs light on dark.
+    #[arg(long, requires = "out")]
+    pub dark: bool,
+    #[command(flatten)]
+    pub forecast: ForecastArguments,
+    #[command(flatten)]
+    pub record: RecordArguments,
+    #[command(flatten)]
+    pub class: ClassArguments,
 }
 
 impl MeasureArguments {
     pub fn decimal_mark(&self) -> DecimalMark {
         if self.decimal_comma { DecimalMark::Comma } else { DecimalMark::Point }
+    }
+
+    /// How the files look; `clip` goes into the command that the lab sheet shows.
+    pub fn output_options(&self, clip: &std::path::Path) -> OutputOptions {
+        let style = Style {
+            theme: if self.dark { Theme::Dark } else { Theme::Light },
+            sheet: if self.slide { Sheet::Slide } else { Sheet::Page },
+            decimal_mark: self.decimal_mark(),
+            ..Style::default()
+        };
+        OutputOptions { style, hand_in: self.hand_in, command: Some(self.command(clip)) }
+    }
+
+    /// What gives the same numbers again.
+    fn command(&self, clip: &std::path::Path) -> String {
+        let mut command = format!("lobline measure {}", clip.display());
+        let path = |path: &Option<PathBuf>| path.as_ref().map(|path| path.display().to_string());
+        let number = |number: Option<f64>| number.map(|number| number.to_string());
+        let options = [
+            ("scale", self.scale.clone()),
+            ("rig", path(&self.rig)),
+            ("capture-rate", number(self.capture_rate)),
+            ("picture-rate", number(self.picture_rate)),
+            ("region", self.region.clone()),
+            ("time", self.time.clone()),
+            ("ball-colour", self.ball_colour.clone()),
+            ("ball-at", self.ball_at.clone()),
+            ("mend", path(&self.mend)),
+        ];
+        for (name, value) in options {
+            if let Some(value) = value {
+                let quote = if value.contains([' ', '#']) { "\"" } else { "" };
+                command += &format!(" --{name} {quote}{value}{quote}");
+            }
+        }
+        command
     }
 
     /// # Errors

@@ -1,15 +1,11 @@
-//! The folder of results: table, JSON, graphs, strobe pictures.
+//! The folder of results.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 use crate::cli::output::{CommandError, Exit};
 use crate::measure::Outcome;
-use crate::report::figure::Style;
-use crate::report::files::{FileError, png, write_atomically};
-use crate::report::graphs::{self, Choice};
-use crate::report::numbers::DecimalMark;
-use crate::report::{json, strobe, tables};
+use crate::report::outputs::{self, OutputOptions};
 
 /// Makes the folder before anything is decoded, so that a wrong path is known at once.
 ///
@@ -26,28 +22,11 @@ pub fn prepare(folder: &Path) -> Result<(), CommandError> {
 ///
 /// # Errors
 /// For the first file that can't be written; those before it are whole.
-pub fn write(folder: &Path, outcome: &Outcome, mark: DecimalMark) -> Result<(), CommandError> {
+pub fn write(folder: &Path, outcome: &Outcome, options: &OutputOptions) -> Result<(), CommandError> {
     prepare(folder)?;
-    write_files(folder, outcome, mark)
+    outputs::write(folder, &outcome.measurement, &outcome.strobes, options)
+        .map(|_| ())
         .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
-}
-
-fn write_files(folder: &Path, outcome: &Outcome, mark: DecimalMark) -> Result<(), FileError> {
-    let measurement = &outcome.measurement;
-    write_atomically(&folder.join("measurement.json"), json::document(measurement).as_bytes())?;
-    write_atomically(&folder.join("sightings.csv"), tables::sightings_csv(measurement, mark).as_bytes())?;
-    for (flight, input) in measurement.flights.iter().zip(&outcome.strobes) {
-        let name = if measurement.flights.len() > 1 {
-            format!("flight-{}-strobe.png", flight.number)
-        } else {
-            "strobe.png".into()
-        };
-        let picture = strobe::picture(input, flight, &measurement.scale, mark);
-        write_atomically(&folder.join(name), &png(&picture, None))?;
-    }
-    let style = Style { decimal_mark: mark, ..Style::default() };
-    graphs::write(folder, measurement, Choice::All, &style)?;
-    Ok(())
 }
 
 /// Name of a clip's own folder: its name without ending, made unlike those of clips of the same name before it.

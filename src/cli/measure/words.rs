@@ -1,12 +1,12 @@
 //! A measurement in words for the terminal, 80 columns wide.
 
 use std::fmt::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
+use super::class::Row;
 use crate::cli::output::CommandError;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::numbers::DecimalMark;
-use crate::units::Estimate;
 
 const WIDTH: usize = 80;
 
@@ -60,6 +60,9 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
             let _ = writeln!(text, "{}", wrapped("  – ", reason));
         }
     }
+    if let Some(comparison) = flight.forecast.as_ref().and_then(|forecast| forecast.comparison.as_ref()) {
+        let _ = writeln!(text, "\n{}", wrapped("Forecast: ", comparison));
+    }
     text
 }
 
@@ -105,34 +108,82 @@ fn short(flight: &FlightMeasurement, mark: DecimalMark) -> String {
     )
 }
 
-/// The table of all clips: a row for each flight.
-pub fn table(rows: &[(&PathBuf, Result<Measurement, CommandError>)], mark: DecimalMark) -> String {
-    let mut cells = vec![["clip", "flight", "speed / (m/s)", "angle / °", "g / (m/s²)"].map(str::to_owned)];
-    for (clip, result) in rows {
-        let name = clip.file_name().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned();
-        match result {
-            Ok(measurement) => cells.extend(measurement.flights.iter().map(|flight| {
-                let value = |estimate: &Estimate| mark.interval(estimate);
-                [
-                    name.clone(),
-                    flight.number.to_string(),
-                    value(&flight.launch_speed_m_per_s),
-                    value(&flight.launch_angle_deg),
-                    value(&flight.gravity_m_per_s2),
-                ]
-            })),
-            Err(_) => cells.push([name, "–".into(), "not measured".into(), String::new(), String::new()]),
-        }
-    }
-    let widths: [usize; 5] = std::array::from_fn(|i| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
-    let lines: Vec<String> = cells
+/// The table of all clips, a row for each flight, and below it what to tell each group.
+pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
+    let head = ["group", "flight", "speed / (m/s)", "angle / °", "g / (m/s²)", "g is"];
+    let mut cells = vec![head.map(str::to_owned)];
+    cells.extend(lines_of(rows, mark).into_iter().map(|line| line.cells));
+    let widths: [usize; 6] = std::array::from_fn(|i| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
+    let mut lines: Vec<String> = cells
         .iter()
         .map(|row| {
             let padded = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}")).collect::<Vec<_>>();
             padded.join("  ").trim_end().to_owned()
         })
         .collect();
+    lines.push("\nWhat to tell them".to_owned());
+    lines.extend(lines_of(rows, mark).iter().map(|line| wrapped(&format!("  {}: ", line.cells[0]), &line.advice)));
     lines.join("\n")
+}
+
+/// A row of the table, and what to tell those who shot.
+struct Line<'a> {
+    clip: &'a Path,
+    cells: [String; 6],
+    advice: String,
+}
+
+fn lines_of<'a>(rows: &[Row<'a>], mark: DecimalMark) -> Vec<Line<'a>> {
+    rows.iter()
+        .flat_map(|row| match &row.result {
+            Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(row, flight, mark)).collect(),
+            Err(error) => {
+                let advice =
+                    error.hint.as_ref().map_or(error.message.clone(), |hint| format!("{}; {hint}", error.message));
+                let dash = || "–".to_owned();
+                let cells = [row.group.clone(), dash(), "not measured".into(), dash(), dash(), dash()];
+                vec![Line { clip: row.clip, cells, advice }]
+            }
+        })
+        .collect()
+}
+
+fn flight_line<'a>(row: &Row<'a>, flight: &FlightMeasurement, mark: DecimalMark) -> Line<'a> {
+    let verdict = flight.verdict.as_ref();
+    let agrees = match verdict.and_then(|verdict| verdict.agrees) {
+        Some(true) => "as expected",
+        Some(false) => "off",
+        None => "–",
+    };
+    // The likeliest reason carries what to check; without one the sentence says it all.
+    let advice = verdict.map_or_else(String::new, |verdict| match verdict.reasons.first() {
+        Some(reason) if verdict.agrees == Some(false) => reason.clone(),
+        _ => verdict.summary.clone(),
+    });
+    let cells = [
+        row.group.clone(),
+        flight.number.to_string(),
+        mark.interval(&flight.launch_speed_m_per_s),
+        mark.interval(&flight.launch_angle_deg),
+        mark.interval(&flight.gravity_m_per_s2),
+        agrees.to_owned(),
+    ];
+    Line { clip: row.clip, cells, advice }
+}
+
+/// The same as a file for a spreadsheet (RFC 4180); semicolons where the comma is the decimal mark.
+pub fn class_csv(rows: &[Row<'_>], mark: DecimalMark) -> String {
+    let delimiter = if mark == DecimalMark::Comma { b';' } else { b',' };
+    let mut writer = csv::WriterBuilder::new().delimiter(delimiter).from_writer(Vec::new());
+    let head = ["clip", "group", "flight", "speed / (m/s)", "angle / deg", "g / (m/s^2)", "g is", "what to tell them"];
+    let _ = writer.write_record(head);
+    for line in lines_of(rows, mark) {
+        let clip = line.clip.display().to_string();
+        let cells = std::iter::once(&clip).chain(&line.cells).chain(std::iter::once(&line.advice));
+        // Into memory, every record of the same length: nothing can go wrong.
+        let _ = writer.write_record(cells);
+    }
+    String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -46,8 +46,9 @@ fn velocity(subject: &Subject<'_>, motion: &Motion) -> Figure {
         ],
         shared_x: true,
         caption: format!(
-            "Lines: the fit to all positions, *v*_{{y}} = {law} (m/s, s), upwards positive; the slope is −*g*, and {}. \
+            "Lines: the fit to all positions,{} *v*_{{y}} = {law} (m/s, s), upwards positive; the slope is −*g*, and {}. \
              Points: each from {} neighbouring positions alone. {BARS}",
+            if subject.flight.air_counted { " but for the air" } else { "" },
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_velocity
         ),

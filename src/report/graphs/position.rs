@@ -3,7 +3,7 @@
 use super::Subject;
 use super::words::{self, BARS};
 use crate::measurement::motion::{MotionSample, NORMAL_95};
-use crate::measurement::{FittedPath, SightingRow};
+use crate::measurement::{FittedPath, ForecastStatement, SightingRow};
 use crate::report::figure::{Figure, Layer, Mark, Panel, Series};
 use crate::units::Estimate;
 
@@ -18,8 +18,9 @@ struct Coordinate {
     residual_mm: fn(&SightingRow) -> Option<f64>,
     residual_px: fn(&SightingRow) -> f64,
     sample: fn(&MotionSample) -> &Estimate,
-    fitted: fn(&FittedPath, f64) -> f64,
     variance_px: fn(&SightingRow) -> f64,
+    /// This one of x and y.
+    pick: fn(f64, f64) -> f64,
 }
 
 const X: Coordinate = Coordinate {
@@ -28,8 +29,8 @@ const X: Coordinate = Coordinate {
     residual_mm: |s| s.residual_m.map(|r| 1e3 * r.x),
     residual_px: |s| s.residual_px.x,
     sample: |m| &m.x_m,
-    fitted: |p, t| p.x0_m + p.vx_m_per_s * t + 0.5 * p.ax_m_per_s2 * t * t,
     variance_px: |s| s.covariance_px2.xx,
+    pick: |x, _| x,
 };
 
 const Y: Coordinate = Coordinate {
@@ -38,8 +39,8 @@ const Y: Coordinate = Coordinate {
     residual_mm: |s| s.residual_m.map(|r| 1e3 * r.y),
     residual_px: |s| s.residual_px.y,
     sample: |m| &m.y_m,
-    fitted: |p, t| p.y0_m + p.vy_m_per_s * t - 0.5 * p.g_m_per_s2 * t * t,
     variance_px: |s| s.covariance_px2.yy,
+    pick: |_, y| y,
 };
 
 /// 95 % half-width from a variance; `None` when that says nothing.
@@ -57,7 +58,8 @@ pub fn along_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, X, "horizontal distance *x* / m"),
         shared_x: true,
         caption: format!(
-            "Fitted: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}. {BARS}",
+            "{}: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}. {BARS}",
+            words::fitted_law(subject.flight.air_counted),
             subject.points_and_residual()
         ),
         alt: format!(
@@ -79,7 +81,8 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, Y, "height *y* / m"),
         shared_x: true,
         caption: format!(
-            "Fitted: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}. {BARS}",
+            "{}: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}. {BARS}",
+            words::fitted_law(subject.flight.air_counted),
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             subject.points_and_residual()
         ),
@@ -103,12 +106,36 @@ fn position_panels(subject: &Subject<'_>, c: Coordinate, name: &str) -> Vec<Pane
     });
     let mut layers = band(subject, c);
     layers.extend(forecast_over_time(subject, c));
-    let points = times(subject).map(|t| (t, (c.fitted)(&flight.path, t))).collect();
+    let points = fitted(subject).into_iter().map(|(t, x, y)| (t, (c.pick)(x, y))).collect();
     layers.push(Layer::Fit { series: Series::First, label: "fit".into(), points });
     layers.push(Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() });
     let x_name = "time since launch *t* / s".to_owned();
     let main = Panel { x_name: x_name.clone(), y_name: name.into(), share: 1.0, equal_scales: false, layers };
     vec![main, residual_panel(subject, c, x_name)]
+}
+
+/// Time since launch, x and y along constant accelerations.
+fn along(subject: &Subject<'_>, p: &FittedPath) -> Vec<(f64, f64, f64)> {
+    let x = |t: f64| p.x0_m + p.vx_m_per_s * t + 0.5 * p.ax_m_per_s2 * t * t;
+    let y = |t: f64| p.y0_m + p.vy_m_per_s * t - 0.5 * p.g_m_per_s2 * t * t;
+    times(subject).map(|t| (t, x(t), y(t))).collect()
+}
+
+/// The fitted path; where the air is counted in, it isn't a parabola.
+fn fitted(subject: &Subject<'_>) -> Vec<(f64, f64, f64)> {
+    match &subject.flight.motion {
+        Some(motion) if subject.flight.air_counted => {
+            motion.fitted.iter().map(|m| (subject.since_launch(m.time_s), m.x_m.value, m.y_m.value)).collect()
+        }
+        _ => along(subject, &subject.flight.path),
+    }
+}
+
+fn expected(subject: &Subject<'_>, forecast: &ForecastStatement) -> Vec<(f64, f64, f64)> {
+    if forecast.points.is_empty() {
+        return along(subject, &forecast.path);
+    }
+    forecast.points.iter().map(|p| (p.since_launch_s, p.place_m.x, p.place_m.y)).collect()
 }
 
 /// Fine steps from the launch to the last sighting.
@@ -134,7 +161,7 @@ fn band(subject: &Subject<'_>, c: Coordinate) -> Vec<Layer> {
 
 fn forecast_over_time(subject: &Subject<'_>, c: Coordinate) -> Option<Layer> {
     let forecast = subject.flight.forecast.as_ref()?;
-    let points = times(subject).map(|t| (t, (c.fitted)(&forecast.path, t))).collect();
+    let points = expected(subject, forecast).into_iter().map(|(t, x, y)| (t, (c.pick)(x, y))).collect();
     Some(Layer::Forecast { label: "forecast".into(), points })
 }
 
@@ -168,12 +195,12 @@ pub fn path(subject: &Subject<'_>) -> Figure {
         y_half_width: half_width(s.covariance_m2.yy),
         used: s.used,
     });
-    let along = |p: &FittedPath| times(subject).map(|t| ((X.fitted)(p, t), (Y.fitted)(p, t))).collect();
+    let without_time = |points: Vec<(f64, f64, f64)>| points.into_iter().map(|(_, x, y)| (x, y)).collect();
     let mut layers = Vec::new();
     if let Some(forecast) = &flight.forecast {
-        layers.push(Layer::Forecast { label: "forecast".into(), points: along(&forecast.path) });
+        layers.push(Layer::Forecast { label: "forecast".into(), points: without_time(expected(subject, forecast)) });
     }
-    layers.push(Layer::Fit { series: Series::First, label: "fit".into(), points: along(&flight.path) });
+    layers.push(Layer::Fit { series: Series::First, label: "fit".into(), points: without_time(fitted(subject)) });
     layers.push(Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() });
     let (x_name, y_name) = ("horizontal distance *x* / m".to_owned(), "height *y* / m".to_owned());
     Figure {

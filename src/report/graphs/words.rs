@@ -73,6 +73,11 @@ pub fn plural<'a>(count: usize, one: &'a str, many: &'a str) -> &'a str {
     if count == 1 { one } else { many }
 }
 
+/// What a polynomial in a caption is: the fit, or what the fit would be without the air that it counts in.
+pub fn fitted_law(air_counted: bool) -> &'static str {
+    if air_counted { "Fitted with the air; without it this launch would give" } else { "Fitted" }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -271,6 +271,9 @@ fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block
             with_unit(mark, seen, "m")
         ));
     }
+    if let Some(comparison) = &forecast.comparison {
+        text.push_str(&format!(" {}", literal(comparison)));
+    }
     Some(vec![Block::Paragraph(text)])
 }
 

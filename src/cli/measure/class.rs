@@ -1,0 +1,162 @@
+//! Many clips at once: the evening after a lesson.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use clap::Args;
+use serde::Deserialize;
+
+use super::{MeasureArguments, outputs, record, words};
+use crate::cli::output::{CommandError, Console, Exit};
+use crate::clip::fingerprint_of;
+use crate::measure::Settings;
+use crate::measurement::Measurement;
+
+/// Who shot which clip, and how the work is done.
+#[derive(Debug, Args)]
+pub struct ClassArguments {
+    /// Whose clip is whose: a CSV file with the columns `clip` and `group`; else each clip's own name stands for its group.
+    #[arg(long, value_name = "FILE")]
+    groups: Option<PathBuf>,
+    /// Leave out clips whose results already stand under `--out`.
+    #[arg(long, requires = "out")]
+    resume: bool,
+    /// Measure so many clips at a time.
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
+    jobs: u16,
+}
+
+/// What came of one clip.
+pub type Measured = Result<Measurement, CommandError>;
+
+/// A clip, whose it is, and what came of it.
+pub struct Row<'a> {
+    pub clip: &'a Path,
+    pub group: String,
+    pub result: Measured,
+}
+
+impl ClassArguments {
+    /// Groups by the clip's file name.
+    fn names(&self) -> Result<BTreeMap<String, String>, CommandError> {
+        let Some(path) = &self.groups else { return Ok(BTreeMap::new()) };
+        let bad = |what: String| {
+            CommandError::new(Exit::BadInput, format!("the groups in `{}` can't be read: {what}", path.display()))
+                .with_hint("its first line is `clip,group`, then a line for each clip, such as `IMG_2041.mp4,Table 3`")
+        };
+        let text = std::fs::read_to_string(path).map_err(|error| bad(error.to_string()))?;
+        // Spreadsheets of countries with a decimal comma write semicolons.
+        let head = text.lines().next().unwrap_or_default();
+        let delimiter = if head.contains(';') { b';' } else { b',' };
+        let text = text.trim_start_matches('\u{feff}');
+        let mut reader =
+            csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
+        let lines = reader.deserialize::<Line>();
+        lines
+            .map(|line| line.map(|l| (file_name(Path::new(&l.clip)), l.group)).map_err(|e| bad(e.to_string())))
+            .collect()
+    }
+}
+
+#[derive(Deserialize)]
+struct Line {
+    clip: String,
+    group: String,
+}
+
+fn file_name(clip: &Path) -> String {
+    clip.file_name().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Measures the clips, several at a time when that was asked for, and says each one's result as it comes; the rows in the order
+/// of the clips.
+///
+/// # Errors
+/// When the groups can't be read. What is wrong with a clip stands in its row.
+pub fn measure_all<'a>(
+    clips: &'a [PathBuf],
+    arguments: &MeasureArguments,
+    settings: &Settings,
+    console: &Console,
+) -> Result<Vec<Row<'a>>, CommandError> {
+    let names = arguments.class.names()?;
+    let next = AtomicUsize::new(0);
+    let results: Mutex<Vec<Option<Measured>>> = Mutex::new(clips.iter().map(|_| None).collect());
+    // A spinner a thread would overwrite each other.
+    let console_of_one = if arguments.class.jobs == 1 { *console } else { console.without_progress() };
+    let work = || {
+        while let Some(clip) = clips.get(next.fetch_add(1, Ordering::Relaxed)) {
+            let place = clips.iter().position(|other| std::ptr::eq(other, clip)).unwrap_or_default();
+            let result = one_of_many(clip, clips, arguments, settings, &console_of_one);
+            if !arguments.json {
+                console.result(words::line(clip, &result, arguments.decimal_mark()));
+            }
+            results.lock().unwrap_or_else(std::sync::PoisonError::into_inner)[place] = Some(result);
+        }
+    };
+    std::thread::scope(|scope| (0..arguments.class.jobs).for_each(|_| _ = scope.spawn(work)));
+    let results = results.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let group = |clip: &Path| {
+        let own = clip.file_stem().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned();
+        names.get(&file_name(clip)).cloned().unwrap_or(own)
+    };
+    let row = |(clip, result): (&'a PathBuf, Option<Measured>)| Some(Row { clip, group: group(clip), result: result? });
+    Ok(clips.iter().zip(results).filter_map(row).collect())
+}
+
+fn one_of_many(
+    clip: &Path,
+    clips: &[PathBuf],
+    arguments: &MeasureArguments,
+    settings: &Settings,
+    console: &Console,
+) -> Measured {
+    let folder = arguments.out.as_ref().map(|out| out.join(outputs::folder_name(clip, clips)));
+    if let Some(folder) = folder.as_deref().filter(|_| arguments.class.resume)
+        && let Some(measurement) = already_measured(folder, clip, settings)
+    {
+        return Ok(measurement);
+    }
+    let outcome = super::measured_and_compared(clip, arguments, settings, console)?;
+    if let Some(folder) = folder {
+        outputs::write(&folder, &outcome, &arguments.output_options(clip))?;
+    }
+    Ok(outcome.measurement)
+}
+
+/// The measurement that stands in the folder, if it is of this very clip, this rig and this version of the program. The outputs
+/// write it last: where it stands, all stand.
+fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<Measurement> {
+    let text = std::fs::read_to_string(folder.join("measurement.json")).ok()?;
+    let measurement: Measurement = serde_json::from_str(&text).ok()?;
+    let same_clip =
+        measurement.reading.fingerprint.is_some() && measurement.reading.fingerprint == fingerprint_of(clip);
+    let same_rig = measurement.basis.as_ref().is_some_and(|basis| basis.rig == settings.rig);
+    (same_clip && same_rig && measurement.program_version == env!("CARGO_PKG_VERSION")).then_some(measurement)
+}
+
+/// Records what was measured and writes the table; for one row after the other, so that the book's numbers follow the clips.
+///
+/// # Errors
+/// When the book or the table's file refuses.
+pub fn keep(
+    rows: &[Row<'_>],
+    arguments: &MeasureArguments,
+    settings: &Settings,
+    console: &Console,
+) -> Result<(), CommandError> {
+    if let Some(mut recorder) = arguments.record.recorder(&settings.rig)? {
+        for row in rows {
+            if let Ok(measurement) = &row.result {
+                record::report(&recorder.record(row.clip, measurement)?, console);
+            }
+        }
+    }
+    let Some(out) = &arguments.out else { return Ok(()) };
+    let path = out.join("class.csv");
+    let text = words::class_csv(rows, arguments.decimal_mark());
+    crate::report::files::write_atomically(&path, text.as_bytes())
+        .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
+}
