@@ -558,7 +558,7 @@ mod tests {
     fn with_walker(mut plane: Plane, left: usize) -> Plane {
         for y in 60..300 {
             for x in left..left + 70 {
-                plane.samples[y * SIZE.0 + x] = if (x - left + y) / 9 % 2 == 0 { 230 } else { 40 };
+                plane.samples[y * SIZE.0 + x] = if ((x - left + y) / 9).is_multiple_of(2) { 230 } else { 40 };
             }
         }
         plane

@@ -286,10 +286,10 @@ fn uniform_steps_win_over_jittered_stamps_and_stamps_over_uniform_steps() {
     let on = |s: &[Sighting], t: &[f64]| clock::with_times(s, t);
     let filmed_even = throw.film(&view, &even, 0.1, &mut random);
     let options = FitOptions::default();
-    let (_, choice) = choose_clock(&on(&filmed_even, &uneven), &[even.clone()], &view, &options).unwrap();
+    let (_, choice) = choose_clock(&on(&filmed_even, &uneven), std::slice::from_ref(&even), &view, &options).unwrap();
     assert_eq!(choice.chosen, 1, "{choice:?}");
     let filmed_uneven = throw.film(&view, &uneven, 0.1, &mut random);
-    let (_, choice) = choose_clock(&filmed_uneven, &[even.clone()], &view, &options).unwrap();
+    let (_, choice) = choose_clock(&filmed_uneven, std::slice::from_ref(&even), &view, &options).unwrap();
     assert_eq!(choice.chosen, 0, "{choice:?}");
     // Where both serve, the stamps stay.
     let (_, choice) = choose_clock(&filmed_even, &[even], &view, &options).unwrap();

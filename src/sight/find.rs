@@ -11,7 +11,7 @@ use crate::sight::light::Light;
 use crate::sight::track::{Track, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
 use crate::sight::{Sighting, SightingSource};
-use crate::units::{Covariance2, PixelPoint};
+use crate::units::PixelPoint;
 
 /// What the user knows and the program can't see.
 #[derive(Debug, Clone, Default)]

@@ -391,7 +391,7 @@ fn learn_ball(
     ];
     for (lesson, most) in lessons {
         let step = known.len().div_ceil(most).max(1);
-        let fits: Vec<(f64, (f64, f64), DiscFit)> = known
+        let fits: Vec<Taught> = known
             .par_iter()
             .step_by(step)
             .filter_map(|one| {
@@ -407,6 +407,9 @@ fn learn_ball(
     }
     Some(ball)
 }
+
+/// Time, velocity (px/s) and fit of one disc that the ball's look is learnt from.
+type Taught = (f64, (f64, f64), DiscFit);
 
 /// What a round of fits is to teach.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -537,13 +540,13 @@ fn guess_shade(
 
 impl BallLook {
     /// Takes the medians of a round of fits (time, velocity, fit).
-    fn learn(&mut self, lesson: Lesson, fits: &[(f64, (f64, f64), DiscFit)]) {
+    fn learn(&mut self, lesson: Lesson, fits: &[Taught]) {
         let line = |value: &dyn Fn(&DiscFit) -> f64| {
             let points: Vec<(f64, f64)> =
                 fits.iter().map(|(time, _, fit)| (time - self.reference_s, value(fit))).collect();
             median_line(&points)
         };
-        let middle = |value: &dyn Fn(&(f64, (f64, f64), DiscFit)) -> f64| median(fits.iter().map(value).collect());
+        let middle = |value: &dyn Fn(&Taught) -> f64| median(fits.iter().map(value).collect());
         let shades: [(f64, f64); SHADES] = std::array::from_fn(|term| line(&|fit| fit.disc.shading[term]));
         let radius = line(&|fit| fit.disc.radius_px);
         match lesson {

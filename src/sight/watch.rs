@@ -497,8 +497,8 @@ impl RunningMean {
                 kept_in[tile as usize] += 1;
             }
         }
-        for tile in 0..kept_in.len() {
-            if kept_in[tile] as usize * 2 > frames.len() {
+        for (tile, &times) in kept_in.iter().enumerate() {
+            if times as usize * 2 > frames.len() {
                 median_of_tile(tile as u32, self.columns, frames, &mean, (width, height), &mut resting);
             }
         }
@@ -526,10 +526,9 @@ fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane
     for (y, (samples, totals)) in plane.samples.chunks_exact_mut(width).zip(totals.chunks_exact(width)).enumerate() {
         let row = &count[(y / edge).min(count.len() / columns - 1) * columns..][..columns];
         for ((samples, totals), &count) in samples.chunks_mut(edge).zip(totals.chunks(edge)).zip(row) {
-            if count > 0 {
-                for (sample, &total) in samples.iter_mut().zip(totals) {
-                    *sample = ((total + count / 2) / count) as u8;
-                }
+            for (sample, &total) in samples.iter_mut().zip(totals) {
+                // A tile that never rested keeps what it holds.
+                *sample = (total + count / 2).checked_div(count).map_or(*sample, |mean| mean as u8);
             }
         }
     }
