@@ -14,7 +14,7 @@ use crate::flight::aim::{
     Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, STEEPEST_SENSIBLE_DEG, ShotScatter,
     aim, angles_to_reach, best_angle, chance_by_angle, turned_to,
 };
-use crate::flight::chance::{LearntShare, Opening, OpeningKind, Record, judge_record, learn_share};
+use crate::flight::chance::{Bracket, LearntShare, Opening, OpeningKind, Record, judge_record, learn_share};
 use crate::flight::reading::{Kind, Reading};
 use crate::report::chance_graph::write_chance_graph;
 use crate::report::worked::text::wrap;
@@ -297,11 +297,7 @@ fn clearances(aim: &Aim) -> Vec<String> {
 fn chance_words(options: &AimOptions, chance: &Chance, learnt: Option<LearntShare>) -> Vec<String> {
     let percent = |share: f64| format!("{:.0} %", share * 100.0);
     let mut lines = vec![
-        format!(
-            "Chance of a hit: between {} (certainly in) and {} (centre inside).",
-            percent(chance.bracket.clean),
-            percent(chance.bracket.centre_inside)
-        ),
+        format!("Chance of a hit: {}.", bracket_words(&chance.bracket)),
         format!(
             "That is with landings that scatter by {:.1} cm along and {:.1} cm across{}.",
             chance.scatter.along_m * 100.0,
@@ -330,6 +326,18 @@ fn chance_words(options: &AimOptions, chance: &Chance, learnt: Option<LearntShar
     lines
 }
 
+/// The two ends as the reader sees them; one figure when they look the same.
+fn bracket_words(bracket: &Bracket) -> String {
+    let percent = |share: f64| format!("{:.0} %", share * 100.0);
+    let (clean, centre) = (percent(bracket.clean), percent(bracket.centre_inside));
+    match (clean == centre, clean.as_str()) {
+        (true, "100 %") => "practically certain (over 99.5 %)".to_owned(),
+        (true, "0 %") => "practically none (under 0.5 %)".to_owned(),
+        (true, _) => clean,
+        (false, _) => format!("between {clean} (certainly in) and {centre} (centre inside)"),
+    }
+}
+
 fn best_words(by_angle: &[AngleChance]) -> String {
     let Some(best) = best_angle(by_angle) else {
         return if by_angle.is_empty() {
@@ -339,11 +347,10 @@ fn best_words(by_angle: &[AngleChance]) -> String {
         };
     };
     format!(
-        "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, the target at {:.2} m: {:.0} % to {:.0} %.\n",
+        "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, the target at {:.2} m: {}.\n",
         best.angle_deg,
         best.range_m,
-        best.bracket.clean * 100.0,
-        best.bracket.centre_inside * 100.0
+        bracket_words(&best.bracket)
     )
 }
 

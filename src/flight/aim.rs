@@ -215,15 +215,20 @@ fn is_clear(aim: &Aim) -> bool {
 /// Steeper shots come down beside the launcher and the people at it. Common practice, no source.
 pub const STEEPEST_SENSIBLE_DEG: f64 = 75.0;
 
-/// The clear angle up to [`STEEPEST_SENSIBLE_DEG`] whose chance is largest: by the clean chance, then by the centre's; `None`
-/// when none is clear.
+/// Chances closer than this are the same: half a percent, as they are shown in whole ones.
+const SAME_CHANCE: f64 = 0.005;
+
+/// The clear angle up to [`STEEPEST_SENSIBLE_DEG`] whose chance is largest: by the clean chance, then by the centre's; among
+/// those with the same chance the least steep. `None` when none is clear.
 pub fn best_angle(chances: &[AngleChance]) -> Option<AngleChance> {
     let worth = |chance: &AngleChance| (chance.bracket.clean, chance.bracket.centre_inside);
-    chances
-        .iter()
-        .filter(|chance| chance.clear && chance.angle_deg <= STEEPEST_SENSIBLE_DEG)
-        .copied()
-        .max_by(|a, b| worth(a).partial_cmp(&worth(b)).unwrap_or(std::cmp::Ordering::Equal))
+    let sensible =
+        || chances.iter().filter(|chance| chance.clear && chance.angle_deg <= STEEPEST_SENSIBLE_DEG).copied();
+    let (clean, centre_inside) =
+        sensible().map(|c| worth(&c)).max_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal))?;
+    sensible()
+        .filter(|c| c.bracket.clean >= clean - SAME_CHANCE && c.bracket.centre_inside >= centre_inside - SAME_CHANCE)
+        .min_by(|a, b| a.angle_deg.total_cmp(&b.angle_deg))
 }
 
 /// The launch angles, flattest first, whose flight comes down through the opening's middle at `distance_m`; none, one or two.
@@ -355,6 +360,17 @@ mod tests {
         assert!((over.gap_m.value - (apex - 0.02 - 0.35)).abs() < 1e-12 && over.is_safe());
         question.obstacle = Some(Obstacle { distance_m: 3.0, height_m: 1.0 });
         assert_eq!(super::aim(&question).unwrap().over_obstacle, Some(ObstaclePassage::NotInTheWay));
+    }
+
+    #[test]
+    fn among_certain_hits_the_least_steep_angle_is_best() {
+        let mut wide = question(0.0);
+        wide.opening = Opening::new(OpeningKind::Ring, 1.0, 0.04).unwrap();
+        let all = chance_by_angle(&wide, 1.0);
+        let best = best_angle(&all).unwrap();
+        assert!(best.bracket.clean > 0.995 && best.angle_deg < 45.0, "{best:?}");
+        let flatter = all.iter().filter(|c| c.angle_deg < best.angle_deg);
+        assert!(flatter.into_iter().all(|c| c.bracket.clean < best.bracket.clean));
     }
 
     #[test]

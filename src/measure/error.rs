@@ -54,7 +54,8 @@ fn what_was_seen(seen: &Seen) -> String {
             format!("{} movements looked like a fall, but no ball could be made out on them", seen.arcs_refused)
         }
         _ if seen.blobs_per_frame < 0.3 => "hardly anything moves".to_owned(),
-        _ => format!("about {:.0} things move in a frame, and none of them falls", seen.blobs_per_frame.max(1.0)),
+        _ if seen.blobs_per_frame < 1.5 => "about one thing moves in a frame, and it doesn't fall".to_owned(),
+        _ => format!("about {:.0} things move in a frame, and none of them falls", seen.blobs_per_frame),
     }
 }
 
