@@ -11,11 +11,10 @@ use crate::camera::still::StillPicture;
 use crate::camera::{Camera, View};
 use crate::clip::{self, ClipError, ClipInfo, ClipReport, ReadOptions};
 use crate::report::files::write_atomically;
-use crate::rig::{FIELDS, Rig, SPORT_BALLS};
+use crate::rig::{Rig, SPORT_BALLS};
 
 /// Write a first rig file from a clip: what lobline sees by itself, and what you can add.
 #[derive(Debug, Args)]
-#[command(after_long_help = format!("Fields of a rig file, each of which may be left out:\n\n{FIELDS}"))]
 pub struct RigArguments {
     /// The clip, or a folder of pictures.
     clip: PathBuf,

@@ -4,7 +4,62 @@
 //! Quantities carry their unit in their text and may carry a standard uncertainty, in one of the compact forms of
 //! JCGM 100:2008, 7.2.2: `"3.00 m"`, `"3.00(2) m"` or `"3.00 m u 2 cm"`.
 //!
-#![doc = concat!("```toml\n", include_str!("fields.toml"), "```")]
+//! ```toml
+//! capture_rate = "240 Hz"          # true frames per second, when the file plays slower and doesn't say so
+//!
+//! [scale]
+//! lengths = ["120,640 to 880,642 = 0.500 m"]   # ends in pixels (x right, y down, from the top left) and the length
+//! horizontal = "120,640 to 880,642 = 0.500 m"  # a length known to lie level: gives the level too
+//! vertical = "300,100 to 302,600 = 1.000 m"    # a length known to hang plumb: gives the level too
+//! end_uncertainty = "1 px"         # standard uncertainty of a marked point
+//! offset = "-10 cm"                # scale nearer to the camera than the flight: positive; behind it: negative
+//! ball = true                      # take the ball's diameter as the scale
+//! [scale.rectangle]                # four corners of a known rectangle in the plane of the flight
+//! corners = "412,1011 1432,1011 1508,352 412,301"  # bottom left, bottom right, top right, top left
+//! width = "1.000 m"
+//! height = "0.500 m"
+//! upright = true                   # its left and right edges hang plumb
+//!
+//! [ball]
+//! sport = "tennis"                 # or diameter and mass
+//! diameter = "70.0(5) mm"
+//! mass = "13 g"
+//! drag_coefficient = "0.45(5)"
+//!
+//! [camera]
+//! distance = "3.00(2) m"           # lens to the plane of the flight, square to it
+//! yaw = "12(1) deg"                # camera right of the square view: positive
+//! pitch = "-3(1) deg"              # camera looks down: negative
+//! roll = "1 deg"                   # camera turned clockwise as seen from behind it: positive
+//! plumb = "640,90 to 642,600"      # two points of a plumb line, or of an edge known to be plumb
+//! focal_length = "1480(30) px"
+//! principal_point = "961.7,540.5"
+//! k1 = "-0.08(1)"                  # radial lens terms of Brown (1971), for distances in focal lengths
+//! k2 = "0.0"
+//! readout = "15(1) ms"             # time from the first row of the picture to the last
+//! readout_direction = "down"       # which way the rows follow each other in the displayed picture: down, up, right, left
+//!
+//! [place]
+//! latitude = "52.4 deg"
+//! height = "300 m"
+//! g = "9.8124 m/s2"                # instead of latitude and height
+//!
+//! [launcher]
+//! name = "wooden catapult"
+//! setting = "notch 3"
+//! point = "210,640"                # where the ball leaves it, px
+//! height = "85 cm"                 # of that point above the floor
+//!
+//! [air]
+//! temperature = "21 degC"
+//! pressure = "1013 hPa"
+//! humidity = "50 %"
+//! density = "1.20 kg/m3"           # instead of the three above
+//!
+//! [card]
+//! measured_bar = "149.5 mm"        # what the bar of the printed card really measures
+//! ignore = false                   # true: don't look for cards
+//! ```
 
 mod balls;
 mod read;
@@ -19,9 +74,6 @@ use crate::units::{Length, PixelPoint};
 
 pub use balls::{SPORT_BALLS, SportBall, sport_ball};
 pub use text::{ScaleLine, TextError, parse_length, parse_point, parse_points, parse_segment};
-
-/// All fields of a rig file with an example of each, as TOML. A rig by itself.
-pub const FIELDS: &str = include_str!("fields.toml");
 
 /// A stated quantity; its unit is in the name of the field that holds it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -52,7 +104,8 @@ pub struct StatedLength {
 }
 
 /// Everything that is known beforehand. [`Rig::default`] knows nothing, which is a rig too when a scale card is in view.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Rig {
     /// True frames per second at which the clip was recorded, Hz.
     pub capture_rate_hz: Option<Stated>,
@@ -66,7 +119,8 @@ pub struct Rig {
 }
 
 /// Lengths seen in the picture.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Scale {
     /// Known lengths in any direction.
     pub lengths: Vec<ScaleLine>,
@@ -91,7 +145,7 @@ impl Scale {
 }
 
 /// Four corners of a known rectangle in one plane with the scale.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Rectangle {
     /// Bottom left, bottom right, top right, top left, px.
     pub corners: [PixelPoint; 4],
@@ -102,7 +156,8 @@ pub struct Rectangle {
 }
 
 /// The ball.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Ball {
     /// The sport whose ball it is, when that was given.
     pub sport: Option<String>,
@@ -112,7 +167,8 @@ pub struct Ball {
 }
 
 /// The camera and how it stands.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct CameraSetting {
     /// From the lens to the plane of the flight, square to it.
     pub distance: Option<StatedLength>,
@@ -145,7 +201,8 @@ pub enum ReadoutDirection {
 }
 
 /// Where the shot is made.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Place {
     /// Geodetic latitude, degrees, north positive.
     pub latitude_deg: Option<Stated>,
@@ -155,7 +212,8 @@ pub struct Place {
 }
 
 /// What throws the ball.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Launcher {
     pub name: Option<String>,
     pub setting: Option<String>,
@@ -166,7 +224,8 @@ pub struct Launcher {
 }
 
 /// The air.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Air {
     pub temperature_celsius: Option<Stated>,
     pub pressure_pa: Option<Stated>,
@@ -176,7 +235,8 @@ pub struct Air {
 }
 
 /// The printed scale cards.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Card {
     /// What the bar of the printed card measures with a ruler.
     pub measured_bar: Option<StatedLength>,

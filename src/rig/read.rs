@@ -328,10 +328,15 @@ fn of_text(field: &str, error: TextError) -> RigError {
 mod tests {
     use super::*;
 
-    /// The list of fields in the module's documentation and the command's help must be a rig.
+    /// The rig in the module's own documentation must be one.
     #[test]
     fn the_documented_rig_is_read() {
-        let rig = Rig::parse(crate::rig::FIELDS).unwrap();
+        let source = include_str!("mod.rs");
+        let start = source.find("//! ```toml").unwrap();
+        let end = start + 5 + source[start + 5..].find("//! ```\n").unwrap();
+        let toml: String =
+            source[start..end].lines().skip(1).map(|line| line.trim_start_matches("//!").to_owned() + "\n").collect();
+        let rig = Rig::parse(&toml).unwrap();
         assert_eq!(rig.capture_rate_hz, Some(Stated::plain(240.0)));
         assert_eq!(rig.camera.readout_s, Some(Stated::with_u(0.015, 0.001)));
         assert_eq!(rig.scale.offset_m, Some(Stated::plain(-0.1)));

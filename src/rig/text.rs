@@ -49,7 +49,7 @@ impl TextError {
 }
 
 /// Two points of the picture and the length between them in the world.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct ScaleLine {
     pub from: PixelPoint,
     pub to: PixelPoint,
