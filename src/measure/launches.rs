@@ -2,6 +2,7 @@
 
 use crate::clip::Clock;
 use crate::fit::Launch;
+use crate::measurement::{Measurement, SightingRow};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
 use crate::sight::{FoundFlight, Sighting};
@@ -31,6 +32,34 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
         before = Some(flight);
     }
     (launches, continuations)
+}
+
+/// Takes off the ends of flights that the fit rejected: a first sighting with the launcher still at the ball, a last one after
+/// a touch. They would put the launch too early. Sightings placed by hand stay. Gives whether anything was taken off.
+pub(super) fn drop_rejected_ends(flights: &mut [FoundFlight], measurement: &Measurement) -> bool {
+    /// Fewer sightings than this aren't cut further.
+    const FEWEST: usize = 6;
+    let mut changed = false;
+    for flight in flights {
+        let rows = measurement.flights.iter().find(|measured| measured.sightings[0].frame == flight.sightings[0].frame);
+        let Some(rows) = rows.map(|measured| &measured.sightings) else { continue };
+        let rejected = |row: &&SightingRow| !row.used && !row.by_hand;
+        let leading = rows.iter().take_while(rejected).count();
+        let trailing = rows.iter().rev().take_while(rejected).count();
+        // More than two in a row aren't a touch but a model that doesn't fit, and are the verdict's business.
+        let a_touch = leading <= 2 && trailing <= 2 && leading + trailing > 0;
+        if !a_touch || rows.len() < FEWEST + leading + trailing {
+            continue;
+        }
+        let kept = rows[leading].frame..=rows[rows.len() - 1 - trailing].frame;
+        if leading > 0 {
+            flight.not_yet_frame = Some(rows[leading - 1].frame);
+        }
+        flight.sightings.retain(|sighting| kept.contains(&sighting.frame));
+        flight.cuttings.retain(|cutting| kept.contains(&cutting.frame));
+        changed = true;
+    }
+    changed
 }
 
 /// The sightings of a flight with the times of the clock.

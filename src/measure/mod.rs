@@ -18,7 +18,7 @@ use crate::measurement::Measurement;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
-use crate::sight::{FindOptions, Found, Progress, find_flights};
+use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 pub use basis::refit;
 pub use error::MeasureError;
@@ -82,17 +82,23 @@ pub fn measure_source(
         return Err(MeasureError::NoFlight { seen: found.seen });
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
-    let (flights, continuations) = split_launches(std::mem::take(&mut found.flights));
-    let basis = basis::basis(&basis::Seen {
-        settings,
-        info: &info,
-        reading: &reading,
-        clock: &clock,
-        flights: &flights,
-        continuations: &continuations,
-        resting: found.resting.as_ref(),
-    })?;
-    let measurement = basis::measurement(basis, info, reading)?;
+    let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
+    let evaluated = |flights: &[FoundFlight]| {
+        let basis = basis::basis(&basis::Seen {
+            settings,
+            info: &info,
+            reading: &reading,
+            clock: &clock,
+            flights,
+            continuations: &continuations,
+            resting: found.resting.as_ref(),
+        })?;
+        basis::measurement(basis, info.clone(), reading.clone())
+    };
+    let mut measurement = evaluated(&flights)?;
+    if launches::drop_rejected_ends(&mut flights, &measurement) {
+        measurement = evaluated(&flights)?;
+    }
     let strobes = result::strobes(&flights, &measurement, &found);
     Ok(Outcome { measurement, strobes })
 }

@@ -156,9 +156,9 @@ fn without_touched_ends(places: &[Place], mut run: std::ops::Range<usize>) -> st
     /// Neighbours that make the parabola; fewer say too little.
     const NEIGHBOURS: usize = 8;
     /// Places taken off at each end at most.
-    const MOST: usize = 3;
+    const MOST: usize = 1;
     /// Departure, px, that blur and glare make without a touch.
-    const SLACK_PX: f64 = 0.16;
+    const SLACK_PX: f64 = 0.25;
     let departs = |end: usize, neighbours: std::ops::Range<usize>| {
         let place = &places[end];
         SmoothPath::fit(&places[neighbours], 2).is_some_and(|path| {

@@ -120,6 +120,9 @@ impl Limits {
     pub const IDEAL: Self = Self { found_share: 0.99, rms_px: 0.15, speed: None, gravity: Some(0.005) };
     /// Good light, and a camera or scale that isn't ideal, stated as far as a user can know it.
     pub const CAMERA: Self = Self { found_share: 0.99, rms_px: 0.15, speed: Some(0.01), gravity: Some(0.01) };
+    /// Noise, blur or clutter that no method sees through to a sixth of a pixel. Not every test file has such clips.
+    #[allow(dead_code)]
+    pub const POOR_LIGHT: Self = Self { rms_px: 0.6, ..Self::IDEAL };
 }
 
 /// Compares a measurement with what is really in the clip.
