@@ -66,7 +66,7 @@ fn known(truth: &Value) -> KnownClip {
     let frames = truth["frames"].as_array().unwrap();
     KnownClip {
         name: truth["name"].as_str().unwrap().to_owned(),
-        frames: frames.iter().map(|frame| balls(frame)).collect(),
+        frames: frames.iter().map(balls).collect(),
         flights: truth["flights"].as_array().unwrap().iter().map(flight).collect(),
         visible: 0.5,
         marked_over_true: pixels("clicked_a", "clicked_b") / pixels("a", "b"),
