@@ -2,7 +2,7 @@
 
 use crate::clip::Clock;
 use crate::fit::Launch;
-use crate::measurement::{Measurement, SightingRow};
+use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
 use crate::sight::{FoundFlight, Sighting};
@@ -13,6 +13,9 @@ pub struct Continuation {
     /// Number of the first frame after the touch.
     pub frame: usize,
 }
+
+/// Share of the disc from which the ball counts as in full view: glare and noise alone make a few per cent look unlike it.
+const IN_FULL_VIEW: f64 = 0.97;
 
 /// Tells launches from what follows a touch.
 ///
@@ -34,32 +37,55 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
     (launches, continuations)
 }
 
-/// Takes off the ends of flights that the fit rejected: a first sighting with the launcher still at the ball, a last one after
-/// a touch. They would put the launch too early. Sightings placed by hand stay. Gives whether anything was taken off.
-pub(super) fn drop_rejected_ends(flights: &mut [FoundFlight], measurement: &Measurement) -> bool {
+/// Takes off first sightings that the fit rejected for more than being partly hidden: the launcher was still at the ball, and they
+/// would put the launch too early. Sightings placed by hand stay. Gives whether anything was taken off.
+pub(super) fn drop_rejected_starts(flights: &mut [FoundFlight], measurement: &Measurement) -> bool {
     /// Fewer sightings than this aren't cut further.
     const FEWEST: usize = 6;
     let mut changed = false;
     for flight in flights {
-        let rows = measurement.flights.iter().find(|measured| measured.sightings[0].frame == flight.sightings[0].frame);
-        let Some(rows) = rows.map(|measured| &measured.sightings) else { continue };
-        let rejected = |row: &&SightingRow| !row.used && !row.by_hand;
-        let leading = rows.iter().take_while(rejected).count();
-        let trailing = rows.iter().rev().take_while(rejected).count();
-        // More than two in a row aren't a touch but a model that doesn't fit, and are the verdict's business.
-        let a_touch = leading <= 2 && trailing <= 2 && leading + trailing > 0;
-        if !a_touch || rows.len() < FEWEST + leading + trailing {
+        let Some(rows) = rows_of(flight, measurement) else { continue };
+        // A mouth that hides part of the ball draws the sighting aside too, but by less than a push does.
+        let aside = |row: &SightingRow| row.residual_px.x.hypot(row.residual_px.y) > 0.8 + 0.03 * row.radius_px;
+        let pushed = |row: &&SightingRow| !row.used && !row.by_hand && (row.visible >= IN_FULL_VIEW || aside(row));
+        let leading = rows.iter().take_while(pushed).count();
+        // More than two in a row aren't a push but a model that doesn't fit, and are the verdict's business.
+        if !(1..=2).contains(&leading) || rows.len() < FEWEST + leading {
             continue;
         }
-        let kept = rows[leading].frame..=rows[rows.len() - 1 - trailing].frame;
-        if leading > 0 {
-            flight.not_yet_frame = Some(rows[leading - 1].frame);
-        }
-        flight.sightings.retain(|sighting| kept.contains(&sighting.frame));
-        flight.cuttings.retain(|cutting| kept.contains(&cutting.frame));
+        flight.not_yet_frame = Some(rows[leading - 1].frame);
+        let first = rows[leading].frame;
+        flight.sightings.retain(|sighting| sighting.frame >= first);
+        flight.cuttings.retain(|cutting| cutting.frame >= first);
         changed = true;
     }
     changed
+}
+
+/// Leaves out flights whose sightings lie so far from the fitted path that they are no ball's: by more than a pixel and an
+/// eighth of the radius. Gives whether any was left out.
+pub(super) fn drop_misfits(flights: &mut Vec<FoundFlight>, measurement: &Measurement) -> bool {
+    let before = flights.len();
+    flights.retain(|flight| {
+        let measured = measurement.flights.iter().find(|measured| begins_alike(flight, measured));
+        measured.is_none_or(|measured| {
+            let radius = flight.sightings[flight.sightings.len() / 2].radius_px;
+            measured.residual_rms_px < 1.0 + 0.12 * radius
+        })
+    });
+    flights.len() < before
+}
+
+fn begins_alike(flight: &FoundFlight, measured: &FlightMeasurement) -> bool {
+    measured.sightings[0].frame == flight.sightings[0].frame
+}
+
+fn rows_of<'a>(flight: &FoundFlight, measurement: &'a Measurement) -> Option<&'a [SightingRow]> {
+    measurement
+        .flights
+        .iter()
+        .find(|measured| begins_alike(flight, measured))
+        .map(|measured| measured.sightings.as_slice())
 }
 
 /// The sightings of a flight with the times of the clock.
@@ -87,8 +113,6 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
 fn partly_hidden_since(sightings: &[Sighting]) -> Option<f64> {
-    /// Glare and noise alone make a few per cent of a ball look unlike it.
-    const IN_FULL_VIEW: f64 = 0.97;
     let [first, next, ..] = sightings else { return None };
     if first.visible >= IN_FULL_VIEW || next.visible < IN_FULL_VIEW {
         return None;

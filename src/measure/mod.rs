@@ -96,7 +96,11 @@ pub fn measure_source(
         basis::measurement(basis, info.clone(), reading.clone())
     };
     let mut measurement = evaluated(&flights)?;
-    if launches::drop_rejected_ends(&mut flights, &measurement) {
+    let misfits = launches::drop_misfits(&mut flights, &measurement);
+    if flights.is_empty() {
+        return Err(MeasureError::NoFlight { seen: found.seen });
+    }
+    if launches::drop_rejected_starts(&mut flights, &measurement) || misfits {
         measurement = evaluated(&flights)?;
     }
     let strobes = result::strobes(&flights, &measurement, &found);

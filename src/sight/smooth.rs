@@ -134,7 +134,7 @@ pub fn free_run(places: &[Place], slack_px: f64) -> Option<(std::ops::Range<usiz
             }
         }
     }
-    let run = without_touched_ends(places, run);
+    let run = without_pushed_start(places, run);
     let kept: Vec<Place> = places[run.clone()].to_vec();
     let on_path = trimmed(&kept, &odd[run.clone()], degree_for(kept.len()), slack_px)?;
     Some((run, on_path))
@@ -146,38 +146,24 @@ pub fn degree_for(count: usize) -> usize {
     match count {
         0..9 => 2,
         9..20 => 3,
-        _ => 5,
+        _ => 4,
     }
 }
 
-/// Takes off the first and last places that depart from their neighbours' parabola by more than scatter: just before the
-/// release and just after a touch, the ball is a fraction of a pixel off its free path, and always to the same side.
-fn without_touched_ends(places: &[Place], mut run: std::ops::Range<usize>) -> std::ops::Range<usize> {
+/// Takes off the first place where it departs from the parabola of those after it by more than scatter: just before the release
+/// the ball is a fraction of a pixel off its free path. (After a touch it is soon far off, and that ends the run by itself.)
+fn without_pushed_start(places: &[Place], run: std::ops::Range<usize>) -> std::ops::Range<usize> {
     /// Neighbours that make the parabola; fewer say too little.
     const NEIGHBOURS: usize = 8;
-    /// Places taken off at each end at most.
-    const MOST: usize = 1;
     /// Departure, px, that blur and glare make without a touch.
     const SLACK_PX: f64 = 0.25;
-    let departs = |end: usize, neighbours: std::ops::Range<usize>| {
-        let place = &places[end];
-        SmoothPath::fit(&places[neighbours], 2).is_some_and(|path| {
-            path.distance(place) > 4.0 * place.sigma_px.hypot(path.sigma_px(place.time_s)) + SLACK_PX
-        })
-    };
-    for _ in 0..MOST {
-        if run.len() <= NEIGHBOURS + 2 {
-            break;
-        }
-        let (first, last) = (run.start, run.end - 1);
-        let begins_late = departs(first, first + 1..first + 1 + NEIGHBOURS);
-        let ends_early = departs(last, last - NEIGHBOURS..last);
-        run = run.start + usize::from(begins_late)..run.end - usize::from(ends_early);
-        if !(begins_late || ends_early) {
-            break;
-        }
+    if run.len() <= NEIGHBOURS + 2 {
+        return run;
     }
-    run
+    let (place, neighbours) = (&places[run.start], &places[run.start + 1..run.start + 1 + NEIGHBOURS]);
+    let departs = SmoothPath::fit(neighbours, 2)
+        .is_some_and(|path| path.distance(place) > 4.0 * place.sigma_px.hypot(path.sigma_px(place.time_s)) + SLACK_PX);
+    run.start + usize::from(departs)..run.end
 }
 
 fn lies_on(path: &SmoothPath, place: &Place, slack_px: f64) -> bool {
