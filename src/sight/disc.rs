@@ -1,7 +1,7 @@
 //! The opaque, blurred, streaked disc over a known background, fitted to the picture itself.
 //!
 //! The picture is I = (1 − a)·B + a·C with the background B, the ball's light C and its time-averaged coverage a
-//! (METHODS of image formation; the disc edge is the normal integral of the distance to the rim over the blur). Over a
+//! (the disc edge is the normal integral of the distance to the rim over the blur). Over a
 //! textured wall this is ten times better than the difference picture, whose centroid the texture pulls about. C may
 //! vary over the disc: a lit ball is brighter on one side, and an even disc would be pulled there.
 
