@@ -209,7 +209,6 @@ fn a_phone_held_upright() {
 }
 
 #[test]
-#[ignore = "the bounce is taken for a second launch when frames are dropped"]
 fn dropped_frames_and_an_uneven_beat() {
     Case::new(presets::variable_rate_drops, SHADED).check();
 }
@@ -283,7 +282,6 @@ fn a_camera_off_to_the_side() {
 }
 
 #[test]
-#[ignore = "five frames at the start and four at the end of the flight are missed under perspective"]
 fn a_camera_that_looks_up() {
     Case::new(presets::pitch, SHADED_CAMERA).camera("pitch = '8 deg u 0.5 deg'").launch_marked().check();
 }
@@ -294,7 +292,7 @@ fn a_camera_out_of_level() {
 }
 
 #[test]
-#[ignore = "the last four frames of the flight, where the lens bends the path, are missed: 50 of 54"]
+#[ignore = "centres 0.24 px off where 0.15 is allowed"]
 fn a_barrel_lens() {
     let lens = "focal_length = '1000 px u 5 px'\nk1 = '-0.16 u 0.005'\nk2 = '0.03 u 0.005'";
     Case::new(presets::barrel, Limits::CAMERA).camera(lens).launch_marked().check();
@@ -312,7 +310,7 @@ fn a_scale_behind_the_flight() {
 }
 
 #[test]
-#[ignore = "the picture's wandering isn't taken out: 8 of 54 frames, and g 28.6 ± 1.4 m/s²"]
+#[ignore = "the picture's wandering isn't taken out: 15 of 54 frames, 9 false points, g 25.4 ± 4.2 m/s²"]
 fn a_camera_held_in_the_hand() {
     Case::new(presets::shake, SHADED_CAMERA).launch_marked().check();
 }
@@ -370,7 +368,6 @@ fn a_catapults_arm_in_view() {
 }
 
 #[test]
-#[ignore = "launch angle 0.44° off where ±0.16° is stated"]
 fn a_light_ball_in_air() {
     let case = Case::new(presets::light_ball_in_air, SHADED);
     let ball = ball_in_air(&case.scene);
@@ -413,7 +410,6 @@ fn through_the_encoder_held_upright() {
 }
 
 #[test]
-#[ignore = "the bounce is taken for a second launch when frames are dropped"]
 fn through_the_encoder_with_dropped_frames() {
     Case::new(presets::variable_rate_drops, SHADED).check_recorded();
 }
