@@ -460,7 +460,7 @@ fn travelled(places: &[(f64, PixelPoint)]) -> f64 {
     places.windows(2).map(|pair| pair[0].1.distance(pair[1].1)).sum()
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
+pub(super) fn median(mut values: Vec<f64>) -> f64 {
     let half = values.len() / 2;
     *values.select_nth_unstable_by(half, f64::total_cmp).1
 }

@@ -37,7 +37,7 @@ pub enum Progress {
     Searching { frames: usize },
 }
 
-/// Most arcs of a window that are refined, in order of time.
+/// Most arcs of a window that are refined, the best of them.
 const MOST_ARCS: usize = 24;
 
 /// What was found in a clip.

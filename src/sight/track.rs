@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use crate::sight::arcs::Arc;
+use crate::sight::arcs::{Arc, median};
 use crate::sight::blobs::Blob;
 use crate::sight::disc::{Disc, DiscFit, Patch, SHADES, Stretch, Unknowns, fit_disc};
 use crate::sight::light::Light;
@@ -592,9 +592,4 @@ fn median_slope(points: &[(f64, f64)]) -> f64 {
         }
     }
     if slopes.is_empty() { 0.0 } else { median(slopes) }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    let half = values.len() / 2;
-    *values.select_nth_unstable_by(half, f64::total_cmp).1
 }

@@ -45,7 +45,7 @@ pub struct FrameLevels {
 }
 
 /// What is kept of one frame.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct KeptFrame {
     /// Number in the clip.
     pub index: usize,
@@ -158,7 +158,7 @@ impl Watch {
             let mut next = Reference::new(&sums, &resting);
             (next.luma_sigma, next.chroma_sigma) = (reference.luma_sigma, reference.chroma_sigma);
             self.reference = Some(next);
-            self.frames = window_frames[window_frames.len() / 2..].iter().map(KeptFrame::copy).collect();
+            self.frames = window_frames[window_frames.len() / 2..].to_vec();
         }
         self.bytes = self.frames.iter().map(|frame| frame.samples.len()).sum();
         let changed_share = self.changed_share_sum / self.changed_share_count.max(1) as f64;
@@ -427,17 +427,6 @@ fn append_block(plane: &Plane, x: usize, y: usize, edge: usize, out: &mut Vec<u8
 }
 
 impl KeptFrame {
-    fn copy(&self) -> Self {
-        Self {
-            index: self.index,
-            stamp_s: self.stamp_s,
-            levels: self.levels.clone(),
-            tiles: self.tiles.clone(),
-            samples: self.samples.clone(),
-            changed_cells: self.changed_cells.clone(),
-        }
-    }
-
     /// Samples of a kept tile: luma, cb and cr, row by row.
     pub fn tile(&self, tile: u32) -> Option<(&[u8], &[u8], &[u8])> {
         let place = self.tiles.binary_search(&tile).ok()?;
