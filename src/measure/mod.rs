@@ -5,7 +5,7 @@
 mod basis;
 mod error;
 mod forecast;
-mod known;
+pub(crate) mod known;
 mod launches;
 mod mending;
 mod result;

@@ -93,7 +93,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
         timed.iter().enumerate().map(|(i, sighting)| row(parts.camera, fit, i, sighting)).collect();
-    let end_s = sightings.last().map_or(fit.launch_time_s.value, |row| row.time_s);
+    let end_s = sightings.last().map_or(fit.launch_time_s.value, SightingRow::moment_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
     let path = fit.path();
@@ -231,6 +231,7 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,
+        exposed_s: Some(sighting.time_s + camera.row_time_s(sighting.centre_px)),
         centre_px: sighting.centre_px,
         covariance_px2: sighting.covariance_px2,
         centre_m,

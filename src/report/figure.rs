@@ -45,6 +45,10 @@ pub enum Series {
     Second,
     /// Reddish purple triangles; short dashes.
     Third,
+    /// Orange diamonds; full line.
+    Fourth,
+    /// Grey triangles on their tips; full line.
+    Fifth,
 }
 
 /// A measured point; half-widths of its 95 % interval, `None` when unknown.

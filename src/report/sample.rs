@@ -8,8 +8,8 @@ use super::strobe::{StrobeInput, StrobePatch};
 use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastStatement, Measurement,
-    ScaleStatement, SightingRow, VerdictStatement,
+    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint, ForecastStatement,
+    Measurement, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
@@ -123,6 +123,7 @@ impl Shot {
                 SightingRow {
                     frame: ((launch_s + tau) * self.rate_hz).round() as usize,
                     time_s: launch_s + tau,
+                    exposed_s: None,
                     centre_px: pixel(centre_m),
                     covariance_px2: Covariance2::isotropic(self.sigma_m / METRES_PER_PIXEL),
                     centre_m,
@@ -166,7 +167,10 @@ fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
         description: "the last ten shots of this catapult".into(),
         path,
         path_px: along(&path, span_s),
-        points: Vec::new(),
+        points: (0..=120)
+            .map(|i| 1.05 * span_s * f64::from(i) / 120.0)
+            .map(|t| ForecastPoint { since_launch_s: t, place_m: at(&path, t) })
+            .collect(),
         landing_x_m: Some(Estimate::with_coverage_factor(1.43, 0.02, 2.0)),
         measured_landing_x_m: Some(Estimate::with_coverage_factor(1.37, 0.01, 2.0)),
         comparison: None,

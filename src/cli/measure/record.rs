@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use jiff::{Timestamp, tz::TimeZone};
 
-use crate::book::{Added, Book, RecordInto, Setting, default_book, read_time};
+use crate::book::{Added, Book, Outcome, RecordInto, Setting, default_book, read_time};
 use crate::cli::book::failed;
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::measurement::Measurement;
@@ -35,6 +35,9 @@ pub struct RecordArguments {
     /// Name of the rig, when it stays the same over sessions.
     #[arg(long, value_name = "NAME", requires = "record")]
     rig_name: Option<String>,
+    /// Whether the ball went into the target: `hit` or `miss`, for each flight in turn (`hit,miss,hit`) or once for all.
+    #[arg(long, value_name = "HIT|MISS", requires = "record", value_delimiter = ',', value_parser = read_outcome)]
+    outcome: Vec<Outcome>,
     /// When the clip was shot: RFC 3339, or date and time of day here; else the time of the clip's file.
     #[arg(long, value_name = "TIME", requires = "record")]
     shot_at: Option<String>,
@@ -96,8 +99,30 @@ impl Recorder<'_> {
             time,
             note: None,
         };
-        self.book.record_measurement(measurement, &into, now).map_err(failed)
+        let outcomes = outcomes_of(&arguments.outcome, measurement.flights.len())?;
+        let added = self.book.record_measurement(measurement, &into, now).map_err(failed)?;
+        for (shot, outcome) in added.recorded.iter().zip(outcomes) {
+            self.book.set_outcome(&[*shot], Some(outcome)).map_err(failed)?;
+        }
+        Ok(added)
     }
+}
+
+/// One for each flight of a clip; none when nothing was said.
+fn outcomes_of(said: &[Outcome], flights: usize) -> Result<Vec<Outcome>, CommandError> {
+    match said {
+        [] => Ok(Vec::new()),
+        [one] => Ok(vec![*one; flights]),
+        many if many.len() == flights => Ok(many.to_vec()),
+        many => {
+            let message = format!("`--outcome` names {} flights, and the clip has {flights}", many.len());
+            Err(CommandError::new(Exit::WrongUse, message).with_hint("name one for each flight, or one for all"))
+        }
+    }
+}
+
+fn read_outcome(word: &str) -> Result<Outcome, String> {
+    Outcome::from_word(word.trim()).ok_or_else(|| "write hit or miss".to_owned())
 }
 
 /// Says what was recorded, on stderr: the measurement alone is the result.

@@ -42,7 +42,8 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     if let Some(speed) = &flight.launch_speed_gravity_given_m_per_s {
         rows.push(("speed, gravity given", mark.interval(speed), "m/s"));
     }
-    let before_mark = |value: &str| value.find(['.', ',']).or_else(|| value.find(' ')).unwrap_or(value.len());
+    // Signs and digits before the decimal mark, or before whatever else follows a whole number.
+    let before_mark = |value: &str| value.chars().take_while(|c| c.is_ascii_digit() || "−-".contains(*c)).count();
     let lead = rows.iter().map(|(_, value, _)| before_mark(value)).max().unwrap_or(0);
     for (name, value, unit) in &rows {
         let pad = " ".repeat(lead - before_mark(value));

@@ -131,7 +131,7 @@ impl<'a> Layout<'a> {
     fn equalise(&self, frame: &mut Frame) {
         let (x_span, y_span) = (frame.x.high - frame.x.low, frame.y.high - frame.y.low);
         if self.style.sheet == Sheet::Page {
-            frame.height = (frame.width * (y_span / x_span) as f32).clamp(14.0, 34.0);
+            frame.height = (frame.width * (y_span / x_span) as f32).clamp(14.0, 26.0);
         }
         let per_em = (x_span / f64::from(frame.width)).max(y_span / f64::from(frame.height));
         let widen = |low: f64, high: f64, length: f32| {

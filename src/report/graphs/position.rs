@@ -98,7 +98,7 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
 fn position_panels(subject: &Subject<'_>, c: Coordinate, name: &str) -> Vec<Panel> {
     let flight = subject.flight;
     let marks = flight.sightings.iter().map(|s| Mark {
-        x: subject.since_launch(s.time_s),
+        x: subject.since_launch(s.moment_s()),
         y: (c.position)(s),
         x_half_width: None,
         y_half_width: half_width((c.variance)(s)),
@@ -140,7 +140,7 @@ fn expected(subject: &Subject<'_>, forecast: &ForecastStatement) -> Vec<(f64, f6
 
 /// Fine steps from the launch to the last sighting.
 fn times(subject: &Subject<'_>) -> impl Iterator<Item = f64> + use<> {
-    let end = subject.flight.sightings.last().map_or(0.0, |s| subject.since_launch(s.time_s));
+    let end = subject.flight.sightings.last().map_or(0.0, |s| subject.since_launch(s.moment_s()));
     (0..=STEPS).map(move |i| end * i as f64 / STEPS as f64)
 }
 
@@ -175,7 +175,7 @@ fn residual_panel(subject: &Subject<'_>, c: Coordinate, x_name: String) -> Panel
                 Some(mm) if in_mm => (mm, half_width((c.variance)(s)).map(|h| 1e3 * h)),
                 _ => ((c.residual_px)(s), half_width((c.variance_px)(s))),
             };
-            Mark { x: subject.since_launch(s.time_s), y, x_half_width: None, y_half_width: half, used: s.used }
+            Mark { x: subject.since_launch(s.moment_s()), y, x_half_width: None, y_half_width: half, used: s.used }
         })
         .collect();
     let y_name = if in_mm { "residual / mm" } else { "residual / px" }.to_owned();

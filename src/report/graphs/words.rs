@@ -6,7 +6,8 @@ use crate::report::numbers::DecimalMark;
 use crate::units::Estimate;
 
 /// Said under every graph with bars.
-pub const BARS: &str = "Bars show 95 % intervals; where none is seen it is smaller than the mark.";
+pub const BARS: &str = "Bars and bands show 95 % for the scatter of the points; what all share, such as the scale, is in the ± alone. Where no bar \
+                        is seen it is smaller than the mark.";
 
 /// "0.412 + 2.63 *t* − 4.88 *t*²": a polynomial in t with as many digits as fit a caption.
 pub fn polynomial(mark: DecimalMark, coefficients: [f64; 3]) -> String {
@@ -57,9 +58,9 @@ impl Subject<'_> {
         format!(
             "from {} {unit} at {} s to {} {unit} at {} s, at most {} {unit}",
             number(value(0)),
-            number(self.since_launch(rows[0].time_s)),
+            number(self.since_launch(rows[0].moment_s())),
             number(value(last)),
-            number(self.since_launch(rows[last].time_s)),
+            number(self.since_launch(rows[last].moment_s())),
             number(top)
         )
     }

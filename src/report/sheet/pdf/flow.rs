@@ -10,6 +10,8 @@ const WIDTH: f32 = PAGE.0 - 2.0 * MARGIN;
 const FIGURE_WIDTH: f32 = 411.0;
 const BODY: f32 = 10.0;
 const SMALL: f32 = 9.0;
+/// Captions of the small graphs.
+const TINY: f32 = 7.5;
 const LEADING: f32 = 1.4;
 /// From a line's top to its baseline, in em.
 const ASCENT: f32 = 1.0;
@@ -84,6 +86,7 @@ impl Flow {
             Block::Drawing { drawing, alt, caption, .. } => self.drawing(drawing, alt, caption),
             Block::Photo { jpeg, size, alt, caption } => self.photo(jpeg, *size, alt, caption),
             Block::Blank { prompt, lines } => self.blank(prompt, *lines),
+            Block::Folded { title, blocks } => self.folded(title, blocks),
         }
     }
 
@@ -165,6 +168,52 @@ impl Flow {
         let (height, caption) = self.figure_height(WIDTH * shape, caption);
         let ink = Ink::Photo { jpeg: jpeg.to_vec(), at: (MARGIN, self.y), size: (height / shape, height) };
         self.figure(ink, height, alt, caption);
+    }
+
+    /// Graphs two by two, all else as usual.
+    fn folded(&mut self, title: &str, blocks: &[Block]) {
+        self.y += GAP;
+        self.need(30.0 + blocks.first().map_or(0.0, |block| least_height(block).min(260.0)));
+        self.heading(3, title);
+        let is_drawing = |block: &Block| matches!(block, Block::Drawing { .. });
+        for group in blocks.chunk_by(|a, b| is_drawing(a) && is_drawing(b)) {
+            for pair in group.chunks(if is_drawing(&group[0]) { 2 } else { 1 }) {
+                match pair {
+                    [one] if !is_drawing(one) => self.block(one, &[]),
+                    pair => self.side_by_side(pair),
+                }
+            }
+        }
+    }
+
+    /// Graphs beside each other, each with its caption in its own column.
+    fn side_by_side(&mut self, pair: &[Block]) {
+        const BETWEEN: f32 = 14.0;
+        let column = (WIDTH - BETWEEN) / 2.0;
+        let laid: Vec<_> = pair
+            .iter()
+            .filter_map(|block| match block {
+                Block::Drawing { drawing, alt, caption, .. } => {
+                    let lines = text::wrap(caption, column / TINY);
+                    Some((drawing, alt, lines, column * drawing.height / drawing.width))
+                }
+                _ => None,
+            })
+            .collect();
+        let height = |lines: &Vec<Vec<Piece>>, drawn: f32| drawn + 3.0 + lines.len() as f32 * TINY * LEADING;
+        let tallest = laid.iter().map(|(_, _, lines, drawn)| height(lines, *drawn)).fold(0.0, f32::max);
+        self.need(tallest);
+        let top = self.y;
+        for (i, (drawing, alt, lines, drawn)) in laid.into_iter().enumerate() {
+            let x = MARGIN + i as f32 * (column + BETWEEN);
+            let figure = self.part(0, Role::Figure { alt: alt.clone() });
+            let scale = drawn / drawing.height;
+            self.put(Ink::Drawing { drawing: drawing.clone(), at: (x, top), scale }, Some(figure));
+            let caption = self.part(0, Role::Caption);
+            self.y = top + drawn + 3.0;
+            self.lines(lines, x, TINY, Some(caption));
+        }
+        self.y = top + tallest + GAP;
     }
 
     /// Turns the page if figure and caption don't fit together; makes the figure smaller if they fit on no page.
