@@ -8,6 +8,8 @@ use crate::report::sheet::{Block, Sheet, Table};
 const WIDTH: f32 = PAGE.0 - 2.0 * MARGIN;
 /// 145 mm: two graphs with residuals then share a page.
 const FIGURE_WIDTH: f32 = 411.0;
+/// 130 mm: an upright picture leaves room for the results beside it on the page.
+const PHOTO_HEIGHT: f32 = 368.5;
 const BODY: f32 = 10.0;
 const SMALL: f32 = 9.0;
 /// Captions of the small graphs.
@@ -165,7 +167,7 @@ impl Flow {
 
     fn photo(&mut self, jpeg: &[u8], size: (u32, u32), alt: &str, caption: &str) {
         let shape = size.1 as f32 / size.0 as f32;
-        let (height, caption) = self.figure_height(WIDTH * shape, caption);
+        let (height, caption) = self.figure_height((WIDTH * shape).min(PHOTO_HEIGHT), caption);
         let ink = Ink::Photo { jpeg: jpeg.to_vec(), at: (MARGIN, self.y), size: (height / shape, height) };
         self.figure(ink, height, alt, caption);
     }
@@ -373,7 +375,7 @@ fn least_height(block: &Block) -> f32 {
             (FIGURE_WIDTH * drawing.height / drawing.width + caption(c)).min(BOTTOM - MARGIN - 60.0)
         }
         Block::Photo { size, caption: c, .. } => {
-            (WIDTH * size.1 as f32 / size.0 as f32 + caption(c)).min(BOTTOM - MARGIN - 60.0)
+            ((WIDTH * size.1 as f32 / size.0 as f32).min(PHOTO_HEIGHT) + caption(c)).min(BOTTOM - MARGIN - 60.0)
         }
         Block::Table(table) => caption(&table.caption) + 5.0 * SMALL * LEADING,
         Block::Blank { lines, .. } => 30.0 + *lines as f32 * 22.0,
