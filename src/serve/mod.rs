@@ -55,3 +55,110 @@
 //! GET    /api/clips/{id}/still | frame/{n} | strobe/{flight} | graph/{name} | file/{name}
 //! ```
 //! `step` is the step the page was showing: when another tab has gone on meanwhile, the answer is 409 and the page says so.
+
+mod change;
+pub mod child;
+pub mod error;
+pub mod guard;
+pub mod http;
+pub mod id;
+pub mod limits;
+pub mod measured;
+pub mod queue;
+pub mod recording;
+pub mod room;
+pub mod routes;
+pub mod setup;
+pub mod view;
+pub mod workers;
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use tokio::net::TcpListener;
+
+pub use error::ServeError;
+pub use guard::guarded;
+pub use room::{Mode, Room, RoomOptions, Who};
+pub use routes::router;
+
+use limits::Limits;
+
+/// Where a server's data stand when no folder is named: beside the shot book.
+///
+/// # Errors
+/// [`ServeError::NoPlace`].
+pub fn default_folder() -> Result<PathBuf, ServeError> {
+    let book = crate::book::default_book().map_err(|_| ServeError::NoPlace)?;
+    Ok(book.with_file_name("page"))
+}
+
+/// The port that is tried first, so that a page that is still open finds the server again after a restart.
+pub const USUAL_PORT: u16 = 7321;
+
+/// Opens a port of this machine; a free one near [`USUAL_PORT`] when none is asked for.
+///
+/// # Errors
+/// [`ServeError::Port`].
+pub async fn listen(address: Ipv4Addr, port: Option<u16>) -> Result<TcpListener, ServeError> {
+    let open = |port| TcpListener::bind(SocketAddr::from((address, port)));
+    if let Some(port) = port {
+        return open(port).await.map_err(|source| ServeError::Port { port, source });
+    }
+    for port in USUAL_PORT..USUAL_PORT + 20 {
+        if let Ok(listener) = open(port).await {
+            return Ok(listener);
+        }
+    }
+    open(0).await.map_err(|source| ServeError::Port { port: 0, source })
+}
+
+/// The names by which browsers of this machine may call a server on `port`.
+pub fn own_names(port: u16) -> Vec<String> {
+    ["127.0.0.1", "localhost"].map(|name| format!("{name}:{port}")).to_vec()
+}
+
+/// Serves one student on this machine until the process is asked to end. `ready` is told the address with its secret.
+///
+/// # Errors
+/// [`ServeError`] when it can't start.
+pub async fn serve_alone(
+    port: Option<u16>,
+    folder: PathBuf,
+    limits: Limits,
+    ready: impl FnOnce(&str),
+) -> Result<(), ServeError> {
+    let listener = listen(Ipv4Addr::LOCALHOST, port).await?;
+    let port = listener.local_addr()?.port();
+    let room = Arc::new(Room::open(RoomOptions {
+        mode: Mode::Alone,
+        folder,
+        limits,
+        program: std::env::current_exe()?,
+        port,
+        secure: false,
+        hosts: own_names(port),
+    })?);
+    workers::start(&room);
+    ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()));
+    let app = guarded(room.clone(), router(room.clone()));
+    http::run(listener, None, app, &room.limits, asked_to_end()).await;
+    Ok(())
+}
+
+/// Waits until the terminal or the system asks the process to end.
+pub async fn asked_to_end() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = terminate.recv() => {}
+            }
+            return;
+        }
+    }
+    let _ = tokio::signal::ctrl_c().await;
+}
