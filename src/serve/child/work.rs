@@ -192,8 +192,7 @@ fn measure_failure(error: &MeasureError) -> Failure {
             let all = hint();
             // The rest of the hint names options of the command line.
             let film = all.split(". If the ball").next().unwrap_or_default();
-            let shown = "Or show me the ball once, in a frame where you can see it well";
-            Failure::new(FailureKind::NoFlight, message, format!("{film}. {shown}."))
+            Failure::new(FailureKind::NoFlight, message, format!("{film}."))
         }
         MeasureError::Camera(CameraError::NoScale) => Failure::new(
             FailureKind::NoScale,
