@@ -68,13 +68,25 @@ fn paths_and_ids_lead_nowhere_else() {
     let view = server.wait_for(&cookie, &id, &["scale"]);
     assert_eq!(view["name"], "passwd");
     let tricks = [
-        "/static/../Cargo.toml", "/static/..%2f..%2fCargo.toml", "/static/%2e%2e", "/api/clips/../../etc/passwd",
-        "/api/clips/..%2F..%2Froom.json", "/api/clips/aaaaaaaaaaaaaaaaaaaaaaaaaa",
+        "/static/../Cargo.toml",
+        "/static/..%2f..%2fCargo.toml",
+        "/static/%2e%2e",
+        "/api/clips/../../etc/passwd",
+        "/api/clips/..%2F..%2Froom.json",
+        "/api/clips/aaaaaaaaaaaaaaaaaaaaaaaaaa",
     ];
     for path in tricks {
         assert_eq!(server.own(&cookie, "GET", path, b"").status, 404, "{path}");
     }
-    for name in ["file/..%2Fclip", "file/clip", "file/recording.json", "file/..%2F..%2Fgroup.json", "picture/x.graph", "frame/1", "file/overlay.mp4"] {
+    for name in [
+        "file/..%2Fclip",
+        "file/clip",
+        "file/recording.json",
+        "file/..%2F..%2Fgroup.json",
+        "picture/x.graph",
+        "frame/1",
+        "file/overlay.mp4",
+    ] {
         let status = server.own(&cookie, "GET", &format!("/api/clips/{id}/{name}"), b"").status;
         assert_eq!(status, 404, "{name}");
     }
@@ -89,7 +101,12 @@ fn what_is_no_clip_is_refused_with_a_reason() {
     let playlist = b"#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nfile:///etc/passwd\n#EXT-X-ENDLIST\n".to_vec();
     let concat = b"ffconcat version 1.0\nfile /etc/passwd\n".to_vec();
     let cut = demo_bytes()[..2000].to_vec();
-    for (name, bytes) in [("text.mp4", b"hello, this is no clip".to_vec()), ("list.m3u8", playlist), ("list.txt", concat), ("cut.mp4", cut)] {
+    for (name, bytes) in [
+        ("text.mp4", b"hello, this is no clip".to_vec()),
+        ("list.m3u8", playlist),
+        ("list.txt", concat),
+        ("cut.mp4", cut),
+    ] {
         let id = server.upload(&cookie, name, &bytes);
         let view = server.wait_for(&cookie, &id, &["refused"]);
         let failure = &view["stage"]["failure"];
@@ -228,7 +245,9 @@ fn nothing_is_lost_when_the_server_is_killed() {
         answers.as_array().unwrap().iter().map(|answer| answer["value"].to_string()).collect()
     };
     assert_eq!(values(&view["result"]["flights"][0]["answers"]), values(&answers));
-    for name in ["lab-sheet.pdf", "lab-sheet.html", "sightings.csv", "sightings.xlsx", "measurement.json", "strobe-1.png"] {
+    for name in
+        ["lab-sheet.pdf", "lab-sheet.html", "sightings.csv", "sightings.xlsx", "measurement.json", "strobe-1.png"]
+    {
         let file = server.own(&cookie, "GET", &format!("{path}/file/{name}"), b"");
         assert!(file.status == 200 && file.body.len() > 500, "{name}: {}", file.status);
     }

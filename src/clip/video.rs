@@ -184,7 +184,8 @@ impl Reader {
         let stream = self.input.stream(self.stream_index)?;
         let counted = usize::try_from(stream.frames()).ok().filter(|&frames| frames > 0);
         let length_s = self.input.duration() as f64 / f64::from(ffi::AV_TIME_BASE);
-        let by_length = || self.info.stated_rate_hz.map(|rate| (rate * length_s).round()).filter(|frames| *frames >= 1.0);
+        let by_length =
+            || self.info.stated_rate_hz.map(|rate| (rate * length_s).round()).filter(|frames| *frames >= 1.0);
         counted.or_else(|| by_length().map(|frames| frames as usize))
     }
 

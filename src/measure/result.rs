@@ -202,7 +202,8 @@ fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> Verd
     reasons.extend(verdict.not_told_apart.filter(|_| reasons.len() > 1));
     let rate_hz = parts.basis.clock.frame_rate_hz;
     let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate();
-    let remedies = remedies.filter_map(|(reason, ranked)| Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)? }));
+    let remedies =
+        remedies.filter_map(|(reason, ranked)| Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)? }));
     VerdictStatement {
         summary: verdict.sentence,
         reasons,

@@ -8,8 +8,8 @@ use super::strobe::{StrobeInput, StrobePatch};
 use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastStatement, Measurement,
-    Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
+    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastStatement, Measurement, Remedy,
+    RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};

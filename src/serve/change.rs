@@ -197,7 +197,11 @@ pub fn overlay(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
     if recording.run(&settings).is_none_or(|run| run.state != RunState::Done) {
         return Err(Refusal::not_found());
     }
-    if recording.overlay.as_ref().is_some_and(|o| o.step == step && matches!(o.state, RunState::Done | RunState::Wanted)) {
+    if recording
+        .overlay
+        .as_ref()
+        .is_some_and(|o| o.step == step && matches!(o.state, RunState::Done | RunState::Wanted))
+    {
         return Ok(());
     }
     room.change(group, id, |recording| {

@@ -31,7 +31,9 @@ impl ServeError {
     pub fn hint(&self) -> String {
         match self {
             Self::Folder { .. } => "choose another with `--folder`, in which you may write",
-            Self::FolderInUse { .. } => "open the address that the other one printed, or give this one its own `--folder`",
+            Self::FolderInUse { .. } => {
+                "open the address that the other one printed, or give this one its own `--folder`"
+            }
             Self::Damaged { .. } => "move the folder away and start again; the clips in it are whole",
             Self::Port { .. } => "leave `--port` out, and a free one is taken",
             Self::NoPlace => "give a folder with `--folder`",

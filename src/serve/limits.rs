@@ -63,12 +63,6 @@ impl Default for Limits {
 
 impl Default for ChildLimits {
     fn default() -> Self {
-        Self {
-            memory_bytes: 3 << 30,
-            processor_s: 1200,
-            wall_s: 1800,
-            file_bytes: 1 << 30,
-            picture_pixels: 36_000_000,
-        }
+        Self { memory_bytes: 3 << 30, processor_s: 1200, wall_s: 1800, file_bytes: 1 << 30, picture_pixels: 36_000_000 }
     }
 }

@@ -13,8 +13,8 @@ use super::recording::{Answer, Step};
 use super::setup::{Common, RunSettings, sentence};
 use crate::measure::{FrameTimes, Mending, mend, set_against};
 use crate::measurement::Measurement;
-use crate::report::files::png;
 use crate::report::figure::{Figure, Style, Theme};
+use crate::report::files::png;
 use crate::report::graphs::{Choice, figures};
 use crate::report::numbers::DecimalMark;
 use crate::report::sheet::SheetInput;
@@ -42,7 +42,10 @@ impl Measured {
         if let Some(forecast) = step.setup.forecast.as_ref().or(common.forecast.as_ref()) {
             let expected = forecast.expected(&settings.rig)?;
             set_against(&mut shown, &expected).map_err(|error| {
-                Refusal::wrong(sentence(&error.to_string()), error.hint().map_or_else(String::new, |hint| sentence(&hint)))
+                Refusal::wrong(
+                    sentence(&error.to_string()),
+                    error.hint().map_or_else(String::new, |hint| sentence(&hint)),
+                )
             })?;
         }
         let strobes = read_strobes(folder).map_err(Refusal::internal)?;
@@ -56,7 +59,12 @@ impl Measured {
                 ("angle", mark.interval(&flight.launch_angle_deg), "°"),
                 ("g", mark.interval(&flight.gravity_m_per_s2), "m/s²"),
             ]
-            .map(|(name, value, unit)| Answer { flight: flight.number, name: name.into(), value, unit: unit.into() })
+            .map(|(name, value, unit)| Answer {
+                flight: flight.number,
+                name: name.into(),
+                value,
+                unit: unit.into(),
+            })
         };
         self.shown.flights.iter().flat_map(of).collect()
     }

@@ -147,7 +147,8 @@ impl Room {
             cache: Mutex::default(),
             _lock: file,
         };
-        room.keep_room(&lock(&room.state).kept).map_err(|source| ServeError::Folder { path: room.folder.clone(), source })?;
+        room.keep_room(&lock(&room.state).kept)
+            .map_err(|source| ServeError::Folder { path: room.folder.clone(), source })?;
         room.line_up_what_was_waiting();
         Ok(room)
     }
@@ -228,8 +229,13 @@ impl Room {
     }
 
     fn new_group(&self, name: &str) -> Result<Id, Refusal> {
-        let group =
-            Group { id: Id::random(), name: clean_name(name), order: Vec::new(), recordings: HashMap::new(), uploads: 0 };
+        let group = Group {
+            id: Id::random(),
+            name: clean_name(name),
+            order: Vec::new(),
+            recordings: HashMap::new(),
+            uploads: 0,
+        };
         private_folder(&self.group_folder(&group.id)).map_err(Refusal::internal)?;
         self.keep_group(&group)?;
         let id = group.id.clone();
@@ -357,19 +363,15 @@ impl Room {
 
     fn keep_group(&self, group: &Group) -> Result<(), Refusal> {
         let path = self.group_folder(&group.id).join("group.json");
-        write_atomically(&path, &serde_json::to_vec_pretty(group).map_err(Refusal::internal)?).map_err(Refusal::internal)
+        write_atomically(&path, &serde_json::to_vec_pretty(group).map_err(Refusal::internal)?)
+            .map_err(Refusal::internal)
     }
 
     /// Changes a recording and writes it down; what `change` gives is handed on. Nothing is changed when it can't be written.
     ///
     /// # Errors
     /// When it isn't there or can't be written.
-    pub fn change<T>(
-        &self,
-        group: &Id,
-        id: &Id,
-        change: impl FnOnce(&mut Recording) -> T,
-    ) -> Result<T, Refusal> {
+    pub fn change<T>(&self, group: &Id, id: &Id, change: impl FnOnce(&mut Recording) -> T) -> Result<T, Refusal> {
         let mut state = lock(&self.state);
         let recordings = &mut state.groups.get_mut(group).ok_or_else(Refusal::not_found)?.recordings;
         let recording = recordings.get_mut(id).ok_or_else(Refusal::not_found)?;
@@ -395,9 +397,13 @@ impl Room {
     pub fn begin_upload(self: &Arc<Self>, group: &Id) -> Result<Upload, Refusal> {
         let mut state = lock(&self.state);
         let there = state.groups.get_mut(group).ok_or_else(Refusal::not_found)?;
-        let full = |message: &str, hint: &str| Err(Refusal::new(axum::http::StatusCode::TOO_MANY_REQUESTS, message, hint));
+        let full =
+            |message: &str, hint: &str| Err(Refusal::new(axum::http::StatusCode::TOO_MANY_REQUESTS, message, hint));
         if there.uploads >= self.limits.uploads_of_a_group {
-            return full("Other clips of yours are still arriving.", "Wait until one of them is there, then send this one again.");
+            return full(
+                "Other clips of yours are still arriving.",
+                "Wait until one of them is there, then send this one again.",
+            );
         }
         if there.order.len() + there.uploads >= self.limits.recordings_of_a_group {
             return full("You have as many clips as there is room for.", "Remove some that you don't need any more.");

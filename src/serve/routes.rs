@@ -160,14 +160,24 @@ async fn receive(room: &Room, upload: &Upload, mut body: Body) -> Result<u64, Re
     upload.prepare().map_err(Refusal::internal)?;
     let mut file = tokio::fs::File::create(upload.folder().join("clip")).await.map_err(Refusal::internal)?;
     let (began, silence) = (Instant::now(), room.limits.upload_silence);
-    let slow = || Refusal::new(StatusCode::REQUEST_TIMEOUT, "The clip came too slowly and was given up.", "Go nearer to the Wi-Fi and send it again.");
+    let slow = || {
+        Refusal::new(
+            StatusCode::REQUEST_TIMEOUT,
+            "The clip came too slowly and was given up.",
+            "Go nearer to the Wi-Fi and send it again.",
+        )
+    };
     let mut bytes = 0_u64;
     loop {
         let frame = match tokio::time::timeout(silence, body.frame()).await {
             Err(_) => return Err(slow()),
             Ok(None) => break,
             Ok(Some(Err(_))) => {
-                return Err(Refusal::new(StatusCode::BAD_REQUEST, "The clip stopped coming in the middle.", "Send it again."));
+                return Err(Refusal::new(
+                    StatusCode::BAD_REQUEST,
+                    "The clip stopped coming in the middle.",
+                    "Send it again.",
+                ));
             }
             Ok(Some(Ok(frame))) => frame,
         };
@@ -230,9 +240,7 @@ async fn clip(
 }
 
 /// Runs what computes where it holds up nobody else.
-async fn blocking<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
-) -> Result<T, Refusal> {
+async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
     tokio::task::spawn_blocking(work).await.map_err(Refusal::internal)?
 }
 

@@ -109,7 +109,8 @@ impl Setup {
         })?;
         self.put_into(&mut table)?;
         let text = toml::to_string(&table).map_err(Refusal::internal)?;
-        let rig = Rig::parse(&text).map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
+        let rig =
+            Rig::parse(&text).map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
         if self.capture_rate_hz.is_some_and(|rate| !(1.0..=100_000.0).contains(&rate)) {
             return Err(Refusal::wrong("That is no frame rate.", "Give frames per second, such as 240."));
         }
@@ -187,7 +188,11 @@ fn section<'a>(rig: &'a mut Table, name: &str) -> &'a mut Table {
 
 fn point(at: [f64; 2]) -> Result<PixelPoint, Refusal> {
     let fits = at.iter().all(|value| value.is_finite() && value.abs() < 1e6);
-    if fits { Ok(PixelPoint::new(at[0], at[1])) } else { Err(Refusal::wrong("That place isn't in the picture.", "Mark it again.")) }
+    if fits {
+        Ok(PixelPoint::new(at[0], at[1]))
+    } else {
+        Err(Refusal::wrong("That place isn't in the picture.", "Mark it again."))
+    }
 }
 
 fn place(at: [f64; 2]) -> Result<String, Refusal> {
@@ -198,7 +203,8 @@ fn place(at: [f64; 2]) -> Result<String, Refusal> {
 fn unit_mark(text: &str) -> String {
     let characters: Vec<char> = text.trim().chars().collect();
     let digit = |i: Option<usize>| i.and_then(|i| characters.get(i)).is_some_and(char::is_ascii_digit);
-    let one = |(i, c): (usize, &char)| if *c == ',' && digit(i.checked_sub(1)) && digit(Some(i + 1)) { '.' } else { *c };
+    let one =
+        |(i, c): (usize, &char)| if *c == ',' && digit(i.checked_sub(1)) && digit(Some(i + 1)) { '.' } else { *c };
     characters.iter().enumerate().map(one).collect()
 }
 
@@ -230,7 +236,10 @@ mod tests {
 
     #[test]
     fn a_group_s_own_length_goes_before_the_room_s() {
-        let common = Common { rig: "[scale]\nlengths = ['0,0 to 9,9 = 1 m']\noffset = '5 cm'\n[ball]\nmass = '3 g'".into(), forecast: None };
+        let common = Common {
+            rig: "[scale]\nlengths = ['0,0 to 9,9 = 1 m']\noffset = '5 cm'\n[ball]\nmass = '3 g'".into(),
+            forecast: None,
+        };
         let length = Some(KnownLength { from: [0.0, 0.0], to: [50.0, 0.0], length: "20 cm".into() });
         let settings = Setup { length, ..Setup::default() }.settings(&common).unwrap();
         assert_eq!(settings.rig.scale.lengths.len(), 1);

@@ -38,7 +38,8 @@ pub fn group(room: &Room, group: &GroupInShort) -> GroupView {
         name: group.name.clone(),
         recordings: group.recordings.iter().map(short).collect(),
         upload_bytes: room.limits.upload_bytes,
-        teacher_says: stated.then(|| "Your teacher has stated what is known about the launcher and the ball.".to_owned()),
+        teacher_says: stated
+            .then(|| "Your teacher has stated what is known about the launcher and the ball.".to_owned()),
     }
 }
 
@@ -46,14 +47,25 @@ pub fn group(room: &Room, group: &GroupInShort) -> GroupView {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Stage {
-    Looking { ahead: usize },
+    Looking {
+        ahead: usize,
+    },
     /// It can't be opened.
-    Refused { failure: Failure },
+    Refused {
+        failure: Failure,
+    },
     /// A length is wanted.
     Scale,
-    Waiting { ahead: usize },
-    Working { words: String, done: Option<f64> },
-    Failed { failure: Failure },
+    Waiting {
+        ahead: usize,
+    },
+    Working {
+        words: String,
+        done: Option<f64>,
+    },
+    Failed {
+        failure: Failure,
+    },
     Cancelled,
     Done,
 }
@@ -229,13 +241,7 @@ struct Graph {
     alt: String,
 }
 
-pub fn recording(
-    room: &Room,
-    group: &Id,
-    recording: &Recording,
-    moment: Moment,
-    mark: DecimalMark,
-) -> RecordingView {
+pub fn recording(room: &Room, group: &Id, recording: &Recording, moment: Moment, mark: DecimalMark) -> RecordingView {
     let (result, trouble) = match room.measured(group, recording) {
         Ok(measured) => (measured.map(|measured| result(room, recording, &measured, mark)), None),
         Err(refusal) => (None, Some(Trouble { message: refusal.message, hint: refusal.hint })),
@@ -265,7 +271,8 @@ fn result(room: &Room, recording: &Recording, measured: &Measured, mark: Decimal
     let answers = measured.answers(mark);
     // Old values are kept with a decimal point.
     let plain = measured.answers(DecimalMark::Point);
-    let before = recording.at.checked_sub(1).map(|before| recording.steps[before].answers.as_slice()).unwrap_or_default();
+    let before =
+        recording.at.checked_sub(1).map(|before| recording.steps[before].answers.as_slice()).unwrap_or_default();
     ResultView {
         flights: shown
             .flights
@@ -290,7 +297,8 @@ fn shown_answers(
 ) -> Vec<(Answer, Option<String>)> {
     let pairs = answers.iter().zip(plain).filter(|(answer, _)| answer.flight == flight.number);
     let old = |now: &Answer| {
-        let old = before.iter().find(|old| old.flight == now.flight && old.name == now.name && old.value != now.value)?;
+        let old =
+            before.iter().find(|old| old.flight == now.flight && old.name == now.name && old.value != now.value)?;
         Some(if mark == DecimalMark::Comma { old.value.replace('.', ",") } else { old.value.clone() })
     };
     pairs.map(|(answer, plain)| (answer.clone(), old(plain))).collect()
@@ -373,6 +381,11 @@ fn graphs(flight: &FlightMeasurement, measured: &Measured, mark: DecimalMark) ->
     let plain = |text: &str| text.replace('*', "");
     figures
         .into_iter()
-        .map(|figure| Graph { title: plain(&figure.title), caption: plain(&figure.caption), alt: plain(&figure.alt), name: figure.name })
+        .map(|figure| Graph {
+            title: plain(&figure.title),
+            caption: plain(&figure.caption),
+            alt: plain(&figure.alt),
+            name: figure.name,
+        })
         .collect()
 }

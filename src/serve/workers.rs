@@ -66,7 +66,10 @@ fn order(room: &Room, job: &Job) -> Result<Order, Refusal> {
             let frames = run(number)?.frames.clone().ok_or_else(Refusal::not_found)?;
             (Task::Frames { ranges: frames.ranges, cut: frames.cut }, run_folder(number))
         }
-        JobKind::Overlay => (Task::Overlay { measurement: overlay_input(room, job, &recording)?, mark: DecimalMark::Point }, own.clone()),
+        JobKind::Overlay => (
+            Task::Overlay { measurement: overlay_input(room, job, &recording)?, mark: DecimalMark::Point },
+            own.clone(),
+        ),
     };
     private_folder(&folder).map_err(Refusal::internal)?;
     Ok(Order { limits: room.limits.child, clip: own.join("clip"), name: recording.name, folder, task })

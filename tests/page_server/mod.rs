@@ -163,5 +163,7 @@ pub fn demo_bytes() -> Vec<u8> {
 /// What the demo's rig says of its scale, as the page sends it.
 pub fn demo_setup(step: u64) -> String {
     let length = r#"{"from":[523,550],"to":[756,550],"length":"1.000 m"}"#;
-    format!(r#"{{"step":{step},"setup":{{"length":{length},"ball_diameter":"70 mm u 0.3 mm","ball_mass":"80 g u 1 g","scale_offset":"0 m u 0.002 m"}}}}"#)
+    format!(
+        r#"{{"step":{step},"setup":{{"length":{length},"ball_diameter":"70 mm u 0.3 mm","ball_mass":"80 g u 1 g","scale_offset":"0 m u 0.002 m"}}}}"#
+    )
 }

@@ -54,7 +54,10 @@ pub fn write_strobes(folder: &Path, strobes: &[StrobeInput]) -> Result<(), FileE
                 _ => put(&strobe.background, &mut samples),
             };
             background = Some((&strobe.background, place));
-            KeptStrobe { background: place, patches: strobe.patches.iter().map(|p| kept_patch(p, &mut samples)).collect() }
+            KeptStrobe {
+                background: place,
+                patches: strobe.patches.iter().map(|p| kept_patch(p, &mut samples)).collect(),
+            }
         })
         .collect();
     write_atomically(&folder.join("strobes.raw"), &samples)?;

@@ -55,9 +55,14 @@ pub enum Task {
 #[serde(rename_all = "snake_case")]
 pub enum Said {
     /// So many frames have been read, of how many where the file says so.
-    Reading { frames: usize, of: Option<usize> },
+    Reading {
+        frames: usize,
+        of: Option<usize>,
+    },
     /// So many frames are being searched.
-    Searching { frames: usize },
+    Searching {
+        frames: usize,
+    },
     Done,
     Failed(Failure),
 }

@@ -87,8 +87,8 @@ async fn listen(program: &Path, order: &Order, threads: usize, hear: &mut impl F
 fn died(status: std::process::ExitStatus) -> Failure {
     #[cfg(unix)]
     {
-        use std::os::unix::process::ExitStatusExt;
         use rustix::process::Signal;
+        use std::os::unix::process::ExitStatusExt;
         let signal = status.signal();
         if signal == Some(Signal::XCPU.as_raw()) || signal == Some(Signal::KILL.as_raw()) {
             return too_much("time");

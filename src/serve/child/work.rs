@@ -8,8 +8,8 @@ use image::{RgbImage, imageops};
 
 use super::keep::write_strobes;
 use super::{Look, Order, Said, SeenCard, Task};
-use crate::camera::card::find_cards;
 use crate::camera::CameraError;
+use crate::camera::card::find_cards;
 use crate::clip::{self, ClipError, ClipInfo, Frame, FrameSource, ReadOptions};
 use crate::measure::{MeasureError, measure_source};
 use crate::report::files::write_atomically;
@@ -60,7 +60,11 @@ impl<W: Write> Voice<W> {
 }
 
 fn fault(what: impl std::fmt::Display) -> Failure {
-    Failure::new(FailureKind::Fault, format!("The program stumbled: {what}."), "Try again; if it stays, tell those who look after it.")
+    Failure::new(
+        FailureKind::Fault,
+        format!("The program stumbled: {what}."),
+        "Try again; if it stays, tell those who look after it.",
+    )
 }
 
 #[cfg(unix)]
@@ -100,7 +104,13 @@ fn carry_out<W: Write>(order: &Order, voice: &mut Voice<W>) -> Result<(), Failur
             let of = source.frames_stated();
             let mut progress = |frames| voice.progress(Said::Reading { frames, of });
             overlay::write(&mut *source, &measurement, &order.folder.join("overlay.mp4"), &options, &mut progress)
-                .map_err(|error| Failure::new(FailureKind::Fault, sentence(&error.to_string()), error.hint().map_or_else(String::new, |h| sentence(&h))))
+                .map_err(|error| {
+                    Failure::new(
+                        FailureKind::Fault,
+                        sentence(&error.to_string()),
+                        error.hint().map_or_else(String::new, |h| sentence(&h)),
+                    )
+                })
         }
     }
 }
@@ -123,11 +133,15 @@ fn clip_failure(error: &ClipError) -> Failure {
     let hint = error.hint().map_or_else(String::new, |hint| sentence(&hint));
     // The path is the server's own and says nothing to the student.
     let message = match error {
-        ClipError::NotAVideo(_) | ClipError::Unreadable(_) | ClipError::NotReadable { .. } => "I can't read this as a video.",
+        ClipError::NotAVideo(_) | ClipError::Unreadable(_) | ClipError::NotReadable { .. } => {
+            "I can't read this as a video."
+        }
         ClipError::Empty(_) => "This file is empty.",
         ClipError::NoFrames(_) => "There isn't one whole picture in this clip.",
         ClipError::NoVideoStream(_) => "There is only sound in this file, no pictures.",
-        ClipError::TableOfContentsMissing(_) => "The end of this clip is missing, and with it the list of its pictures.",
+        ClipError::TableOfContentsMissing(_) => {
+            "The end of this clip is missing, and with it the list of its pictures."
+        }
         other => return Failure::new(FailureKind::NotAClip, sentence(&other.to_string()), hint),
     };
     Failure::new(FailureKind::NotAClip, message, hint)
@@ -151,7 +165,9 @@ fn look(source: &mut dyn FrameSource, folder: &Path) -> Result<(), Failure> {
             still = Some(rgb::from_picture(&frame.picture));
         }
     }
-    let still = still.ok_or_else(|| Failure::new(FailureKind::NotAClip, "There isn't one whole picture in this clip.", "Film again for longer."))?;
+    let still = still.ok_or_else(|| {
+        Failure::new(FailureKind::NotAClip, "There isn't one whole picture in this clip.", "Film again for longer.")
+    })?;
     write_jpeg(&folder.join("still.jpg"), &still)?;
     let card = |card: &crate::camera::card::FoundCard| SeenCard {
         name: card.name.words(),
