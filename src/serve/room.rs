@@ -74,6 +74,9 @@ struct State {
     progress: HashMap<Job, Said>,
 }
 
+/// Recording, step and run behind what a sheet shows.
+type Shown = (Id, u64, u32);
+
 /// A room. Locks are held for moments only, never over an await.
 pub struct Room {
     pub mode: Mode,
@@ -89,7 +92,7 @@ pub struct Room {
     pub hosts: Vec<String>,
     state: Mutex<State>,
     changes: watch::Sender<u64>,
-    cache: Mutex<VecDeque<((Id, u64, u32), Arc<Measured>)>>,
+    cache: Mutex<VecDeque<(Shown, Arc<Measured>)>>,
     /// Held as long as the room lives, so that no second server uses the folder.
     _lock: fs::File,
 }

@@ -378,7 +378,8 @@ fn shares(budget: &[BudgetLine]) -> Vec<Share> {
 fn graphs(flight: &FlightMeasurement, measured: &Measured, mark: DecimalMark) -> Vec<Graph> {
     let of = measured.shown.flights.len();
     let figures = crate::report::graphs::figures(flight, of, crate::report::graphs::Choice::All, mark);
-    let plain = |text: &str| text.replace('*', "");
+    // The marks of a graph's text: italics by stars, subscripts as `v_{0}`.
+    let plain = |text: &str| text.replace('*', "").replace("_{", "").replace("^{", "").replace('}', "");
     figures
         .into_iter()
         .map(|figure| Graph {

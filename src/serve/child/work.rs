@@ -70,9 +70,8 @@ fn fault(what: impl std::fmt::Display) -> Failure {
 #[cfg(unix)]
 fn limit(limits: &ChildLimits) -> Result<(), Failure> {
     use rustix::process::{Resource, Rlimit, setrlimit};
-    let set = |resource, value| {
-        setrlimit(resource, Rlimit { current: Some(value), maximum: Some(value) }).map_err(|error| fault(error))
-    };
+    let set =
+        |resource, value| setrlimit(resource, Rlimit { current: Some(value), maximum: Some(value) }).map_err(fault);
     set(Resource::As, limits.memory_bytes)?;
     set(Resource::Cpu, limits.processor_s)?;
     set(Resource::Fsize, limits.file_bytes)?;

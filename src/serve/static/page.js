@@ -151,7 +151,7 @@ function scalePart() {
     twoEnds(of("still"), [w, h], ends, "The first picture of your clip, to mark the two ends of a length in"),
     el("label", { htmlFor: "length" }, "How long is it? Write the unit too.", length),
     el("button", { type: "submit", className: "main" }, "this is how long it is"));
-  const parts = [known ? el("p", { className: "good" }, known) : null, result ? el("p", { className: "soft" }, `Scale: ${numbers(result.scale)}`) : null];
+  const parts = [known ? el("p", { className: "good" }, known) : null, result ? el("p", { className: "soft" }, numbers(result.scale)) : null];
   parts.push(known ? el("details", {}, el("summary", {}, setup.length ? "mark it again" : "mark a length instead"), form) : form);
   if (stage.kind === "scale") parts.push(el("p", {}, el("button", { type: "button", onclick: () => change(of("again")) }, "a printed scale card is in view: look for it")));
   parts.push(morePart());
