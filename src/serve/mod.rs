@@ -1,8 +1,7 @@
 //! The page: from a phone's clip to a lab sheet without a command line.
 //!
-//! A small server that only this machine reaches (unless a class is opened, see `class`), and one HTML page that fills
-//! itself from top to bottom. It measures nothing itself: everything goes through the functions that the command line
-//! calls.
+//! A small server that only this machine reaches, and one HTML page that fills itself from top to bottom. It measures
+//! nothing itself: everything goes through the functions that the command line calls.
 //!
 //! # What is kept
 //! ```text
@@ -30,16 +29,9 @@
 //! Round robin over the groups, so that nobody starves behind one who sends twenty clips; as many at a time as there are cores;
 //! what somebody waits for (a still, a measurement) goes before what is only made ready (frames to look at). See `queue`.
 //!
-//! # How the class plugs in
-//! `class` makes a `Room` of `Mode::Class`, lets groups in with `Room::admit`, and builds its own `axum::Router` over the
-//! same `Arc<Room>`; `router` gives the student's routes, and `guarded` puts the guards around both:
-//! ```text
-//! let app = guarded(room.clone(), serve::router(room.clone()).merge(class::router(room.clone(), …)));
-//! serve::http::run(listener, tls, app, limits, stop).await
-//! ```
-//! The class's page shows `Room::groups` (names, recordings, answers), follows `Room::changes`, and sets what is common to
-//! all (rig and forecast) with `Room::set_common`. A handler of the class takes a `Session` and asks whether it is the
-//! `Who::Teacher`'s. The teacher opens a group's sheet at `/group/{id}`, which is the student's page.
+//! # A class
+//! A room can hold many groups and a teacher (`Mode::Class`, `Who::Teacher`), and the guards and routes know both. Nothing
+//! opens such a room yet: there is no door for groups to come in by, no teacher's page and no command.
 //!
 //! # The interface behind the page (JSON; ids are random; errors are `{"message", "hint"}`)
 //! ```text
@@ -49,10 +41,12 @@
 //! POST   /api/clips?name=…                 a clip as the body → {"id"}
 //! GET    /api/clips/{id}?after=N           the whole sheet of a recording; waits until its revision is past N
 //! POST   /api/clips/{id}/setup             {"step", "setup"}: another setup → measured again (or the run is still there)
-//! POST   /api/clips/{id}/mend              {"step", "frame", "change": "drop" | "restore" | {"place": [x, y]}}
-//! POST   /api/clips/{id}/undo | redo | cancel | again
+//! POST   /api/clips/{id}/mend              {"step", "change"}; the change is {"drop": [frame, …]}, {"restore": frame} or
+//!                                          {"place": {"frame", "at": [x, y]}}, px
+//! POST   /api/clips/{id}/undo | redo       {"step"}
+//! POST   /api/clips/{id}/cancel | again | overlay
 //! DELETE /api/clips/{id}
-//! GET    /api/clips/{id}/still | frame/{n} | strobe/{flight} | graph/{name} | file/{name}
+//! GET    /api/clips/{id}/still | frame/{n} | picture/{name} | file/{name}
 //! ```
 //! `step` is the step the page was showing: when another tab has gone on meanwhile, the answer is 409 and the page says so.
 
@@ -143,7 +137,7 @@ pub async fn serve_alone(
     workers::start(&room);
     ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()));
     let app = guarded(room.clone(), router(room.clone()));
-    http::run(listener, None, app, &room.limits, asked_to_end()).await;
+    http::run(listener, app, &room.limits, asked_to_end()).await;
     Ok(())
 }
 
