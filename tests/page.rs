@@ -10,11 +10,12 @@ use std::time::Duration;
 
 use fantoccini::key::Key;
 use fantoccini::{Client, ClientBuilder, Locator};
-use page_server::{Server, demo_clip};
+use page_server::{Server, demo_clip, request};
 use serde_json::json;
 
 struct Browser {
     driver: Child,
+    driver_port: u16,
     client: Client,
 }
 
@@ -37,8 +38,7 @@ impl Browser {
             args.push("--blink-settings=preferredColorScheme=0".into());
         }
         let mut wanted = serde_json::Map::new();
-        wanted.insert("goog:chromeOptions".into(), json!({ "args": args, "mobileEmulation": null }));
-        wanted["goog:chromeOptions"].as_object_mut().unwrap().remove("mobileEmulation");
+        wanted.insert("goog:chromeOptions".into(), json!({ "args": args }));
         if width < 500 {
             // A window of the browser can't be as narrow as a phone; its emulation can.
             let screen = json!({ "deviceMetrics": { "width": width, "height": height, "pixelRatio": 2.0 } });
@@ -52,7 +52,7 @@ impl Browser {
                 .connect(&format!("http://127.0.0.1:{port}"))
                 .await;
             if let Ok(client) = client {
-                return Some(Self { driver, client });
+                return Some(Self { driver, driver_port: port, client });
             }
             tokio::time::sleep(Duration::from_millis(200)).await;
         }
@@ -89,6 +89,18 @@ impl Browser {
         let script = "const done = arguments[0]; axe.run().then((found) => done(found.violations.map((one) => one.id + ': ' + one.nodes.map((node) => node.html).join(' | '))))";
         let found = self.client.execute_async(script, Vec::new()).await.unwrap();
         found.as_array().unwrap().iter().map(|one| one.as_str().unwrap().to_owned()).collect()
+    }
+
+    /// Errors that the browser wrote to its console since it was last asked, those of loading the page among them.
+    async fn console_errors(&self) -> Vec<String> {
+        let session = self.client.session_id().await.unwrap().expect("a session");
+        let host = format!("127.0.0.1:{}", self.driver_port);
+        let headers = [("Host", host.as_str()), ("Content-Type", "application/json")];
+        let path = format!("/session/{session}/se/log");
+        let answer = request(self.driver_port, "POST", &path, &headers, br#"{"type":"browser"}"#).json();
+        let lines = answer["value"].as_array().unwrap_or_else(|| panic!("{answer}"));
+        let errors = lines.iter().filter(|line| line["level"] == "SEVERE");
+        errors.map(|line| line["message"].as_str().unwrap().to_owned()).collect()
     }
 
     async fn picture(&self, name: &str) {
@@ -151,6 +163,7 @@ fn a_student_measures_with_the_keyboard_mends_and_undoes() {
         browser.wait_until("document.querySelector('#steps button')?.textContent.startsWith('undo: marked')").await;
         assert_eq!(browser.wait(".number").await.text().await.unwrap(), first);
         assert_eq!(browser.run("return faults").await, json!([]));
+        assert_eq!(browser.console_errors().await, Vec::<String>::new());
         let outside = "return performance.getEntriesByType('resource').map((r) => r.name).filter((n) => !n.startsWith(location.origin))";
         assert_eq!(browser.run(outside).await, json!([]));
         // Reload, and a restart of the server: the sheet is as it was.

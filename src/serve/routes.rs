@@ -253,25 +253,22 @@ struct NewSetup {
 }
 
 async fn set_up(
-    State(room): Shared,
+    state: Shared,
     session: Session,
-    Path(id): Path<String>,
+    id: Path<String>,
     Json(new): Json<NewSetup>,
 ) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    blocking(move || change::set_up(&room, &group, &id, new.step, new.setup, &new.what)).await?;
-    Ok(StatusCode::NO_CONTENT)
+    act(state, session, id, move |room, group, id| change::set_up(room, group, id, new.step, new.setup, &new.what))
+        .await
 }
 
 async fn mend(
-    State(room): Shared,
+    state: Shared,
     session: Session,
-    Path(id): Path<String>,
+    id: Path<String>,
     Json(wanted): Json<Mend>,
 ) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    blocking(move || change::mend(&room, &group, &id, &wanted)).await?;
-    Ok(StatusCode::NO_CONTENT)
+    act(state, session, id, move |room, group, id| change::mend(room, group, id, &wanted)).await
 }
 
 #[derive(Deserialize)]
@@ -279,47 +276,49 @@ struct AtStep {
     step: u64,
 }
 
-async fn undo(state: Shared, session: Session, id: Path<String>, at: Json<AtStep>) -> Result<StatusCode, Refusal> {
-    walk(state, session, id, at, true).await
+async fn undo(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(at): Json<AtStep>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::walk(room, group, id, at.step, true)).await
 }
 
-async fn redo(state: Shared, session: Session, id: Path<String>, at: Json<AtStep>) -> Result<StatusCode, Refusal> {
-    walk(state, session, id, at, false).await
+async fn redo(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(at): Json<AtStep>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::walk(room, group, id, at.step, false)).await
 }
 
-async fn walk(
+async fn cancel(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::cancel).await
+}
+
+async fn again(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::again).await
+}
+
+async fn overlay(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::overlay).await
+}
+
+async fn remove(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, Room::remove).await
+}
+
+/// Does something to a recording. It writes to the disk, so that it must hold up nobody else.
+async fn act(
     State(room): Shared,
     session: Session,
     Path(id): Path<String>,
-    Json(at): Json<AtStep>,
-    back: bool,
+    act: impl FnOnce(&Room, &Id, &Id) -> Result<(), Refusal> + Send + 'static,
 ) -> Result<StatusCode, Refusal> {
     let (group, id) = session.owner_of(&room, &id)?;
-    blocking(move || change::walk(&room, &group, &id, at.step, back)).await?;
-    Ok(StatusCode::NO_CONTENT)
-}
-
-async fn cancel(State(room): Shared, session: Session, Path(id): Path<String>) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    change::cancel(&room, &group, &id)?;
-    Ok(StatusCode::NO_CONTENT)
-}
-
-async fn again(State(room): Shared, session: Session, Path(id): Path<String>) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    change::again(&room, &group, &id)?;
-    Ok(StatusCode::NO_CONTENT)
-}
-
-async fn overlay(State(room): Shared, session: Session, Path(id): Path<String>) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    change::overlay(&room, &group, &id)?;
-    Ok(StatusCode::NO_CONTENT)
-}
-
-async fn remove(State(room): Shared, session: Session, Path(id): Path<String>) -> Result<StatusCode, Refusal> {
-    let (group, id) = session.owner_of(&room, &id)?;
-    room.remove(&group, &id)?;
+    blocking(move || act(&room, &group, &id)).await?;
     Ok(StatusCode::NO_CONTENT)
 }
 

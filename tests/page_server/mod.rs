@@ -63,22 +63,11 @@ impl Server {
     }
 
     pub fn raw(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
-        let mut stream = self.connect();
-        let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
-        for (name, value) in headers {
-            text += &format!("{name}: {value}\r\n");
-        }
-        stream.write_all(text.as_bytes()).unwrap();
-        stream.write_all(b"\r\n").unwrap();
-        // A server that refuses early doesn't read to the end.
-        let _ = stream.write_all(body);
-        Answer::read(&mut stream)
+        request(self.port, method, path, headers, body)
     }
 
     pub fn connect(&self) -> TcpStream {
-        let stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
-        stream
+        connect(self.port)
     }
 
     /// A request as the page makes it.
@@ -115,6 +104,26 @@ impl Drop for Server {
     }
 }
 
+fn connect(port: u16) -> TcpStream {
+    let stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    stream
+}
+
+/// A request to a server of this machine with just these headers, and the answer.
+pub fn request(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
+    let mut stream = connect(port);
+    let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
+    for (name, value) in headers {
+        text += &format!("{name}: {value}\r\n");
+    }
+    stream.write_all(text.as_bytes()).unwrap();
+    stream.write_all(b"\r\n").unwrap();
+    // A server that refuses early doesn't read to the end.
+    let _ = stream.write_all(body);
+    Answer::read(&mut stream)
+}
+
 pub struct Answer {
     pub status: u16,
     pub head: String,
@@ -128,8 +137,12 @@ impl Answer {
         let mut buffer = [0; 65536];
         while let Ok(count @ 1..) = stream.read(&mut buffer) {
             bytes.extend_from_slice(&buffer[..count]);
+            // Not every server closes the connection when asked to.
+            if is_whole(&bytes) {
+                break;
+            }
         }
-        let end = bytes.windows(4).position(|four| four == b"\r\n\r\n").unwrap_or(bytes.len());
+        let end = head_end(&bytes).unwrap_or(bytes.len());
         let head = String::from_utf8_lossy(&bytes[..end]).to_lowercase();
         let status = head.split(' ').nth(1).and_then(|code| code.parse().ok()).unwrap_or(0);
         Self { status, head, body: bytes.get(end + 4..).unwrap_or_default().to_vec() }
@@ -142,6 +155,18 @@ impl Answer {
     pub fn json(&self) -> serde_json::Value {
         serde_json::from_slice(&self.body).unwrap_or_else(|error| panic!("{error}: {}", self.text()))
     }
+}
+
+fn head_end(bytes: &[u8]) -> Option<usize> {
+    bytes.windows(4).position(|four| four == b"\r\n\r\n")
+}
+
+/// Whether an answer that says its length has come to its end.
+fn is_whole(bytes: &[u8]) -> bool {
+    let Some(end) = head_end(bytes) else { return false };
+    let head = String::from_utf8_lossy(&bytes[..end]).to_lowercase();
+    let length = head.lines().find_map(|line| line.strip_prefix("content-length:")?.trim().parse::<usize>().ok());
+    length.is_some_and(|length| bytes.len() >= end + 4 + length)
 }
 
 /// A short recording with a known truth, rendered by the program's own demo, and the folder it stands in.

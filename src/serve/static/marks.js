@@ -96,15 +96,18 @@ export function twoEnds(source, size, ends, alt) {
     el("p", { className: "soft" }, "Drag each end onto an end of the length. Arrow keys move it by one pixel, with Shift by ten."))));
 }
 
-/// The ball in its frame at large: drag at a tenth of the finger's way, arrow keys by a tenth of a pixel.
+/// The ball in its frame at large, once there is a picture of it (`source`, else null): drag at a tenth of the finger's way, arrow keys by a tenth of a pixel.
 export function crossHair(source, cut, at, told) {
   const canvas = el("canvas", { className: "marking", width: 480, height: 360, tabIndex: 0, role: "application",
     ariaLabel: "The ball at large with a cross-hair. Arrow keys move the cross by a tenth of a pixel, with Shift by a whole one." });
-  const image = el("img", { src: source, alt: "" });
+  const image = el("img", { alt: "" });
   const zoom = 12;
   const draw = () => { if (image.naturalWidth) glass(canvas, image, at, cut, zoom); told(at); };
   image.addEventListener("load", draw);
   image.addEventListener("error", () => told(null));
+  // A frame that isn't there isn't asked for.
+  if (source) image.src = source;
+  else told(null);
   canvas.addEventListener("keydown", (event) => {
     const way = KEYS[event.key];
     if (!way) return;

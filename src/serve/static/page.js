@@ -272,7 +272,8 @@ function mendPart() {
   const at = one ? [one.x, one.y] : [before.x + share * (after.x - before.x), before.y + share * (after.y - before.y)];
   const where = el("p", { className: "soft" });
   const told = (place) => { where.textContent = place ? `x ${numbers(place[0].toFixed(1))}, y ${numbers(place[1].toFixed(1))} px` : "This frame is being made ready, or wasn't kept."; };
-  const canvas = crossHair(of(`frame/${picked.frame}?${options({ ready: frames?.ready ?? false })}`), frames?.cut ?? [0, 0], at, told);
+  const ready = frames?.ready && frames.ranges.some(([first, last]) => first <= picked.frame && picked.frame <= last);
+  const canvas = crossHair(ready ? of(`frame/${picked.frame}`) : null, frames?.cut ?? [0, 0], at, told);
   const step = (by) => el("button", { type: "button", onclick: () => pick(flight.number, picked.frame + by) }, by < 0 ? "◀ frame before" : "next frame ▶");
   const keep = el("button", { type: "button", className: "main", onclick: () => mend({ place: { frame: picked.frame, at } }) }, one ? "the ball is here" : "add one here");
   const drop = one && !one.dropped ? el("button", { type: "button", onclick: () => mend({ drop: [picked.frame] }) }, "not the ball") : null;
