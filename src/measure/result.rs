@@ -14,7 +14,7 @@ use crate::measurement::{
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
-use crate::verdict::{Cause, Evidence, judge};
+use crate::verdict::{Cause, Evidence, RATES_HZ, judge};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
@@ -230,8 +230,12 @@ fn remedy(cause: Cause, rate_hz: f64) -> Option<RemedyChange> {
 
 /// The rate by which a phone's settings name it: 239.76 is called 240.
 fn named_rate(rate_hz: f64) -> f64 {
-    let named = [24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 100.0, 120.0, 240.0, 480.0, 960.0];
-    named.into_iter().find(|name| (rate_hz / name - 1.0).abs() < 0.01).unwrap_or((10.0 * rate_hz).round() / 10.0)
+    // 100 is four times the 25 of cameras in lands of 50 Hz.
+    RATES_HZ
+        .into_iter()
+        .chain([100.0])
+        .find(|name| (rate_hz / name - 1.0).abs() < 0.01)
+        .unwrap_or((10.0 * rate_hz).round() / 10.0)
 }
 
 /// Standard uncertainty of the vertical where a plumb line or a plumb length gives it, rad.
