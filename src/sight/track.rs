@@ -64,14 +64,7 @@ pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Opt
 fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
     /// Luma finds the ball in some frames where the launcher still holds it.
     const MAY_MISS: f64 = 0.1;
-    let scatter = |track: &Track| {
-        let places: Vec<Place> = track
-            .refined
-            .iter()
-            .map(|one| Place { time_s: times_s[one.place], centre: one.fit.disc.centre, sigma_px: 1.0 })
-            .collect();
-        scatter_px(&places).unwrap_or(f64::INFINITY)
-    };
+    let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
     let enough = coloured.refined.len() as f64 >= (1.0 - MAY_MISS) * plain.refined.len() as f64;
     enough && scatter(coloured) <= scatter(plain)
 }
@@ -102,7 +95,7 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
 
 fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
     let not_yet = refined.first()?.place.checked_sub(1);
-    let places = refiner.places(&refined);
+    let places = places(&refined, refiner.times_s);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
     let radius_px = refiner.ball.radius_px;
     let span = refined.last()?.place - refined[0].place + 1;
@@ -112,7 +105,7 @@ fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
-/// can pass for an arc of blobs but not here. (A walker's head nods by a fifth of its radius.)
+/// can pass for an arc of blobs but not here. (A walker's head was met that nods by a little more than a fifth of its radius.)
 fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
     let travelled: f64 = places.windows(2).map(|pair| pair[0].centre.distance(pair[1].centre)).sum();
     let duration_s = places[places.len() - 1].time_s - places[0].time_s;
@@ -134,6 +127,18 @@ fn scatter_px(places: &[Place]) -> Option<f64> {
     let squares: f64 = even.iter().map(|place| path.distance(place).powi(2)).sum();
     let freedom = (2 * places.len()) as f64 - 2.0 * (degree as f64 + 1.0);
     Some((squares / freedom.max(1.0)).sqrt())
+}
+
+/// The places of sightings, with the uncertainties that their fits state.
+fn places(refined: &[Refined], times_s: &[f64]) -> Vec<Place> {
+    refined
+        .iter()
+        .map(|one| {
+            let covariance = one.fit.covariance_px2;
+            let sigma_px = (0.5 * (covariance.xx + covariance.yy)).sqrt().max(0.02);
+            Place { time_s: times_s[one.place], centre: one.fit.disc.centre, sigma_px }
+        })
+        .collect()
 }
 
 struct Refiner<'a> {
@@ -171,17 +176,6 @@ impl Refiner<'_> {
         self.keep_free_flight(refined)
     }
 
-    fn places(&self, refined: &[Refined]) -> Vec<Place> {
-        refined
-            .iter()
-            .map(|one| {
-                let covariance = one.fit.covariance_px2;
-                let sigma_px = (0.5 * (covariance.xx + covariance.yy)).sqrt().max(0.02);
-                Place { time_s: self.times_s[one.place], centre: one.fit.disc.centre, sigma_px }
-            })
-            .collect()
-    }
-
     /// Departure from the path that is still no touch: a part of the ball, for glare and flattened rims.
     fn slack_px(&self) -> f64 {
         0.25 + 0.02 * self.ball.radius_px
@@ -189,18 +183,18 @@ impl Refiner<'_> {
 
     /// Cuts the flight where the launcher still pushed or something touched the ball, and drops odd sightings.
     fn keep_free_flight(&self, refined: Vec<Refined>) -> Option<Vec<Refined>> {
-        let (run, good) = free_run(&self.places(&refined), self.slack_px())?;
+        let (run, good) = free_run(&places(&refined, self.times_s), self.slack_px())?;
         let kept: Vec<Refined> =
             refined[run].iter().zip(good).filter(|(_, good)| *good).map(|(one, _)| one.clone()).collect();
         (kept.len() >= 4).then_some(kept)
     }
 
     fn path(&self, refined: &[Refined]) -> Option<SmoothPath> {
-        SmoothPath::fit(&self.places(refined), degree_for(refined.len()))
+        SmoothPath::fit(&places(refined, self.times_s), degree_for(refined.len()))
     }
 
     fn accept(&self, path: &SmoothPath, one: &Refined) -> bool {
-        let place = self.places(std::slice::from_ref(one))[0];
+        let place = places(std::slice::from_ref(one), self.times_s)[0];
         let allowed = 4.0 * place.sigma_px.hypot(path.sigma_px(place.time_s)) + self.slack_px();
         path.distance(&place) < allowed
     }
