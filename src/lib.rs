@@ -30,6 +30,7 @@ pub mod measurement;
 pub mod report;
 pub mod rig;
 pub mod scene;
+pub mod serve;
 pub mod sight;
 pub mod units;
 pub mod verdict;

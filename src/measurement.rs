@@ -145,6 +145,37 @@ pub struct VerdictStatement {
     /// Whether measured and expected gravity agree within the interval; `None` when that wasn't kept.
     #[serde(default)]
     pub agrees: Option<bool>,
+    /// What could be changed to follow the reasons, where there is something to change.
+    #[serde(default)]
+    pub remedies: Vec<Remedy>,
+}
+
+/// A change that would follow a reason of the verdict. `reason` is its place in [`VerdictStatement::reasons`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Remedy {
+    pub reason: usize,
+    pub change: RemedyChange,
+}
+
+/// What would be stated or mended.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum RemedyChange {
+    /// State that so many frames per second were recorded, Hz.
+    CaptureRateHz(f64),
+    /// State the known length so many times as long.
+    LengthTimes(f64),
+    /// Leave out so many sightings at the beginning.
+    LeaveOutFirst(usize),
+    /// Leave out so many sightings at the end.
+    LeaveOutLast(usize),
+    /// State mass and diameter of the ball.
+    StateBall,
+    /// Mark a plumb line.
+    MarkPlumbLine,
+    /// State how far camera and scale are from the flight.
+    StateDistances,
 }
 
 /// x = x0 + vx·τ + ½·ax·τ², y = y0 + vy·τ − ½·g·τ² with τ = t − launch time.

@@ -5,7 +5,7 @@ mod clues;
 mod hypothesis;
 mod words;
 
-pub use cause::{Cause, CauseKind};
+pub use cause::{Cause, CauseKind, RATES_HZ};
 pub use clues::{exposure_change_from_streaks, length_factor_from_ball};
 
 use serde::{Deserialize, Serialize};

@@ -15,6 +15,7 @@ pub mod overlay;
 pub mod refit;
 pub mod rig;
 pub mod rows;
+pub mod serve;
 pub mod solve;
 pub mod statement;
 pub mod worksheet;
@@ -50,6 +51,10 @@ enum Command {
     Card(card::CardArguments),
     Rig(rig::RigArguments),
     Lens(lens::LensArguments),
+    Serve(serve::ServeArguments),
+    /// Opens a clip for the page, within limits.
+    #[command(name = crate::serve::child::COMMAND, hide = true)]
+    OpenClip,
 }
 
 /// The table of exit codes, shown under `--help` and in the README.
@@ -95,5 +100,10 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
         Command::Card(arguments) => card::run(&arguments, console),
         Command::Rig(arguments) => rig::run(&arguments, console),
         Command::Lens(arguments) => lens::run(&arguments, console),
+        Command::Serve(arguments) => serve::run(&arguments, console),
+        Command::OpenClip => {
+            crate::serve::child::work(std::io::stdin(), std::io::stdout());
+            Ok(())
+        }
     }
 }

@@ -134,6 +134,11 @@ pub trait FrameSource {
     /// What was met on the way; complete once `next_frame` has returned `None`.
     fn report(&self) -> ClipReport;
 
+    /// How many frames the clip says it has, or its length and rate make likely; for showing how far one is, nothing else.
+    fn frames_stated(&self) -> Option<usize> {
+        None
+    }
+
     /// Takes back a picture that is no longer needed, so that its memory serves for a later frame.
     fn recycle(&mut self, _picture: Picture) {}
 }

@@ -45,6 +45,7 @@ pub(super) struct VideoFile {
     report: ClipReport,
     messages: Receiver<Message>,
     spare: Sender<Picture>,
+    frames_stated: Option<usize>,
     ended: bool,
 }
 
@@ -54,11 +55,12 @@ impl VideoFile {
         let (sender, messages) = sync_channel(PICTURES_WAITING);
         let (spare, spares) = channel();
         let (info, report) = (reader.info.clone(), reader.report.clone());
+        let frames_stated = reader.frames_stated();
         thread::Builder::new()
             .name("clip reader".to_owned())
             .spawn(move || reader.run(&sender, &spares))
             .map_err(|error| ClipError::Unreadable(error.to_string()))?;
-        Ok(Self { info, report, messages, spare, ended: false })
+        Ok(Self { info, report, messages, spare, frames_stated, ended: false })
     }
 }
 
@@ -95,6 +97,10 @@ impl FrameSource for VideoFile {
 
     fn report(&self) -> ClipReport {
         self.report.clone()
+    }
+
+    fn frames_stated(&self) -> Option<usize> {
+        self.frames_stated
     }
 
     fn recycle(&mut self, picture: Picture) {
@@ -171,6 +177,16 @@ impl Reader {
         reader.describe(&first);
         reader.pending = Some(first);
         Ok(reader)
+    }
+
+    /// The container's count, which an edit list may lower; else its length times its rate.
+    fn frames_stated(&self) -> Option<usize> {
+        let stream = self.input.stream(self.stream_index)?;
+        let counted = usize::try_from(stream.frames()).ok().filter(|&frames| frames > 0);
+        let length_s = self.input.duration() as f64 / f64::from(ffi::AV_TIME_BASE);
+        let by_length =
+            || self.info.stated_rate_hz.map(|rate| (rate * length_s).round()).filter(|frames| *frames >= 1.0);
+        counted.or_else(|| by_length().map(|frames| frames as usize))
     }
 
     /// Completes what is said of the clip by what only a decoded frame shows.

@@ -7,7 +7,7 @@ use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
 use super::result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
-use super::robust::{REJECT_BEYOND, Start, least_median_start, robust_scale, start_distances, tukey};
+use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
 use super::view::{Distribution, FlightView};
 use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
@@ -196,11 +196,11 @@ fn solve<'a>(
     view: &'a dyn FlightView,
     options: &FitOptions,
 ) -> Result<Solved<'a>, FitError> {
-    let starts: Vec<Start> = flights
-        .iter()
-        .zip(launches)
-        .map(|(f, l)| least_median_start(f.sightings, view, l.time_s).ok_or(FitError::NoPath))
-        .collect::<Result<_, _>>()?;
+    let starts_within = |within: f64| -> Option<Vec<Start>> {
+        let pairs = flights.iter().zip(launches);
+        pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.time_s, within)).collect()
+    };
+    let starts = starts_within(f64::INFINITY).ok_or(FitError::NoPath)?;
     let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
         sightings: f.sightings,
         reference_s: l.time_s,
@@ -210,9 +210,35 @@ fn solve<'a>(
         Problem { tracks: tracks.collect(), terms: options.terms, motion: options.motion, view, noise_scale: 1.0 };
     let mut parameters = start_vector(&problem, &starts);
     if options.robust {
-        parameters = reject_outliers(&mut problem, parameters, &starts)?;
+        let near = starts.iter().any(|s| s.scale > ROUGH_START).then(|| starts_within(ROUGH_START)).flatten();
+        parameters = better_of(&mut problem, &starts, near.as_deref())?;
     }
     finish(problem, parameters, options)
+}
+
+/// Rejects outliers from either start and keeps the result that explains the sightings better, as their covariances have it.
+fn better_of(problem: &mut Problem, free: &[Start], near: Option<&[Start]>) -> Result<Vec<f64>, FitError> {
+    let start = start_vector(problem, free);
+    let by_free = reject_outliers(problem, start, free);
+    let Some(near) = near else { return by_free };
+    let free_weights: Vec<Vec<f64>> = problem.tracks.iter().map(|t| t.weights.clone()).collect();
+    let free_cost = by_free.as_ref().map_or(f64::INFINITY, |p| limited_squares(problem, p));
+    let start = start_vector(problem, near);
+    let by_near = reject_outliers(problem, start, near);
+    if by_near.as_ref().is_ok_and(|p| limited_squares(problem, p) < free_cost) {
+        return by_near;
+    }
+    problem.tracks.iter_mut().zip(free_weights).for_each(|(track, weights)| track.weights = weights);
+    by_free
+}
+
+/// Sum of squared distances, each no more than that at which a sighting is rejected.
+fn limited_squares(problem: &Problem, parameters: &[f64]) -> f64 {
+    let flight = |f: usize| {
+        let distances = problem.distances(f, parameters).unwrap_or_else(|| vec![f64::INFINITY]);
+        distances.into_iter().map(|r| r.min(REJECT_BEYOND).powi(2)).sum::<f64>()
+    };
+    (0..problem.tracks.len()).map(flight).sum()
 }
 
 fn start_vector(problem: &Problem, starts: &[Start]) -> Vec<f64> {
@@ -229,7 +255,7 @@ fn start_vector(problem: &Problem, starts: &[Start]) -> Vec<f64> {
 
 /// Re-weights until the weights settle, then keeps or rejects each sighting for good. Leaves 0 and 1 as weights.
 ///
-/// The first weights come from the distances to the least-median start, so that outliers never pull; the final least squares
+/// The first weights come from the distances to the start, so that outliers never pull; the final least squares
 /// over the kept sightings wins back what Tukey's weights lose on clean data.
 fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> Result<Vec<f64>, FitError> {
     let mut parameters = start;

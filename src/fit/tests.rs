@@ -121,11 +121,16 @@ fn the_fit_reaches_the_bound_and_keeps_near_it_among_false_sightings() {
     // Over 600 flights the ratio scatters by √(2/600) = 6 %; the figures aimed at are 0.95 and 0.75 in the long run, which the
     // benchmark checks over more flights.
     let clean = gravity_efficiency(600, 0.0, 1);
-    println!("clean {clean:.3}");
-    assert!(clean > 0.95 - 0.08, "{clean}");
+    println!("clean {clean:?}");
+    assert!(clean.reached > 0.95 - 0.08, "{clean:?}");
     let dirty = gravity_efficiency(600, 0.1, 2);
-    println!("with 10 % false {dirty:.3}");
-    assert!(dirty > 0.75 - 0.08, "{dirty}");
+    println!("with 10 % false {dirty:?}");
+    assert!(dirty.reached > 0.75 - 0.08, "{dirty:?}");
+    // Among more, it can't reach the bound of all 16, but must stay near a fit that is told which are false: one flight in
+    // which it is misled would bring this to a hundredth.
+    let dirtier = gravity_efficiency(600, 0.2, 3);
+    println!("with 20 % false {dirtier:?}");
+    assert!(dirtier.reached > 0.9 * dirtier.told, "{dirtier:?}");
 }
 
 /// Readout and roll fitted together with the flight: bias of g and error of the readout over `trials` flights.

@@ -2,9 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use super::{MeasureError, basis};
+use crate::fit::RequestedFlight;
+use crate::measurement::Measurement;
 use crate::rig::parse_point;
 use crate::sight::{Found, Sighting, SightingSource};
 use crate::units::{Covariance2, PixelPoint};
@@ -20,14 +23,14 @@ use crate::units::{Covariance2, PixelPoint};
 /// at = "512.4, 301.0"        # px, x right and y down from the centre of the top left pixel
 /// uncertainty = 0.5          # px, standard uncertainty; 1 when left out
 /// ```
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Mending {
     pub drop: Vec<usize>,
     pub place: Vec<Placed>,
 }
 
 /// A sighting placed by hand.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Placed {
     pub frame: usize,
     pub at: PixelPoint,
@@ -61,6 +64,8 @@ pub enum MendingError {
     Form(String),
     #[error("the mended frame {frame} isn't in the clip, which has {frames} frames")]
     NoSuchFrame { frame: usize, frames: usize },
+    #[error("no sighting is left")]
+    NothingLeft,
 }
 
 impl MendingError {
@@ -72,6 +77,7 @@ impl MendingError {
                 "it holds `drop = [17, 18]` and pieces `[[place]]` with `frame = 21` and `at = \"512.4, 301.0\"`"
                     .to_owned()
             }
+            Self::NothingLeft => "put some of them back".to_owned(),
             Self::NoSuchFrame { .. } => {
                 "frames are counted from 0; the table of sightings (`--out`) gives their numbers".to_owned()
             }
@@ -131,26 +137,96 @@ fn placed(written: &WrittenPlace) -> Result<Placed, MendingError> {
 }
 
 fn place(placed: &Placed, found: &mut Found) {
-    let distance =
-        |first: usize, last: usize| first.saturating_sub(placed.frame).max(placed.frame.saturating_sub(last));
-    let nearest = found
-        .flights
-        .iter_mut()
-        .min_by_key(|flight| distance(flight.sightings[0].frame, flight.sightings[flight.sightings.len() - 1].frame));
-    let Some(flight) = nearest else { return };
-    let at = flight.sightings.partition_point(|sighting| sighting.frame < placed.frame);
-    let like = flight.sightings[at.min(flight.sightings.len() - 1)].clone();
+    let nearest = found.flights.iter_mut().min_by_key(|flight| frames_away(&flight.sightings, placed.frame));
+    if let Some(flight) = nearest {
+        put(&mut flight.sightings, placed, found.stamps_s[placed.frame].unwrap_or(placed.frame as f64 / 30.0));
+    }
+}
+
+/// True times of all frames of a clip, s, in the two ways of [`crate::clip::Clock`].
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FrameTimes {
+    pub times_s: Vec<f64>,
+    pub uniform_times_s: Vec<f64>,
+}
+
+/// Computes a measurement anew with sightings dropped, moved or added, without the clip: the changes go into its basis, which
+/// is then fitted again. `times` are those of the clip's frames.
+///
+/// A place in a frame outside all flights joins the flight nearest in time; flights that lose all their sightings go. What was
+/// said of a forecast doesn't stay, since the launch point moves: set the result against it again.
+///
+/// # Errors
+/// [`MeasureError::NoBasis`], [`MendingError`], or why the rest carries no fit.
+pub fn mend(measured: &Measurement, mending: &Mending, times: &FrameTimes) -> Result<Measurement, MeasureError> {
+    let mut basis = measured.basis.clone().ok_or(MeasureError::NoBasis)?;
+    let flights = &mut basis.request.flights;
+    let frames = mending.drop.iter().copied().chain(mending.place.iter().map(|placed| placed.frame));
+    if let Some(frame) = frames.into_iter().find(|&frame| frame >= times.times_s.len()) {
+        return Err(MendingError::NoSuchFrame { frame, frames: times.times_s.len() }.into());
+    }
+    for flight in flights.iter_mut() {
+        drop_from(flight, &mending.drop);
+    }
+    flights.retain(|flight| !flight.sightings.is_empty());
+    if flights.is_empty() {
+        return Err(MendingError::NothingLeft.into());
+    }
+    for placed in &mending.place {
+        place_in(flights, placed, times);
+    }
+    basis::measurement(basis, measured.clip.clone(), measured.reading.clone())
+}
+
+fn drop_from(flight: &mut RequestedFlight, frames: &[usize]) {
+    let kept: Vec<bool> = flight.sightings.iter().map(|sighting| !frames.contains(&sighting.frame)).collect();
+    for times in &mut flight.alternative_times_s {
+        let mut keeps = kept.iter();
+        times.retain(|_| keeps.next().copied().unwrap_or(true));
+    }
+    flight.sightings.retain(|sighting| !frames.contains(&sighting.frame));
+}
+
+fn place_in(flights: &mut [RequestedFlight], placed: &Placed, times: &FrameTimes) {
+    let Some(flight) = flights.iter_mut().min_by_key(|flight| frames_away(&flight.sightings, placed.frame)) else {
+        return;
+    };
+    let time_s = times.times_s[placed.frame];
+    if put(&mut flight.sightings, placed, time_s) {
+        let at = flight.sightings.partition_point(|sighting| sighting.frame < placed.frame);
+        for alternative in &mut flight.alternative_times_s {
+            alternative.insert(at, times.uniform_times_s.get(placed.frame).copied().unwrap_or(time_s));
+        }
+    }
+}
+
+/// How many frames lie between a frame and a flight.
+fn frames_away(sightings: &[Sighting], frame: usize) -> usize {
+    let (first, last) = (sightings[0].frame, sightings[sightings.len() - 1].frame);
+    first.saturating_sub(frame).max(frame.saturating_sub(last))
+}
+
+/// Puts a sighting like its neighbour at the place; gives whether it is a new one.
+fn put(sightings: &mut Vec<Sighting>, placed: &Placed, time_s: f64) -> bool {
+    let at = sightings.partition_point(|sighting| sighting.frame < placed.frame);
+    let like = sightings[at.min(sightings.len() - 1)].clone();
     let sighting = Sighting {
         frame: placed.frame,
-        time_s: found.stamps_s[placed.frame].unwrap_or(placed.frame as f64 / 30.0),
+        time_s,
         centre_px: placed.at,
         covariance_px2: Covariance2::isotropic(placed.standard_uncertainty_px),
         source: SightingSource::ByHand,
         ..like
     };
-    match flight.sightings.get(at) {
-        Some(there) if there.frame == placed.frame => flight.sightings[at] = sighting,
-        _ => flight.sightings.insert(at, sighting),
+    match sightings.get_mut(at) {
+        Some(there) if there.frame == placed.frame => {
+            *there = sighting;
+            false
+        }
+        _ => {
+            sightings.insert(at, sighting);
+            true
+        }
     }
 }
 

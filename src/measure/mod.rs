@@ -24,7 +24,7 @@ pub use basis::refit;
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
-pub use mending::{Mending, MendingError};
+pub use mending::{FrameTimes, Mending, MendingError, Placed, mend};
 pub use view::CameraView;
 
 /// What is known and wanted beside the clip.
@@ -45,6 +45,8 @@ pub struct Settings {
 pub struct Outcome {
     pub measurement: Measurement,
     pub strobes: Vec<StrobeInput>,
+    /// For [`mend`], which adds sightings without the clip.
+    pub times: FrameTimes,
 }
 
 /// Measures the flights of a clip.
@@ -104,7 +106,8 @@ pub fn measure_source(
         measurement = evaluated(&flights)?;
     }
     let strobes = result::strobes(&flights, &measurement, &found);
-    Ok(Outcome { measurement, strobes })
+    let times = FrameTimes { times_s: clock.times_s, uniform_times_s: clock.uniform_times_s };
+    Ok(Outcome { measurement, strobes, times })
 }
 
 /// Refuses before the clip is decoded when nothing can give a scale: no length is stated and cards are not to be looked for.

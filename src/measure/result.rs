@@ -8,13 +8,13 @@ use crate::measure::CameraView;
 use crate::measurement::basis::Basis;
 use crate::measurement::motion::Motion as MotionSamples;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, ScaleStatement, SightingRow,
-    VerdictStatement,
+    BudgetLine, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, Remedy, RemedyChange, ScaleStatement,
+    SightingRow, VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
-use crate::verdict::{Evidence, judge};
+use crate::verdict::{Cause, Evidence, RATES_HZ, judge};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
@@ -200,7 +200,42 @@ fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> Verd
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
     reasons.extend(verdict.not_told_apart.filter(|_| reasons.len() > 1));
-    VerdictStatement { summary: verdict.sentence, reasons, agrees: Some(verdict.agreement.consistent) }
+    let rate_hz = parts.basis.clock.frame_rate_hz;
+    let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate();
+    let remedies =
+        remedies.filter_map(|(reason, ranked)| Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)? }));
+    VerdictStatement {
+        summary: verdict.sentence,
+        reasons,
+        agrees: Some(verdict.agreement.consistent),
+        remedies: remedies.collect(),
+    }
+}
+
+/// What to state or mend to follow a cause; `None` where only filming again helps. `rate_hz`: frames per true second as taken so far.
+fn remedy(cause: Cause, rate_hz: f64) -> Option<RemedyChange> {
+    Some(match cause {
+        Cause::SlowMotion { recorded_hz, played_hz } => {
+            RemedyChange::CaptureRateHz(named_rate(rate_hz * recorded_hz / played_hz))
+        }
+        Cause::LengthMixUp { stated_over_true } => RemedyChange::LengthTimes(1.0 / stated_over_true),
+        Cause::LauncherFrames { count } => RemedyChange::LeaveOutFirst(count),
+        Cause::BounceFrames { count } => RemedyChange::LeaveOutLast(count),
+        Cause::Drag => RemedyChange::StateBall,
+        Cause::Roll => RemedyChange::MarkPlumbLine,
+        Cause::Length => RemedyChange::StateDistances,
+        _ => return None,
+    })
+}
+
+/// The rate by which a phone's settings name it: 239.76 is called 240.
+fn named_rate(rate_hz: f64) -> f64 {
+    // 100 is four times the 25 of cameras in lands of 50 Hz.
+    RATES_HZ
+        .into_iter()
+        .chain([100.0])
+        .find(|name| (rate_hz / name - 1.0).abs() < 0.01)
+        .unwrap_or((10.0 * rate_hz).round() / 10.0)
 }
 
 /// Standard uncertainty of the vertical where a plumb line or a plumb length gives it, rad.

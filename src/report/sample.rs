@@ -9,7 +9,7 @@ use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
     BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint, ForecastStatement,
-    Measurement, ScaleStatement, SightingRow, VerdictStatement,
+    Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
@@ -198,6 +198,7 @@ fn verdict() -> VerdictStatement {
         summary: "g agrees with 9.81 m/s² here; the ball landed 6 cm short of the forecast".into(),
         reasons: vec!["the catapult was 3 % slower than in its last ten shots: look at the band and the latch".into()],
         agrees: Some(true),
+        remedies: vec![Remedy { reason: 0, change: RemedyChange::LeaveOutFirst(2) }],
     }
 }
 

@@ -7,10 +7,15 @@
 pub mod arcs;
 pub mod blobs;
 pub mod cells;
+mod compose;
+mod cover;
+pub mod cutout;
 pub mod disc;
 pub mod find;
 pub mod light;
+pub mod look;
 pub mod parts;
+mod settle;
 pub mod smooth;
 pub mod track;
 pub mod watch;

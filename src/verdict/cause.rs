@@ -135,7 +135,7 @@ impl Cause {
 }
 
 /// Rates at which phones record and play; pairs whose ratio is the same count once.
-const RATES_HZ: [f64; 10] = [24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 120.0, 240.0, 480.0, 960.0];
+pub const RATES_HZ: [f64; 10] = [24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 120.0, 240.0, 480.0, 960.0];
 
 /// Slow motion and its opposite by the usual rates, the common ones first.
 pub(super) fn rate_pairs() -> Vec<Cause> {

@@ -1,0 +1,213 @@
+//! What the sheet changes: another setup, a sighting mended, a step back.
+
+use axum::http::StatusCode;
+use serde::{Deserialize, Serialize};
+
+use super::error::Refusal;
+use super::id::Id;
+use super::measured::Measured;
+use super::queue::{Job, JobKind};
+use super::recording::{Answer, Overlay, Recording, RunState};
+use super::room::{Room, clean_name};
+use super::setup::Setup;
+use crate::measure::{Mending, Placed};
+use crate::report::numbers::DecimalMark;
+use crate::units::PixelPoint;
+
+/// A mended sighting.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Mend {
+    /// The step that the page was showing.
+    pub step: u64,
+    pub change: Change,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Change {
+    /// Not the ball.
+    Drop(Vec<usize>),
+    /// As the program found it.
+    Restore(usize),
+    /// Moved, or added where none was.
+    Place { frame: usize, at: [f64; 2] },
+}
+
+/// A hand with a magnifier finds the middle of a ball to about half a pixel (common practice, no source).
+const PLACED_U_PX: f64 = 0.5;
+
+fn current(room: &Room, group: &Id, id: &Id, step: u64) -> Result<Recording, Refusal> {
+    let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
+    if recording.step().serial == step { Ok(recording) } else { Err(gone_on()) }
+}
+
+fn gone_on() -> Refusal {
+    Refusal::new(
+        StatusCode::CONFLICT,
+        "This sheet was changed somewhere else meanwhile, in another tab or on another phone.",
+        "It shows the newest state now; make your change again if you still want it.",
+    )
+}
+
+/// What stands on the sheet before a change, for the old values in grey.
+fn answers(room: &Room, group: &Id, recording: &Recording) -> Vec<Answer> {
+    let measured = room.measured(group, recording).ok().flatten();
+    measured.map_or_else(Vec::new, |measured| measured.answers(DecimalMark::Point))
+}
+
+/// States another setup; the clip is measured again unless that was done before.
+///
+/// # Errors
+/// When something was typed wrongly, the sheet has gone on, or it can't be written down.
+pub fn set_up(room: &Room, group: &Id, id: &Id, step: u64, setup: Setup, what: &str) -> Result<(), Refusal> {
+    let recording = current(room, group, id, step)?;
+    let settings = setup.settings(&room.common())?;
+    if let Some(forecast) = &setup.forecast {
+        forecast.expected(&settings.rig)?;
+    }
+    if setup == recording.step().setup {
+        return room.measure_if_possible(group, id);
+    }
+    let before = answers(room, group, &recording);
+    let mending = recording.step().mending.clone();
+    let what = if what.is_empty() { "changed what is known".to_owned() } else { clean_name(what) };
+    go_on(room, group, id, step, |recording| recording.go_on(setup, mending, what, before))?;
+    room.measure_if_possible(group, id)
+}
+
+fn go_on(room: &Room, group: &Id, id: &Id, step: u64, change: impl FnOnce(&mut Recording)) -> Result<(), Refusal> {
+    let done = room.change(group, id, |recording| {
+        // Another tab may have come first since it was looked at.
+        let same = recording.step().serial == step;
+        if same {
+            change(recording);
+        }
+        same
+    })?;
+    if done { Ok(()) } else { Err(gone_on()) }
+}
+
+/// Drops, moves, adds or restores sightings. The answer is computed first: a change that leaves none isn't made.
+///
+/// # Errors
+/// As [`set_up`], or when no fit is left.
+pub fn mend(room: &Room, group: &Id, id: &Id, wanted: &Mend) -> Result<(), Refusal> {
+    let recording = current(room, group, id, wanted.step)?;
+    let measured = room.measured(group, &recording)?.ok_or_else(Refusal::not_found)?;
+    let mending = mended(&recording.step().mending, &wanted.change, &measured)?;
+    let what = match &wanted.change {
+        Change::Drop(frames) if frames.len() > 1 => format!("left out {} sightings", frames.len()),
+        Change::Drop(frames) => format!("left out the sighting in frame {}", frames.first().unwrap_or(&0)),
+        Change::Restore(frame) => format!("put back the sighting in frame {frame}"),
+        Change::Place { frame, .. } => format!("placed the ball in frame {frame}"),
+    };
+    let before = measured.answers(DecimalMark::Point);
+    let mut trial = recording.clone();
+    trial.go_on(recording.step().setup.clone(), mending.clone(), what.clone(), before.clone());
+    room.measured(group, &trial)?;
+    go_on(room, group, id, wanted.step, |recording| {
+        recording.go_on(recording.step().setup.clone(), mending, what, before);
+    })
+}
+
+fn mended(now: &Mending, change: &Change, measured: &Measured) -> Result<Mending, Refusal> {
+    let mut mending = now.clone();
+    let was_found = |frame: usize| measured.found.flights.iter().any(|f| f.sightings.iter().any(|s| s.frame == frame));
+    match change {
+        Change::Drop(frames) => {
+            mending.place.retain(|placed| !frames.contains(&placed.frame));
+            for &frame in frames {
+                if was_found(frame) && !mending.drop.contains(&frame) {
+                    mending.drop.push(frame);
+                }
+            }
+        }
+        Change::Restore(frame) => {
+            mending.drop.retain(|dropped| dropped != frame);
+            mending.place.retain(|placed| placed.frame != *frame);
+        }
+        Change::Place { frame, at } => {
+            let [x, y] = *at;
+            let (width, height) = (measured.found.clip.width as f64, measured.found.clip.height as f64);
+            if !((-1.0..=width).contains(&x) && (-1.0..=height).contains(&y)) {
+                return Err(Refusal::wrong("That place isn't in the picture.", "Put the cross on the ball."));
+            }
+            mending.drop.retain(|dropped| dropped != frame);
+            mending.place.retain(|placed| placed.frame != *frame);
+            let at = PixelPoint::new(x, y);
+            mending.place.push(Placed { frame: *frame, at, standard_uncertainty_px: PLACED_U_PX });
+            mending.place.sort_by_key(|placed| placed.frame);
+        }
+    }
+    Ok(mending)
+}
+
+/// Goes a step back or forth.
+///
+/// # Errors
+/// When there is none, the sheet has gone on, or it can't be written down.
+pub fn walk(room: &Room, group: &Id, id: &Id, step: u64, back: bool) -> Result<(), Refusal> {
+    let recording = current(room, group, id, step)?;
+    let before = answers(room, group, &recording);
+    let mut walked = false;
+    go_on(room, group, id, step, |recording| walked = recording.walk(back, before))?;
+    if !walked {
+        return Err(Refusal::wrong("There is nothing more to undo.", "Go on with the sheet."));
+    }
+    room.measure_if_possible(group, id)
+}
+
+/// Ends whatever is waiting or being done for the step shown.
+///
+/// # Errors
+/// When it can't be written down.
+pub fn cancel(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
+    let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
+    let settings = recording.step().setup.settings(&room.common())?;
+    let Some(run) = recording.run(&settings).filter(|run| run.state == RunState::Wanted) else { return Ok(()) };
+    let number = run.number;
+    room.change(group, id, |recording| {
+        recording.revision += 1;
+        if let Some(run) = recording.run_numbered(number) {
+            run.state = RunState::Cancelled;
+        }
+    })?;
+    room.queue.cancel(|job| job.recording == *id && job.kind == JobKind::Measure(number));
+    Ok(())
+}
+
+/// Measures once more what failed or was cancelled, or measures a clip in which no card was seen at the first look.
+///
+/// # Errors
+/// When what was stated can't be read, or it can't be written down.
+pub fn again(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
+    let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
+    let settings = recording.step().setup.settings(&room.common())?;
+    room.want(group, id, &settings)
+}
+
+/// Has the clip drawn with the path of the step shown.
+///
+/// # Errors
+/// When there is no measurement, or it can't be written down.
+pub fn overlay(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
+    let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
+    let settings = recording.step().setup.settings(&room.common())?;
+    let step = recording.step().serial;
+    if recording.run(&settings).is_none_or(|run| run.state != RunState::Done) {
+        return Err(Refusal::not_found());
+    }
+    if recording
+        .overlay
+        .as_ref()
+        .is_some_and(|o| o.step == step && matches!(o.state, RunState::Done | RunState::Wanted))
+    {
+        return Ok(());
+    }
+    room.change(group, id, |recording| {
+        recording.overlay = Some(Overlay { step, state: RunState::Wanted });
+        recording.revision += 1;
+    })?;
+    room.queue.push(Job { group: group.clone(), recording: id.clone(), kind: JobKind::Overlay });
+    Ok(())
+}

@@ -1,0 +1,194 @@
+//! One uploaded clip: what was stated about it, step by step, and what came of it.
+
+use serde::{Deserialize, Serialize};
+
+use super::child::Look;
+use super::error::Failure;
+use super::id::Id;
+use super::setup::{RunSettings, Setup};
+use crate::measure::Mending;
+
+/// Steps beyond this forget the oldest.
+const MOST_STEPS: usize = 200;
+
+/// A recording as it stands in its file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Recording {
+    pub id: Id,
+    /// As its owner named the file; only shown.
+    pub name: String,
+    pub bytes: u64,
+    /// Counts every change.
+    pub revision: u64,
+    pub look: Option<Look>,
+    /// Why it can't be opened at all.
+    pub refused: Option<Failure>,
+    pub steps: Vec<Step>,
+    /// The step that is shown.
+    pub at: usize,
+    pub next_serial: u64,
+    pub runs: Vec<Run>,
+    pub overlay: Option<Overlay>,
+}
+
+/// Where the undo history can go back to.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Step {
+    /// Never used twice in a recording.
+    pub serial: u64,
+    pub setup: Setup,
+    pub mending: Mending,
+    /// What was done, such as "moved the ball in frame 12".
+    pub what: String,
+    /// What stood on the sheet when this step was left, for the old values in grey.
+    pub answers: Vec<Answer>,
+}
+
+/// A result in the reader's words.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Answer {
+    pub flight: usize,
+    pub name: String,
+    pub value: String,
+    pub unit: String,
+}
+
+/// What the child process makes of the clip under one set of settings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Run {
+    pub number: u32,
+    pub settings: RunSettings,
+    pub state: RunState,
+    /// Frames kept to be looked at: their numbers, and where they were cut out of the picture.
+    pub frames: Option<KeptFrames>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RunState {
+    /// In the queue or being worked on.
+    Wanted,
+    Done,
+    Failed(Failure),
+    Cancelled,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KeptFrames {
+    pub ranges: Vec<(usize, usize)>,
+    /// Left, top, width, height, px.
+    pub cut: (u32, u32, u32, u32),
+    pub ready: bool,
+}
+
+/// The clip with the path drawn in, made on demand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Overlay {
+    pub step: u64,
+    pub state: RunState,
+}
+
+impl Recording {
+    pub fn new(id: Id, name: String, bytes: u64) -> Self {
+        let first = Step {
+            serial: 0,
+            setup: Setup::default(),
+            mending: Mending::default(),
+            what: "sent the clip".to_owned(),
+            answers: Vec::new(),
+        };
+        Self {
+            id,
+            name,
+            bytes,
+            revision: 1,
+            look: None,
+            refused: None,
+            steps: vec![first],
+            at: 0,
+            next_serial: 1,
+            runs: Vec::new(),
+            overlay: None,
+        }
+    }
+
+    pub fn step(&self) -> &Step {
+        &self.steps[self.at.min(self.steps.len() - 1)]
+    }
+
+    /// Goes on from the step shown; what was undone is forgotten.
+    pub fn go_on(&mut self, setup: Setup, mending: Mending, what: String, answers: Vec<Answer>) {
+        self.steps.truncate(self.at + 1);
+        self.steps[self.at].answers = answers;
+        self.steps.push(Step { serial: self.next_serial, setup, mending, what, answers: Vec::new() });
+        self.next_serial += 1;
+        if self.steps.len() > MOST_STEPS {
+            self.steps.remove(0);
+        }
+        self.at = self.steps.len() - 1;
+        self.revision += 1;
+    }
+
+    /// Goes one step back or forth; `false` when there is none.
+    pub fn walk(&mut self, back: bool, answers: Vec<Answer>) -> bool {
+        let to = if back { self.at.checked_sub(1) } else { Some(self.at + 1).filter(|to| *to < self.steps.len()) };
+        let Some(to) = to else { return false };
+        self.steps[self.at].answers = answers;
+        self.at = to;
+        self.revision += 1;
+        true
+    }
+
+    pub fn run(&self, settings: &RunSettings) -> Option<&Run> {
+        self.runs.iter().find(|run| run.settings == *settings)
+    }
+
+    pub fn run_numbered(&mut self, number: u32) -> Option<&mut Run> {
+        self.runs.iter_mut().find(|run| run.number == number)
+    }
+
+    /// A new run of these settings, or the old one wanted again.
+    pub fn want(&mut self, settings: &RunSettings) -> u32 {
+        self.revision += 1;
+        if let Some(run) = self.runs.iter_mut().find(|run| run.settings == *settings) {
+            if run.state != RunState::Done {
+                run.state = RunState::Wanted;
+            }
+            return run.number;
+        }
+        let number = self.runs.iter().map(|run| run.number).max().unwrap_or(0) + 1;
+        self.runs.push(Run { number, settings: settings.clone(), state: RunState::Wanted, frames: None });
+        number
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::serve::setup::Common;
+
+    fn rate(hz: f64) -> Setup {
+        Setup { capture_rate_hz: Some(hz), ..Setup::default() }
+    }
+
+    #[test]
+    fn steps_go_back_and_forth_and_a_new_one_forgets_what_was_undone() {
+        let mut recording = Recording::new(Id::random(), "shot.mp4".into(), 9);
+        recording.go_on(rate(120.0), Mending::default(), "120".into(), Vec::new());
+        recording.go_on(rate(240.0), Mending::default(), "240".into(), Vec::new());
+        assert!(recording.walk(true, Vec::new()) && recording.step().setup == rate(120.0));
+        assert!(recording.walk(false, Vec::new()) && !recording.walk(false, Vec::new()));
+        recording.walk(true, Vec::new());
+        recording.go_on(rate(60.0), Mending::default(), "60".into(), Vec::new());
+        assert!(!recording.walk(false, Vec::new()) && recording.steps.len() == 3);
+    }
+
+    #[test]
+    fn the_same_settings_are_one_run() {
+        let mut recording = Recording::new(Id::random(), "shot.mp4".into(), 9);
+        let settings = |hz| rate(hz).settings(&Common::default()).unwrap();
+        let first = recording.want(&settings(120.0));
+        assert_ne!(recording.want(&settings(240.0)), first);
+        assert_eq!(recording.want(&settings(120.0)), first);
+    }
+}

@@ -1,0 +1,410 @@
+//! The student's routes.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum::body::Body;
+use axum::extract::{DefaultBodyLimit, Path, Query, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Redirect, Response};
+use axum::routing::{get, post};
+use axum::{Json, Router};
+use http_body_util::BodyExt;
+use serde::{Deserialize, Serialize};
+use tokio::io::AsyncWriteExt;
+
+use super::change::{self, Mend};
+use super::error::Refusal;
+use super::guard::Session;
+use super::id::Id;
+use super::room::{Room, Upload, Who};
+use super::setup::Setup;
+use super::view;
+use crate::report::numbers::DecimalMark;
+
+type Shared = State<Arc<Room>>;
+
+/// The student's routes, without the guards.
+pub fn router(room: Arc<Room>) -> Router {
+    /// Nothing but a clip is larger than this.
+    const SMALL: usize = 64 << 10;
+    let api = Router::new()
+        .route("/enter", get(enter))
+        .route("/", get(home))
+        .route("/closed", get(closed))
+        .route("/group/{group}", get(group_page))
+        .route("/static/{name}", get(static_file))
+        .route("/api/sheet", get(sheet))
+        .route("/api/clips", post(upload))
+        .route("/api/clips/{id}", get(clip).delete(remove))
+        .route("/api/clips/{id}/setup", post(set_up))
+        .route("/api/clips/{id}/mend", post(mend))
+        .route("/api/clips/{id}/undo", post(undo))
+        .route("/api/clips/{id}/redo", post(redo))
+        .route("/api/clips/{id}/cancel", post(cancel))
+        .route("/api/clips/{id}/again", post(again))
+        .route("/api/clips/{id}/overlay", post(overlay))
+        .route("/api/clips/{id}/still", get(still))
+        .route("/api/clips/{id}/frame/{number}", get(frame))
+        .route("/api/clips/{id}/picture/{name}", get(picture))
+        .route("/api/clips/{id}/file/{name}", get(file))
+        .fallback(|| async { Refusal::not_found() })
+        .layer(DefaultBodyLimit::max(SMALL));
+    api.with_state(room)
+}
+
+#[derive(Deserialize)]
+struct Key {
+    key: String,
+}
+
+async fn enter(State(room): Shared, Query(Key { key }): Query<Key>) -> Result<Response, Refusal> {
+    let session = room.enter(&key)?;
+    Ok(([(header::SET_COOKIE, room.cookie(&session))], Redirect::to("/")).into_response())
+}
+
+async fn home(State(room): Shared, session: Result<Session, Refusal>) -> Response {
+    match session.map(|session| session.0) {
+        Ok(Who::Group(_)) => page(include_str!("static/page.html")),
+        Ok(Who::Teacher) => Redirect::to("/class").into_response(),
+        Err(_) => Redirect::to(room.door()).into_response(),
+    }
+}
+
+async fn closed() -> Response {
+    page(include_str!("static/closed.html"))
+}
+
+async fn group_page(State(room): Shared, session: Session, Path(group): Path<String>) -> Result<Response, Refusal> {
+    session.teacher()?;
+    Id::read(&group).and_then(|id| room.group(&id)).ok_or_else(Refusal::not_found)?;
+    Ok(page(include_str!("static/page.html")))
+}
+
+/// An HTML page of the program's own.
+pub fn page(text: &'static str) -> Response {
+    ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], text).into_response()
+}
+
+async fn static_file(Path(name): Path<String>) -> Result<Response, Refusal> {
+    const SCRIPT: &str = "text/javascript; charset=utf-8";
+    let (kind, text) = match name.as_str() {
+        "page.css" => ("text/css; charset=utf-8", include_str!("static/page.css")),
+        "page.js" => (SCRIPT, include_str!("static/page.js")),
+        "marks.js" => (SCRIPT, include_str!("static/marks.js")),
+        "icon.svg" => ("image/svg+xml", include_str!("static/icon.svg")),
+        _ => return Err(Refusal::not_found()),
+    };
+    Ok(([(header::CONTENT_TYPE, kind)], text).into_response())
+}
+
+#[derive(Deserialize)]
+struct WhichGroup {
+    group: Option<String>,
+}
+
+impl WhichGroup {
+    /// One's own group; for the teacher the one asked for.
+    fn of(&self, session: &Session) -> Result<Id, Refusal> {
+        match session.group() {
+            Some(group) => Ok(group.clone()),
+            None => self.group.as_deref().and_then(Id::read).ok_or_else(Refusal::not_found),
+        }
+    }
+}
+
+async fn sheet(State(room): Shared, session: Session, Query(which): Query<WhichGroup>) -> Result<Response, Refusal> {
+    let group = room.group(&which.of(&session)?).ok_or_else(Refusal::not_found)?;
+    Ok(Json(view::group(&room, &group)).into_response())
+}
+
+#[derive(Deserialize)]
+struct Named {
+    name: Option<String>,
+    group: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Made {
+    id: Id,
+}
+
+async fn upload(
+    State(room): Shared,
+    session: Session,
+    Query(named): Query<Named>,
+    headers: HeaderMap,
+    body: Body,
+) -> Result<Response, Refusal> {
+    let group = WhichGroup { group: named.group }.of(&session)?;
+    let upload = room.begin_upload(&group)?;
+    let stated = headers.get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse::<u64>().ok());
+    if stated.is_some_and(|length| length > upload.most_bytes) {
+        return Err(too_large(upload.most_bytes));
+    }
+    let bytes = receive(&room, &upload, body).await?;
+    let id = upload.finish(&named.name.unwrap_or_default(), bytes)?;
+    Ok((StatusCode::CREATED, Json(Made { id })).into_response())
+}
+
+fn too_large(most_bytes: u64) -> Refusal {
+    Refusal::new(
+        StatusCode::PAYLOAD_TOO_LARGE,
+        format!("This file is larger than the {} MB there is room for.", most_bytes / 1_000_000),
+        "Cut the clip on the phone to the few seconds around the shot.",
+    )
+}
+
+/// Writes a body to the disk as it comes, within the limits of size, silence and slowness.
+async fn receive(room: &Room, upload: &Upload, mut body: Body) -> Result<u64, Refusal> {
+    upload.prepare().map_err(Refusal::internal)?;
+    let mut file = tokio::fs::File::create(upload.folder().join("clip")).await.map_err(Refusal::internal)?;
+    let (began, silence) = (Instant::now(), room.limits.upload_silence);
+    let slow = || {
+        Refusal::new(
+            StatusCode::REQUEST_TIMEOUT,
+            "The clip came too slowly and was given up.",
+            "Go nearer to the Wi-Fi and send it again.",
+        )
+    };
+    let mut bytes = 0_u64;
+    loop {
+        let frame = match tokio::time::timeout(silence, body.frame()).await {
+            Err(_) => return Err(slow()),
+            Ok(None) => break,
+            Ok(Some(Err(_))) => {
+                return Err(Refusal::new(
+                    StatusCode::BAD_REQUEST,
+                    "The clip stopped coming in the middle.",
+                    "Send it again.",
+                ));
+            }
+            Ok(Some(Ok(frame))) => frame,
+        };
+        let Ok(data) = frame.into_data() else { continue };
+        bytes += data.len() as u64;
+        if bytes > upload.most_bytes {
+            return Err(too_large(upload.most_bytes));
+        }
+        file.write_all(&data).await.map_err(Refusal::internal)?;
+        let taken = began.elapsed();
+        if taken > silence && bytes / taken.as_secs().max(1) < room.limits.upload_bytes_per_s {
+            return Err(slow());
+        }
+    }
+    file.flush().await.map_err(Refusal::internal)?;
+    if bytes == 0 {
+        return Err(Refusal::wrong("This file is empty.", "Choose the clip again."));
+    }
+    Ok(bytes)
+}
+
+#[derive(Deserialize)]
+struct Wanted {
+    after: Option<u64>,
+    mark: Option<String>,
+    dark: Option<String>,
+}
+
+impl Wanted {
+    fn mark(&self) -> DecimalMark {
+        if self.mark.as_deref() == Some("comma") { DecimalMark::Comma } else { DecimalMark::Point }
+    }
+}
+
+async fn clip(
+    State(room): Shared,
+    session: Session,
+    Path(id): Path<String>,
+    Query(wanted): Query<Wanted>,
+) -> Result<Response, Refusal> {
+    /// So long an answer may be waited for; phones and proxies give up after about half a minute.
+    const LONGEST: Duration = Duration::from_secs(20);
+    let (group, id) = session.owner_of(&room, &id)?;
+    let mark = wanted.mark();
+    let mut changes = room.changes();
+    let until = tokio::time::Instant::now() + LONGEST;
+    loop {
+        changes.borrow_and_update();
+        let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
+        let moment = view::moment(&room, &group, &recording);
+        let over = wanted.after.is_none_or(|after| moment.count != after);
+        if over || tokio::time::Instant::now() >= until {
+            let view = blocking(move || Ok(view::recording(&room, &group, &recording, moment, mark))).await?;
+            return Ok(Json(view).into_response());
+        }
+        let _ = tokio::time::timeout_at(until, changes.changed()).await;
+        // Progress is told a few times a second and not more often.
+        tokio::time::sleep(Duration::from_millis(80)).await;
+    }
+}
+
+/// Runs what computes where it holds up nobody else.
+async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
+    tokio::task::spawn_blocking(work).await.map_err(Refusal::internal)?
+}
+
+#[derive(Deserialize)]
+struct NewSetup {
+    step: u64,
+    setup: Setup,
+    #[serde(default)]
+    what: String,
+}
+
+async fn set_up(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(new): Json<NewSetup>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::set_up(room, group, id, new.step, new.setup, &new.what))
+        .await
+}
+
+async fn mend(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(wanted): Json<Mend>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::mend(room, group, id, &wanted)).await
+}
+
+#[derive(Deserialize)]
+struct AtStep {
+    step: u64,
+}
+
+async fn undo(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(at): Json<AtStep>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::walk(room, group, id, at.step, true)).await
+}
+
+async fn redo(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(at): Json<AtStep>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::walk(room, group, id, at.step, false)).await
+}
+
+async fn cancel(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::cancel).await
+}
+
+async fn again(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::again).await
+}
+
+async fn overlay(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, change::overlay).await
+}
+
+async fn remove(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
+    act(state, session, id, Room::remove).await
+}
+
+/// Does something to a recording. It writes to the disk, so that it must hold up nobody else.
+async fn act(
+    State(room): Shared,
+    session: Session,
+    Path(id): Path<String>,
+    act: impl FnOnce(&Room, &Id, &Id) -> Result<(), Refusal> + Send + 'static,
+) -> Result<StatusCode, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    blocking(move || act(&room, &group, &id)).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+async fn from_disk(path: std::path::PathBuf, kind: &'static str) -> Result<Response, Refusal> {
+    let bytes = tokio::fs::read(path).await.map_err(|_| Refusal::not_found())?;
+    Ok(([(header::CONTENT_TYPE, kind)], bytes).into_response())
+}
+
+async fn still(State(room): Shared, session: Session, Path(id): Path<String>) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    from_disk(room.recording_folder(&group, &id).join("still.jpg"), "image/jpeg").await
+}
+
+async fn frame(
+    State(room): Shared,
+    session: Session,
+    Path((id, number)): Path<(String, usize)>,
+) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
+    let settings = recording.step().setup.settings(&room.common())?;
+    let run = recording.run(&settings).ok_or_else(Refusal::not_found)?.number;
+    from_disk(room.run_folder(&group, &id, run).join(format!("frame-{number}.jpg")), "image/jpeg").await
+}
+
+/// Graphs and strobe pictures for the page.
+async fn picture(
+    state: Shared,
+    session: Session,
+    path: Path<(String, String)>,
+    wanted: Query<Wanted>,
+) -> Result<Response, Refusal> {
+    made(state, session, path, wanted, false).await
+}
+
+/// Files to take along.
+async fn file(
+    state: Shared,
+    session: Session,
+    path: Path<(String, String)>,
+    wanted: Query<Wanted>,
+) -> Result<Response, Refusal> {
+    made(state, session, path, wanted, true).await
+}
+
+async fn made(
+    State(room): Shared,
+    session: Session,
+    Path((id, name)): Path<(String, String)>,
+    Query(wanted): Query<Wanted>,
+    take_along: bool,
+) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    let kind = kind_of(&name).ok_or_else(Refusal::not_found)?;
+    let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
+    let disposition = format!("attachment; filename=\"{name}\"");
+    let bytes = if name == "overlay.mp4" {
+        let ready = recording.overlay.as_ref().is_some_and(|overlay| overlay.state == super::recording::RunState::Done);
+        let path = room.recording_folder(&group, &id).join("overlay.mp4");
+        tokio::fs::read(path).await.ok().filter(|_| ready).ok_or_else(Refusal::not_found)?
+    } else {
+        blocking(move || {
+            let measured = room.measured(&group, &recording)?.ok_or_else(Refusal::not_found)?;
+            measured.file(&name, wanted.mark(), wanted.dark.is_some())?.ok_or_else(Refusal::not_found)
+        })
+        .await?
+    };
+    let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
+    if take_along && let Ok(value) = disposition.parse() {
+        response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
+    }
+    Ok(response)
+}
+
+/// The media type of a file by its ending; `None` for names that no file of ours has.
+fn kind_of(name: &str) -> Option<&'static str> {
+    let plain = name.bytes().all(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.'));
+    Some(match name.rsplit_once('.').filter(|_| plain)?.1 {
+        "pdf" => "application/pdf",
+        "html" => "text/html; charset=utf-8",
+        "csv" => "text/csv; charset=utf-8",
+        "xlsx" => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+        "json" => "application/json",
+        "png" => "image/png",
+        "svg" | "graph" => "image/svg+xml",
+        "mp4" => "video/mp4",
+        _ => return None,
+    })
+}

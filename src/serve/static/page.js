@@ -1,0 +1,373 @@
+// The student's sheet: asks the server what is known, and shows it from top to bottom.
+
+import { crossHair, el, svg, twoEnds } from "/static/marks.js";
+
+const $ = (id) => document.getElementById(id);
+const comma = (1.5).toLocaleString(navigator.language).includes(",");
+const dark = matchMedia("(prefers-color-scheme: dark)");
+const groupQuery = location.pathname.startsWith("/group/") ? `group=${location.pathname.split("/")[2]}` : "";
+let sheet = null, view = null, chosen = null, busy = false, follow = 0;
+const shownKeys = new Map();
+
+const numbers = (text) => (comma ? text.replace(/(\d)\.(\d)/g, "$1,$2") : text);
+const options = (more = {}) => new URLSearchParams({ ...(comma ? { mark: "comma" } : {}), ...(dark.matches ? { dark: "1" } : {}), ...more }).toString();
+const of = (path) => `/api/clips/${chosen}/${path}`;
+
+function say(text) {
+  $("say").textContent = text;
+  clearTimeout(say.timer);
+  say.timer = setTimeout(() => { $("say").textContent = ""; }, 9000);
+}
+
+async function ask(path, body, method) {
+  const response = await fetch(path, body === undefined && !method ? {} : {
+    method: method ?? "POST", body: body === undefined ? undefined : JSON.stringify(body),
+    headers: body === undefined ? {} : { "content-type": "application/json" } });
+  if (response.ok) return response.status === 204 ? null : response.json();
+  const why = await response.json().catch(() => ({ message: "The server couldn't do that.", hint: "Try once more." }));
+  throw Object.assign(new Error(`${why.message} ${why.hint}`), { status: response.status });
+}
+
+/// Changes something, one change at a time, and shows what came of it.
+async function change(path, body, method) {
+  if (busy) return;
+  busy = true;
+  try {
+    await ask(path, body, method);
+    await refresh();
+  } catch (error) {
+    say(error.message);
+    if (error.status === 409) await refresh();
+  } finally { busy = false; }
+}
+
+const setUp = (part, what) => change(of("setup"), { step: view.step, setup: { ...view.setup, ...part }, what });
+const mend = (what) => change(of("mend"), { step: view.step, change: what });
+
+/// Fills a part of the sheet again only when what it shows has changed: nothing jumps, and the focus stays.
+function fill(id, key, make) {
+  const text = JSON.stringify(key);
+  if (shownKeys.get(id) === text) return;
+  shownKeys.set(id, text);
+  $(id).replaceChildren(...[make()].flat(3).filter((node) => node !== null && node !== undefined));
+}
+
+async function refresh() {
+  if (!chosen) return show();
+  view = await ask(`/api/clips/${chosen}?${options()}`);
+  show();
+}
+
+/// Waits for the server to have something new; goes on for ever, through restarts of the server too.
+async function watch() {
+  const mine = ++follow;
+  while (mine === follow && chosen) {
+    try {
+      const next = await ask(`/api/clips/${chosen}?${options({ after: view?.count ?? 0 })}`);
+      if (mine !== follow) return;
+      if (next.count !== view?.count && !busy) { view = next; show(); }
+      if (busy) await new Promise((done) => setTimeout(done, 200));
+    } catch (error) {
+      if (error.status === 403) { location.reload(); return; }
+      if (error.status === 404) { chosen = null; view = null; await begin(); return; }
+      say("The server doesn't answer. I go on trying; nothing is lost.");
+      await new Promise((done) => setTimeout(done, 1500));
+    }
+  }
+}
+
+function choose(id) {
+  chosen = id; view = null; shownKeys.clear();
+  picked = null;
+  history.replaceState(null, "", `#${id}`);
+  refresh().then(watch).catch((error) => say(error.message));
+}
+
+function send(file) {
+  if (file.size > sheet.upload_bytes) {
+    say(`This file is larger than the ${Math.floor(sheet.upload_bytes / 1e6)} MB there is room for. Cut the clip on the phone to the few seconds around the shot.`);
+    return;
+  }
+  const bar = el("progress", { max: 1, value: 0, ariaLabel: "Sending the clip" });
+  const stop = el("button", { type: "button" }, "cancel");
+  const request = new XMLHttpRequest();
+  shownKeys.delete("film-body");
+  $("film-body").replaceChildren(el("p", {}, `Sending ${file.name} …`), bar, el("p", {}, stop));
+  stop.onclick = () => request.abort();
+  request.upload.onprogress = (event) => { if (event.lengthComputable) bar.value = event.loaded / event.total; };
+  request.onloadend = async () => {
+    let answer = {};
+    try { answer = JSON.parse(request.responseText); } catch { /* The connection was cut. */ }
+    await begin(answer.id);
+    if (!answer.id) say(answer.message ? `${answer.message} ${answer.hint}` : "The clip didn't arrive. Send it again.");
+  };
+  request.open("POST", `/api/clips?${new URLSearchParams({ name: file.name })}${groupQuery && "&" + groupQuery}`);
+  request.send(file);
+}
+
+function filmPart() {
+  const input = el("input", { type: "file", accept: "video/*", id: "clip-input", onchange: () => input.files[0] && send(input.files[0]) });
+  const drop = el("div", { className: "drop" }, el("label", { htmlFor: "clip-input" }, view ? "Another clip: drop it here, or choose it." : "Drop the clip here, or choose it."), input);
+  drop.ondragover = (event) => { event.preventDefault(); drop.classList.add("over"); };
+  drop.ondragleave = () => drop.classList.remove("over");
+  drop.ondrop = (event) => { event.preventDefault(); drop.classList.remove("over"); if (event.dataTransfer.files[0]) send(event.dataTransfer.files[0]); };
+  const parts = [];
+  if (sheet.recordings.length > 1) {
+    const select = el("select", { onchange: () => choose(select.value) }, ...sheet.recordings.map((one, i) => el("option", { value: one.id, selected: one.id === chosen }, `${i + 1}. ${one.name}`)));
+    parts.push(el("label", {}, "Your clips: ", select));
+  }
+  if (!view) return [...parts, drop];
+  const { look, stage } = view;
+  if (stage.kind === "looking") parts.push(el("p", {}, stage.ahead ? `${view.name} is here. ${stage.ahead} other clips are looked at first.` : `${view.name} is here. I take a first look at it.`));
+  if (stage.kind === "refused") parts.push(el("p", { className: "off" }, `${view.name}: ${stage.failure.message}`), el("p", {}, stage.failure.hint));
+  if (look) {
+    const rate = look.stated_rate_hz ? `, ${numbers(String(+look.stated_rate_hz.toFixed(2)))} frames per second as stored` : "";
+    const count = look.frames ? `, ${look.frames} frames` : "";
+    parts.push(el("p", {}, `${view.name}: ${look.width} × ${look.height} pixels${rate}${count}, ${view.megabytes} MB.`));
+    if (look.capture_rate_tag_hz) parts.push(el("p", {}, `The phone wrote into it that it was recorded at ${numbers(String(+look.capture_rate_tag_hz.toFixed(2)))} frames per second.`));
+    if (view.result) parts.push(el("p", { className: "soft" }, `Clock: ${numbers(view.result.clock)}`));
+    else parts.push(el("img", { src: of("still"), alt: "The first picture of your clip" }));
+  }
+  parts.push(el("div", { className: "row" }, el("button", { type: "button", onclick: removeClip }, "remove this clip")), drop);
+  return parts;
+}
+
+async function removeClip() {
+  if (!confirm("Remove this clip and all that came of it?")) return;
+  try { await ask(`/api/clips/${chosen}`, undefined, "DELETE"); } catch (error) { say(error.message); }
+  chosen = null; view = null; follow++;
+  await begin();
+}
+
+function scalePart() {
+  const { look, setup, stage, result } = view;
+  const cards = look.cards.map((card) => card.name).join(" and ");
+  const known = setup.length ? `You marked a length of ${setup.length.length}.` : cards && !setup.ignore_cards ? `Found by itself: ${cards}. ✓` : null;
+  const { width: w, height: h } = look;
+  const ends = setup.length ? [[...setup.length.from], [...setup.length.to]] : [[Math.round(w * 0.35), Math.round(h * 0.6)], [Math.round(w * 0.65), Math.round(h * 0.6)]];
+  const length = el("input", { id: "length", placeholder: "30 cm", value: setup.length?.length ?? "", autocomplete: "off", inputMode: "text" });
+  const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ length: { from: ends[0], to: ends[1], length: length.value }, ignore_cards: Boolean(cards) }, "marked a length"); } },
+    el("p", {}, "Find something in the picture whose length you know, as far from the phone as the ball flew: a ruler, a door, a batten."),
+    twoEnds(of("still"), [w, h], ends, "The first picture of your clip, to mark the two ends of a length in"),
+    el("label", { htmlFor: "length" }, "How long is it? Write the unit too.", length),
+    el("button", { type: "submit", className: "main" }, "this is how long it is"));
+  const parts = [known ? el("p", { className: "good" }, known) : null, result ? el("p", { className: "soft" }, numbers(result.scale)) : null];
+  parts.push(known ? el("details", {}, el("summary", {}, setup.length ? "mark it again" : "mark a length instead"), form) : form);
+  if (stage.kind === "scale") parts.push(el("p", {}, el("button", { type: "button", onclick: () => change(of("again")) }, "a printed scale card is in view: look for it")));
+  parts.push(morePart());
+  return parts;
+}
+
+const FIELDS = [["ball_diameter", "Diameter of the ball", "70 mm"], ["ball_mass", "Mass of the ball", "13 g"],
+  ["camera_distance", "Phone to the flight, straight across", "3.00 m"], ["scale_offset", "How much nearer to the phone the length is than the ball", "0 cm"]];
+
+function morePart() {
+  const inputs = FIELDS.map(([name, label, example]) => [name, label, el("input", { placeholder: example, value: view.setup[name] ?? "", id: name })]);
+  const rate = el("input", { placeholder: "240", value: view.setup.capture_rate_hz ?? "", id: "capture_rate", inputMode: "decimal" });
+  const submit = (event) => {
+    event.preventDefault();
+    const typed = Object.fromEntries(inputs.map(([name, , input]) => [name, input.value.trim() || null]));
+    const hertz = rate.value.trim() ? Number(rate.value.replace(",", ".")) : null;
+    if (Number.isNaN(hertz)) { say("The frame rate is a number, such as 240."); rate.focus(); return; }
+    setUp({ ...typed, capture_rate_hz: hertz }, "stated more");
+  };
+  return el("details", { id: "more" }, el("summary", {}, "What else do you know?"),
+    el("form", { onsubmit: submit }, el("p", { className: "soft" }, "Each of these makes the answer better. Leave out what you don't know."),
+      ...inputs.map(([name, label, input]) => el("label", { htmlFor: name }, label, input)),
+      el("label", { htmlFor: "capture_rate" }, "Frames per second that the phone recorded, for slow motion", rate),
+      el("button", { type: "submit" }, "use this")));
+}
+
+function waitPart() {
+  const { stage, trouble } = view;
+  const again = () => el("button", { type: "button", className: "main", onclick: () => change(of("again")) }, "measure it again");
+  const stop = () => el("button", { type: "button", onclick: () => change(of("cancel")) }, "cancel");
+  switch (stage.kind) {
+    case "waiting": return [el("p", {}, stage.ahead ? `In the queue: ${stage.ahead} before you.` : "You are next."), stop()];
+    case "working": return [el("p", { id: "doing" }, stage.words), el("progress", { max: 1, ...(stage.done === null ? {} : { value: stage.done }), ariaLabel: "How far the measuring is" }), el("p", {}, stop())];
+    case "cancelled": return [el("p", {}, "You stopped it."), again()];
+    case "failed": return [el("p", { className: "off" }, stage.failure.message), el("p", {}, stage.failure.hint), again()];
+    default: return trouble ? [el("p", { className: "off" }, trouble.message), el("p", {}, trouble.hint)] : [];
+  }
+}
+
+const NAMES = { speed: "launch speed", angle: "launch angle", g: "gravity, g" };
+
+function answersPart() {
+  const parts = [];
+  for (const flight of view.result.flights) {
+    if (view.result.flights.length > 1) parts.push(el("h4", {}, `Flight ${flight.number}`));
+    parts.push(el("dl", {}, ...flight.answers.map((one) => el("div", { className: "answer" }, el("dt", {}, NAMES[one.name]),
+      el("dd", {}, el("span", { className: "number" }, `${one.value} ${one.unit}`), one.before ? el("span", { className: "before" }, `  before: ${one.before}`) : null)))));
+    const mark = flight.agrees === true ? "✓ " : flight.agrees === false ? "✗ " : "";
+    parts.push(el("p", { className: flight.agrees ? "good" : "off" }, mark + numbers(flight.summary)));
+    flight.reasons.forEach((reason) => parts.push(el("p", {}, numbers(reason.text), " ", ...reason.remedies.map((remedy) => remedyButton(remedy.change, flight)))));
+  }
+  parts.push(el("p", { className: "soft" }, "± is the 95 % interval: in 95 of 100 such measurements the true value lies inside."));
+  for (const warning of view.result.warnings) parts.push(el("p", { className: "soft" }, numbers(warning)));
+  return parts;
+}
+
+function remedyButton(remedy, flight) {
+  const button = (text, act) => el("button", { type: "button", onclick: act }, text);
+  const openMore = () => { $("more").open = true; $("ball_diameter").focus(); };
+  if (remedy === "state_ball") return button("state the ball", openMore);
+  if (remedy === "state_distances") return button("state the distances", () => { openMore(); $("camera_distance").focus(); });
+  if (remedy.capture_rate_hz) return button(`use ${numbers(String(remedy.capture_rate_hz))}`, () => setUp({ capture_rate_hz: remedy.capture_rate_hz }, `stated ${remedy.capture_rate_hz} frames per second`));
+  const rows = flight.sightings.map((one) => one.frame);
+  if (remedy.leave_out_first) return button(`leave out the first ${remedy.leave_out_first}`, () => mend({ drop: rows.slice(0, remedy.leave_out_first) }));
+  if (remedy.leave_out_last) return button(`leave out the last ${remedy.leave_out_last}`, () => mend({ drop: rows.slice(-remedy.leave_out_last) }));
+  const typed = view.setup.length?.length.replace(",", ".").match(/^\s*([\d.]+)\s*(.*)$/);
+  if (remedy.length_times && typed) {
+    const length = `${+(typed[1] * remedy.length_times).toPrecision(4)} ${typed[2]}`;
+    return button(`use ${numbers(length)}`, () => setUp({ length: { ...view.setup.length, length } }, `stated ${length}`));
+  }
+  return null;
+}
+
+let picked = null;
+
+function all(flight) {
+  const rows = [...flight.sightings.map((one) => ({ ...one, dropped: false })), ...flight.dropped.map((one) => ({ ...one, dropped: true }))];
+  return rows.sort((a, b) => a.frame - b.frame);
+}
+
+function pick(flight, frame) {
+  picked = { flight, frame };
+  shownKeys.delete("mend-body");
+  show();
+}
+
+function strobePart() {
+  const { size: [width, height] } = view.result;
+  return view.result.flights.map((flight) => {
+    const rows = all(flight);
+    const rings = rows.flatMap((one) => ["seen under", "seen"].map((name) => svg("circle", { class: name + (one.used && !one.dropped ? "" : " out"), cx: one.x, cy: one.y, r: one.radius + 3, "data-frame": one.frame })));
+    const over = svg("svg", { viewBox: `-0.5 -0.5 ${width} ${height}`, "aria-hidden": "true" }, ...rings);
+    const used = flight.sightings.filter((one) => one.used).length;
+    const alt = `Strobe picture: the ball of each frame on its path. ${used} sightings are used.`;
+    const picture = el("div", { className: "picture wide" }, el("img", { src: of(`picture/strobe-${flight.number}.png?${options({ step: view.step })}`), alt }), over);
+    picture.onclick = (event) => {
+      const box = picture.getBoundingClientRect();
+      const x = ((event.clientX - box.left) / box.width) * width, y = ((event.clientY - box.top) / box.height) * height;
+      const far = (one) => Math.hypot(one.x - x, one.y - y);
+      pick(flight.number, rows.reduce((best, one) => (far(one) < far(best) ? one : best)).frame);
+    };
+    const select = el("select", { onchange: () => pick(flight.number, Number(select.value)) }, el("option", { value: "" }, "choose a sighting"),
+      ...rows.map((one) => el("option", { value: one.frame }, `frame ${one.frame}, ${one.time} s${one.dropped ? ", left out by you" : one.used ? "" : ", left out by the fit"}${one.by_hand ? ", placed by you" : ""}`)));
+    return [el("h3", {}, "What was seen"), el("p", {}, `${used} sightings; they miss the curve by ${flight.residual} mm. Touch one to look at it in its frame.`), picture,
+      el("label", {}, "Or choose it here: ", select)];
+  });
+}
+
+function mendPart() {
+  if (!picked) return [];
+  const flight = view.result.flights.find((one) => one.number === picked.flight) ?? view.result.flights[0];
+  const { frames } = view.result;
+  const one = all(flight).find((row) => row.frame === picked.frame);
+  const path = flight.path_px, rows = flight.sightings;
+  // Where nothing was seen the cross begins between its neighbours.
+  const before = rows.filter((row) => row.frame < picked.frame).at(-1) ?? rows[0], after = rows.find((row) => row.frame > picked.frame) ?? rows.at(-1);
+  const share = after.frame === before.frame ? 0 : (picked.frame - before.frame) / (after.frame - before.frame);
+  const at = one ? [one.x, one.y] : [before.x + share * (after.x - before.x), before.y + share * (after.y - before.y)];
+  const where = el("p", { className: "soft" });
+  const told = (place) => { where.textContent = place ? `x ${numbers(place[0].toFixed(1))}, y ${numbers(place[1].toFixed(1))} px` : "This frame is being made ready, or wasn't kept."; };
+  const ready = frames?.ready && frames.ranges.some(([first, last]) => first <= picked.frame && picked.frame <= last);
+  const canvas = crossHair(ready ? of(`frame/${picked.frame}`) : null, frames?.cut ?? [0, 0], at, told);
+  const step = (by) => el("button", { type: "button", onclick: () => pick(flight.number, picked.frame + by) }, by < 0 ? "◀ frame before" : "next frame ▶");
+  const keep = el("button", { type: "button", className: "main", onclick: () => mend({ place: { frame: picked.frame, at } }) }, one ? "the ball is here" : "add one here");
+  const drop = one && !one.dropped ? el("button", { type: "button", onclick: () => mend({ drop: [picked.frame] }) }, "not the ball") : null;
+  const back = one && (one.dropped || one.by_hand) ? el("button", { type: "button", onclick: () => mend({ restore: picked.frame }) }, "put it back") : null;
+  const shut = el("button", { type: "button", onclick: () => { picked = null; shownKeys.delete("mend-body"); show(); } }, "close");
+  const state = !one ? "No sighting in this frame." : one.dropped ? "You left this one out." : one.by_hand ? "You placed this one." : one.used ? "Found by itself, and used." : "Found by itself; the fit leaves it out.";
+  return [el("h3", {}, `Frame ${picked.frame}`), el("p", {}, state), canvas, where, path.length ? null : "", el("div", { className: "row" }, step(-1), step(1)), el("div", { className: "row" }, keep, drop, back, shut)];
+}
+
+function limitsPart() {
+  return view.result.flights.map((flight) => {
+    const parts = flight.budget.slice(0, 5);
+    const rest = 100 - parts.reduce((sum, one) => sum + one.percent, 0);
+    if (rest >= 0.5) parts.push({ source: "all else together", percent: rest });
+    if (!parts.length) return null;
+    const bar = el("div", { className: "bar", role: "img", ariaLabel: parts.map((one) => `${one.source} ${one.percent.toFixed(0)} %`).join(", ") },
+      ...parts.map((one, i) => { const span = el("span", { className: `b${i}` }); span.style.flexGrow = one.percent; return span; }));
+    return [el("p", {}, `What limits g most: ${parts[0].source}.`), bar,
+      el("ul", { className: "key" }, ...parts.map((one, i) => el("li", {}, el("i", { className: `b${i}` }), `${one.source}: ${one.percent.toFixed(0)} %`))),
+      el("p", { className: "soft" }, "Shares of the variance of g. Making a small part smaller hardly helps.")];
+  });
+}
+
+function forecastPart() {
+  const parts = view.result.flights.filter((flight) => flight.forecast).map((flight) => el("p", {}, numbers(flight.forecast)));
+  const stated = view.setup.forecast;
+  const field = (name, label, example) => [name, label, el("input", { id: `f-${name}`, placeholder: example, value: stated?.[name] ?? "" })];
+  const fields = [field("speed", "Speed", "3.5 m/s"), field("angle", "Angle above the horizontal", "48°"), field("height", "Height of the launch above the floor", "85 cm"), field("target_height", "Height of the target, if it isn't the floor", "25 cm")];
+  const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ forecast: Object.fromEntries(fields.map(([name, , input]) => [name, input.value])) }, "foretold the shot"); } },
+    ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input)), el("button", { type: "submit" }, "compare"));
+  return [...parts, el("details", { open: false }, el("summary", {}, parts.length ? "change what you foretold" : "tell what you foretold"), form)];
+}
+
+function graphsPart() {
+  return view.result.flights.flatMap((flight) => flight.graphs.map((graph) => {
+    const link = (ending) => el("a", { className: "button", href: of(`file/${graph.name}.${ending}?${options({ dark: "" }).replace("dark=", "")}`), download: "", ariaLabel: `${graph.title} as ${ending.toUpperCase()}` }, ending.toUpperCase());
+    return el("figure", {}, el("img", { src: of(`picture/${graph.name}.graph?${options({ step: view.step })}`), alt: graph.alt, loading: "lazy" }),
+      el("figcaption", {}, graph.caption), el("div", { className: "row" }, link("png"), link("svg")));
+  }));
+}
+
+function takePart() {
+  const link = (name, text) => el("a", { className: "button", href: of(`file/${name}?${comma ? "mark=comma" : ""}`), download: "" }, text);
+  const clip = { none: () => el("button", { type: "button", onclick: () => change(of("overlay")) }, "make the clip with the path drawn in"), failed: () => el("span", {}, "The clip with the path couldn't be made."),
+    making: () => el("span", {}, "The clip with the path is being made …"), ready: () => link("overlay.mp4", "clip with the path") }[view.overlay]();
+  return [el("div", { className: "row" }, link("lab-sheet.pdf", "lab sheet (PDF)"), link("lab-sheet.html", "lab sheet (web page)"), link("sightings.csv", "table (CSV)"), link("sightings.xlsx", "table (XLSX)"),
+    ...view.result.flights.map((flight) => link(`strobe-${flight.number}.png`, view.result.flights.length > 1 ? `strobe picture ${flight.number}` : "strobe picture")), link("measurement.json", "measurement file")), el("p", {}, clip)];
+}
+
+function stepsPart() {
+  const walk = (way, what) => el("button", { type: "button", onclick: () => change(of(way), { step: view.step }) }, `${way}: ${what}`);
+  return [view.undo ? walk("undo", view.undo) : null, view.redo ? walk("redo", view.redo) : null];
+}
+
+function show() {
+  $("teacher").hidden = !sheet.teacher_says;
+  $("teacher").textContent = sheet.teacher_says ?? "";
+  fill("film-body", [chosen, sheet, view && [view.name, view.look, view.stage.kind === "looking" || view.stage.kind === "refused" ? view.stage : null, view.result?.clock]], filmPart);
+  const look = view?.look, result = view?.result;
+  $("scale").hidden = !look;
+  $("ball").hidden = !look || (view.stage.kind === "scale" && !result);
+  for (const id of ["answers", "limits", "forecast", "graphs", "take"]) $(id).hidden = !result;
+  $("steps").hidden = !view;
+  if (!view) return;
+  if (look) {
+    fill("scale-body", [chosen, look, view.setup, view.stage.kind === "scale", result?.scale], scalePart);
+    fill("ball-wait", [view.stage, view.trouble], waitPart);
+  }
+  fill("steps", [view.undo, view.redo, view.step], stepsPart);
+  if (!result) { for (const id of ["strobe-body", "mend-body"]) fill(id, null, () => []); return; }
+  const shown = [chosen, view.step, dark.matches];
+  fill("answers-body", [shown, result.flights.map((flight) => [flight.answers, flight.summary])], answersPart);
+  fill("strobe-body", [shown, result.flights.map((flight) => flight.sightings)], strobePart);
+  fill("mend-body", [shown, picked, result.frames?.ready], mendPart);
+  fill("limits-body", [shown, result.flights.map((flight) => flight.budget)], limitsPart);
+  fill("forecast-body", [shown, view.setup.forecast, result.flights.map((flight) => flight.forecast)], forecastPart);
+  fill("graphs-body", [shown, result.flights.map((flight) => flight.answers)], graphsPart);
+  fill("take-body", [shown, view.overlay], takePart);
+  const rings = document.querySelectorAll("#strobe-body circle");
+  rings.forEach((ring) => ring.classList.toggle("now", picked !== null && ring.dataset.frame === String(picked.frame) && !ring.classList.contains("under")));
+}
+
+async function begin(id) {
+  sheet = await ask(`/api/sheet?${groupQuery}`);
+  const there = (wanted) => sheet.recordings.find((one) => one.id === wanted)?.id;
+  const next = there(id) ?? there(chosen) ?? there(location.hash.slice(1)) ?? sheet.recordings.at(-1)?.id;
+  if (next) choose(next);
+  else { chosen = null; view = null; shownKeys.clear(); show(); }
+}
+
+dark.addEventListener("change", () => view && show());
+document.addEventListener("keydown", (event) => {
+  if (!(event.ctrlKey || event.metaKey) || event.key.toLowerCase() !== "z" || event.target.matches("input")) return;
+  event.preventDefault();
+  if (view && (event.shiftKey ? view.redo : view.undo)) change(of(event.shiftKey ? "redo" : "undo"), { step: view.step });
+});
+begin().catch((error) => say(error.message));
