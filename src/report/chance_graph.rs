@@ -52,8 +52,8 @@ pub fn write_chance_graph(chances: &[AngleChance], stated_angle_deg: f64, path: 
 /// Both ends of the chance as lines, what lies between them as a band, and marks for the angle here and for what is in the way.
 pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
     let line = |of: fn(&AngleChance) -> f64| chances.iter().map(|c| (c.angle_deg, 100.0 * of(c))).collect::<Vec<_>>();
-    let (clean, inside): (fn(&AngleChance) -> f64, fn(&AngleChance) -> f64) =
-        (|c| c.bracket.clean, |c| c.bracket.centre_inside);
+    let clean = |chance: &AngleChance| chance.bracket.clean;
+    let inside = |chance: &AngleChance| chance.bracket.centre_inside;
     let edges = chances.iter().map(|c| (c.angle_deg, 100.0 * clean(c), 100.0 * inside(c))).collect();
     let mut layers = vec![
         Layer::Level { label: String::new(), y: 0.0 },
