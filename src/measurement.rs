@@ -200,6 +200,7 @@ pub struct SightingRow {
     #[serde(default)]
     pub exposed_s: Option<f64>,
     pub centre_px: PixelPoint,
+    /// As the fit took it: what the picture says, widened by how the points scatter about the path.
     pub covariance_px2: Covariance2,
     pub centre_m: MetrePoint,
     pub covariance_m2: Covariance2,

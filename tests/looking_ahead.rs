@@ -202,7 +202,7 @@ fn a_gate_and_a_measurement_are_sources_of_the_speed() {
     assert_eq!(measured["launch"]["angle_deg"]["value"], 48.2);
     assert!(measured["forecast"]["range_m"]["expanded_uncertainty_95"].is_f64());
     insta::assert_snapshot!(
-        transcript(&["forecast", "--from", file, "--flight", "3", "--height", "30 cm"]).replace(file, "shot.json"),
+        transcript(&["forecast", "--from", file, "--from-flight", "3", "--height", "30 cm"]).replace(file, "shot.json"),
         @r"
     exit code: 1
     ----- stdout -----
@@ -210,7 +210,7 @@ fn a_gate_and_a_measurement_are_sources_of_the_speed() {
     ----- stderr -----
     error: `shot.json` has no flight 3; it holds 1
 
-    hint: choose another with `--flight`
+    hint: choose another with `--from-flight`
     "
     );
 }

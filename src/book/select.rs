@@ -16,6 +16,8 @@ pub struct Selection {
     pub ball: Option<String>,
     pub source: Option<Source>,
     pub rig: Option<String>,
+    /// Fingerprint of a clip whose shots are left out.
+    pub other_than_clip: Option<String>,
     /// Also those that are set aside.
     pub with_set_aside: bool,
 }
@@ -119,6 +121,7 @@ impl Book {
         require("shots.setting IN (SELECT id FROM settings WHERE ball = ?)", boxed(&selection.ball));
         require("shots.source = ?", selection.source.map(|source| Box::new(source.word()) as Box<dyn ToSql>));
         require("shots.rig = ?", boxed(&selection.rig));
+        require("shots.clip_fingerprint IS NOT ?", boxed(&selection.other_than_clip));
         if !selection.with_set_aside {
             parts.push("shots.set_aside IS NULL");
         }

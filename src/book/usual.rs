@@ -22,6 +22,8 @@ pub struct Asked {
     pub angle_deg: Option<f64>,
     /// `None`: the session of the latest shot, because a launcher may have drifted since an earlier one.
     pub session: Option<String>,
+    /// Fingerprint of a clip whose shots don't count: a shot isn't to be its own forecast.
+    pub other_than_clip: Option<String>,
 }
 
 /// What the shots of one session at one setting have in common.
@@ -57,6 +59,7 @@ impl Book {
             notch: asked.notch.clone(),
             angle_deg: asked.angle_deg,
             session: asked.session.clone(),
+            other_than_clip: asked.other_than_clip.clone(),
             ..Selection::default()
         };
         let latest = self.latest(&selection, 1)?.pop().ok_or_else(|| no_shots(asked))?;
@@ -72,7 +75,8 @@ fn no_shots(asked: &Asked) -> BookError {
     let notch = asked.notch.as_ref().map(|notch| format!("notch {notch}"));
     let angle = asked.angle_deg.map(|angle| format!("{angle}°"));
     let session = asked.session.as_ref().map(|session| format!("session {session}"));
-    let with: Vec<String> = [notch, angle, session].into_iter().flatten().collect();
+    let others = asked.other_than_clip.as_ref().map(|_| "another clip than this".to_owned());
+    let with: Vec<String> = [notch, angle, session, others].into_iter().flatten().collect();
     BookError::NoShots { launcher: asked.launcher.clone(), with: with.join(", ") }
 }
 
@@ -237,6 +241,21 @@ mod tests {
         assert_eq!(book.usual(&spring).unwrap().speed_m_per_s.value, 4.0);
         let none = book.usual(&Asked { notch: Some("9".into()), ..asked() });
         assert!(matches!(none, Err(BookError::NoShots { .. })));
+    }
+
+    #[test]
+    fn a_clip_is_not_its_own_forecast() {
+        let clip = |fingerprint: &str| Some(super::super::ClipFlight { fingerprint: fingerprint.into(), flight: 1 });
+        let filmed = |speed: f64, fingerprint: &str| ShotRecord {
+            source: Source::Video,
+            clip: clip(fingerprint),
+            ..record("spring", "2", speed, None)
+        };
+        let (_folder, book) = book(vec![filmed(4.0, "00aa"), filmed(4.4, "00bb"), record("spring", "2", 4.2, None)]);
+        let other_than = |fingerprint: &str| Asked { other_than_clip: Some(fingerprint.into()), ..asked() };
+        let mean = |asked: &Asked| book.usual(asked).unwrap().speed_m_per_s.value;
+        // Of 4.0, 4.4 and 4.2 without the first.
+        assert!((mean(&other_than("00aa")) - 4.3).abs() < 1e-12 && (mean(&other_than("00cc")) - 4.2).abs() < 1e-12);
     }
 
     #[test]

@@ -299,7 +299,7 @@ fn window_note(aim: &Aim) -> String {
     if aim.aim_offset_m.abs() < 5e-4 {
         return "along the flight, about the centre".to_owned();
     }
-    format!("along the flight; aimed {:.1} cm beyond the centre", aim.aim_offset_m * 100.0)
+    format!("along the flight, {:.1} cm past the centre", aim.aim_offset_m * 100.0)
 }
 
 fn clearances(aim: &Aim) -> Vec<String> {

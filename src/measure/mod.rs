@@ -3,6 +3,7 @@
 //! [`measure`] is the one way in: the command line, the demo, tests and the page call it and hold no measuring of their own.
 
 mod basis;
+mod before;
 mod error;
 mod forecast;
 pub(crate) mod known;
@@ -21,6 +22,7 @@ use crate::sight::arcs::FallPrior;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 pub use basis::refit;
+pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};

@@ -263,14 +263,16 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
     let residual = &fit.residuals[index];
     let centre_m = camera.metre_from_pixel(sighting.centre_px);
     let fitted_m = residual.fitted_m;
+    // What the fit took the sightings to be worth: bars then show how the points really scatter about the path.
+    let covariance_px2 = sighting.covariance_px2.widened(fit.noise.scale);
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,
         exposed_s: Some(sighting.time_s + camera.row_time_s(sighting.centre_px)),
         centre_px: sighting.centre_px,
-        covariance_px2: sighting.covariance_px2,
+        covariance_px2,
         centre_m,
-        covariance_m2: camera.metre_covariance(sighting.centre_px, sighting.covariance_px2),
+        covariance_m2: camera.metre_covariance(sighting.centre_px, covariance_px2),
         radius_px: sighting.radius_px,
         streak_px: sighting.streak_px,
         visible: sighting.visible,

@@ -88,6 +88,7 @@ pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
             "For each angle the target stands where the ball then comes down.{said} Full line: the ball goes in without \
              touching the near rim. Dashed: its centre comes down inside the opening."
         ),
+        note: "",
         alt: format!("Two curves of the chance of a hit in per cent over the launch angle in degrees.{said}"),
     }
 }

@@ -155,8 +155,8 @@ fn report_quality(console: &Console, check: &DriftCheck) {
     if check.common_unknown {
         told(
             console,
-            "How uncertain the scales are isn't recorded for some shots. If the rig differed between sessions, 1 % of scale is \
-             1 % of false drift.",
+            "How uncertain the scale or the gate is isn't recorded for some shots. If it differed between sessions, 1 % of its \
+             length is 1 % of false drift.",
         );
     }
     if check.before_baseline > 0 {

@@ -139,6 +139,7 @@ impl Which {
             ball: self.ball.clone(),
             source: self.source,
             rig: self.rig.clone(),
+            other_than_clip: None,
             with_set_aside: false,
         }
     }

@@ -7,6 +7,7 @@ use super::class::Row;
 use crate::cli::output::CommandError;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::numbers::DecimalMark;
+use crate::warning::in_sentences;
 
 const WIDTH: usize = 80;
 
@@ -22,8 +23,8 @@ pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
     let _ = writeln!(text, "\n± is the 95 % interval.");
     let _ = writeln!(text, "{}", wrapped("Clock: ", &measurement.clock.description));
     let _ = writeln!(text, "{}", wrapped("Scale: ", &measurement.scale.description));
-    for warning in &measurement.warnings {
-        let _ = writeln!(text, "\n{}", wrapped("Note: ", &warning.message()));
+    for said in in_sentences(&measurement.warnings) {
+        let _ = writeln!(text, "\n{}", wrapped("Note: ", &said));
     }
     text.trim_end().to_owned()
 }

@@ -72,10 +72,10 @@ impl<'a> Layout<'a> {
     }
 
     fn caption_lines(&self) -> Vec<Vec<Piece>> {
-        if self.style.without_caption || self.figure.caption.is_empty() {
+        if self.style.without_caption || self.figure.whole_caption().is_empty() {
             return Vec::new();
         }
-        wrap(&self.figure.caption, (WIDTH - 2.0 * MARGIN) / 0.95)
+        wrap(&self.figure.whole_caption(), (WIDTH - 2.0 * MARGIN) / 0.95)
     }
 
     fn frames(&self, top: f32, bottom: f32) -> Vec<Frame> {
@@ -265,7 +265,7 @@ mod tests {
 
     fn figure(panels: Vec<Panel>) -> Figure {
         let (name, title, caption, alt) = ("path".into(), "Path".into(), "A caption.".into(), "A path.".into());
-        Figure { name, title, panels, shared_x: false, caption, alt }
+        Figure { name, title, panels, shared_x: false, caption, note: "", alt }
     }
 
     #[test]

@@ -51,12 +51,13 @@ fn velocity(subject: &Subject<'_>, motion: &Motion) -> Figure {
         ],
         shared_x: true,
         caption: format!(
-            "Lines: the fit to all positions,{} *v*_{{y}} = {law} (m/s, s), upwards positive; the slope is −*g*, and {}. \
-             Points: each from {} neighbouring positions alone. {BARS}",
-            if subject.flight.air_counted { " but for the air" } else { "" },
+            "Lines: the fit to all positions{} *v*_{{y}} = {law} (m/s, s), upwards positive, whose slope is −*g*; {}. \
+             Points: each from {} neighbouring positions alone.",
+            if subject.flight.air_counted { ", with the air. Without it this launch would give" } else { "," },
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_velocity
         ),
+        note: BARS,
         alt: "Two graphs over time: horizontal velocity, about level, and vertical velocity, falling along a straight \
               line. Points from neighbouring positions lie about the fitted lines."
             .into(),
@@ -87,10 +88,11 @@ fn acceleration(subject: &Subject<'_>, motion: &Motion) -> Figure {
         caption: format!(
             "Free flight without air has *a*_{{x}} = 0 and *a*_{{y}} = −*g* throughout; here {}. Each point comes from {} \
              neighbouring positions alone. A slope means air resistance or a slanting camera; a single point far off \
-             means a wrong position. {BARS}",
+             means a wrong position.",
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_acceleration
         ),
+        note: BARS,
         alt:
             "Two graphs over time: horizontal acceleration about nought and vertical acceleration about minus g, each \
               with the level of the fit."
@@ -137,8 +139,9 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
         shared_x: false,
         caption: format!(
             "Energy{per}: of motion ½*mv*², of height *mgh* above the launch point with the fitted *g*, and their sum, which \
-             stays the same when air takes nothing away. Spin is not seen. {BARS}"
+             stays the same when air takes nothing away. Spin is not seen."
         ),
+        note: BARS,
         alt:
             "Energy over time: energy of motion falls while energy of height rises and the other way round; their sum \
               is about level."

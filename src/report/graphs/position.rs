@@ -58,10 +58,11 @@ pub fn along_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, X, "horizontal distance *x* / m"),
         shared_x: true,
         caption: format!(
-            "{}: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}. {BARS}",
+            "{}: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}.",
             words::fitted_law(subject.flight.air_counted),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Graph of horizontal distance against time. {} measured points run {}. The fitted line follows them; \
              a second panel shows what remains between points and line.",
@@ -81,11 +82,12 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, Y, "height *y* / m"),
         shared_x: true,
         caption: format!(
-            "{}: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}. {BARS}",
+            "{}: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}.",
             words::fitted_law(subject.flight.air_counted),
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Graph of height against time. {} measured points run {}. The fitted parabola follows them; \
              a second panel shows what remains between points and parabola.",
@@ -209,11 +211,12 @@ pub fn path(subject: &Subject<'_>) -> Figure {
         panels: vec![Panel { x_name, y_name, share: 1.0, equal_scales: true, layers }],
         shared_x: false,
         caption: format!(
-            "Both axes have the same scale. Launch {} at {} above the horizontal; {}. {BARS}",
+            "Both axes have the same scale. Launch {} at {} above the horizontal; {}.",
             subject.quantity("speed *v*_{0}", &flight.launch_speed_m_per_s, "m/s"),
             angle(subject),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Path of the ball, height against horizontal distance, both to the same scale: {} measured points with \
              the fitted curve through them. Heights run {}.",
@@ -258,6 +261,7 @@ pub fn residual_distribution(subject: &Subject<'_>) -> Option<Figure> {
             "Measured minus fitted, {}. Chance alone gives a heap about nought with few far out.",
             subject.points_and_residual()
         ),
+        note: "",
         alt: format!("Two histograms of the residuals of {} points, along x and along y.", used.len()),
     })
 }

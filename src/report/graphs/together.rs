@@ -65,6 +65,7 @@ fn figure(
             "Lines: the fit of each flight. Marks: measured places, at most {MOST_MARKS} of each flight, without their intervals. \
              Where the lines part, the shots differed."
         ),
+        note: "",
         alt: format!("{count} flights in one graph, each with its own marks and the fitted line through them."),
     }
 }

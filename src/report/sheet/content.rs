@@ -10,6 +10,7 @@ use crate::report::graphs::{self, Choice};
 use crate::report::ink::text::literal;
 use crate::report::numbers::DecimalMark;
 use crate::units::Estimate;
+use crate::warning::{flights_in_words, in_sentences};
 
 /// Rows of the data table before it is thinned out.
 const MOST_ROWS: usize = 60;
@@ -38,6 +39,9 @@ pub fn sheet(input: &SheetInput<'_>) -> Sheet {
     blocks.extend(again(input));
     if many {
         blocks.push(heading("Each flight by itself"));
+        let figures =
+            graphs::figures(&measurement.flights[0], measurement.flights.len(), Choice::All, input.decimal_mark);
+        blocks.extend(said_once(&figures));
         blocks.extend(measurement.flights.iter().map(|flight| folded(input, flight)));
     }
     Sheet { title: "Lab sheet: a ball in flight".to_owned(), blocks }
@@ -67,15 +71,28 @@ fn together(input: &SheetInput<'_>) -> Vec<Block> {
     if !compared.is_empty() {
         blocks.extend([heading("Did they go where you said?"), Block::List(compared)]);
     }
-    let verdicts = flights.iter().filter_map(|flight| {
-        let said = &flight.verdict.as_ref()?.summary;
-        Some(format!("Flight {}: {}", flight.number, sentence(&literal(said))))
-    });
-    let verdicts: Vec<String> = verdicts.collect();
+    let verdicts = verdicts(flights);
     if !verdicts.is_empty() {
         blocks.extend([heading("What does it mean?"), Block::List(verdicts)]);
     }
     blocks
+}
+
+/// What each verdict says; flights of which the same is said stand together.
+fn verdicts(flights: &[FlightMeasurement]) -> Vec<String> {
+    let mut said: Vec<(&str, Vec<usize>)> = Vec::new();
+    for flight in flights {
+        let Some(verdict) = &flight.verdict else { continue };
+        match said.iter_mut().find(|(summary, _)| *summary == verdict.summary) {
+            Some((_, numbers)) => numbers.push(flight.number),
+            None => said.push((&verdict.summary, vec![flight.number])),
+        }
+    }
+    said.into_iter()
+        .map(|(summary, numbers)| {
+            format!("{}: {}", sentence_start(&flights_in_words(&numbers)), sentence(&literal(summary)))
+        })
+        .collect()
 }
 
 /// The results and the main graphs of one flight among several.
@@ -101,6 +118,7 @@ fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<
     }
     blocks.push(heading("How fast, how steep, how strong is gravity?"));
     blocks.extend(results(flight, "The results".to_owned(), mark));
+    blocks.push(interval_explained());
     if let Some(limits) = limits(flight, "The uncertainty budget", mark) {
         blocks.push(heading("What limits this?"));
         blocks.extend(limits);
@@ -119,8 +137,15 @@ fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<
     }
     blocks.push(heading("Graphs"));
     let figures = graphs::figures(flight, 1, Choice::All, mark);
+    blocks.extend(said_once(&figures));
     blocks.extend(figures.iter().map(|figure| graph(figure, mark)));
     blocks
+}
+
+/// What the graphs that follow have alike.
+fn said_once(figures: &[Figure]) -> Option<Block> {
+    let note = figures.iter().map(|figure| figure.note).find(|note| !note.is_empty())?;
+    Some(Block::Paragraph(format!("In the graphs: {}{}", note[..1].to_lowercase(), &note[1..])))
 }
 
 /// First letter large, full stop at the end. A symbol such as g stays as it is.
@@ -129,9 +154,13 @@ fn sentence(text: &str) -> String {
     if first_word.chars().count() == 1 && first_word != "a" {
         return sentence_end(text);
     }
+    sentence_end(&sentence_start(text))
+}
+
+fn sentence_start(text: &str) -> String {
     let mut chars = text.chars();
     let start: String = chars.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
-    sentence_end(&format!("{start}{}", chars.as_str()))
+    format!("{start}{}", chars.as_str())
 }
 
 fn sentence_end(text: &str) -> String {
@@ -176,7 +205,16 @@ fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
     });
     let head = ["flight", "launch speed / (m/s)", "launch angle / °", "*g* / (m/s²)"].map(str::to_owned).to_vec();
     let caption = format!("All {} flights of the clip, with 95 % intervals", measurement.flights.len());
-    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true })]
+    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true }), interval_explained()]
+}
+
+/// Said once, however many results there are.
+fn interval_explained() -> Block {
+    Block::Paragraph(
+        "The number after ± says how far off the value may be: in 95 of 100 such measurements the truth lies within. Speed \
+         and angle hold for the launch itself."
+            .to_owned(),
+    )
 }
 
 fn safety() -> Vec<Block> {
@@ -263,9 +301,8 @@ fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Ve
     }
     let head = ["quantity", "value ± 95 % interval", "unit", "interval / value"].map(str::to_owned).to_vec();
     let note = format!(
-        "The number after ± says how far off the value may be: in 95 of 100 such measurements the truth lies within. \
-         Speed and angle hold for the launch itself. {} of {} sightings went into the fit; what remains between them \
-         and the curve is {} mm (root mean square), {} pixels.",
+        "{} of {} sightings went into the fit; what remains between them and the curve is {} mm (root mean square), {} \
+         pixels.",
         flight.sightings.iter().filter(|s| s.used).count(),
         flight.sightings.len(),
         mark.significant(flight.residual_rms_mm, 2),
@@ -354,7 +391,7 @@ fn to_check(measurement: &Measurement) -> Vec<Block> {
     if measurement.warnings.is_empty() {
         return Vec::new();
     }
-    let sentences = measurement.warnings.iter().map(|w| sentence(&literal(&w.message()))).collect();
+    let sentences = in_sentences(&measurement.warnings).iter().map(|said| sentence(&literal(said))).collect();
     vec![heading("What should you know about this clip?"), Block::List(sentences)]
 }
 

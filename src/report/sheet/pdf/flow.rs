@@ -81,7 +81,11 @@ impl Flow {
                 self.need(30.0 + follows);
                 self.heading(u16::from(*level), text);
             }
-            Block::Paragraph(text) => self.paragraph(text),
+            Block::Paragraph(text) => {
+                // What announces something stays with it.
+                let follows = after.first().filter(|_| text.ends_with(':')).map_or(0.0, least_height);
+                self.paragraph(text, follows);
+            }
             Block::Fields(names) => self.fields(names),
             Block::List(items) => self.list(items),
             Block::Table(table) => self.table(table),
@@ -118,11 +122,11 @@ impl Flow {
         self.y += 3.0;
     }
 
-    fn paragraph(&mut self, marked: &str) {
+    fn paragraph(&mut self, marked: &str, follows: f32) {
         let part = self.part(0, Role::Paragraph);
         let lines = text::wrap(marked, WIDTH / BODY);
         // No line of a short paragraph stands alone on the next page.
-        self.need(lines.len().min(8) as f32 * BODY * LEADING);
+        self.need(lines.len().min(8) as f32 * BODY * LEADING + follows);
         self.lines(lines, MARGIN, BODY, Some(part));
         self.y += GAP * 0.7;
     }
@@ -178,10 +182,12 @@ impl Flow {
         self.need(30.0 + blocks.first().map_or(0.0, |block| least_height(block).min(260.0)));
         self.heading(3, title);
         let is_drawing = |block: &Block| matches!(block, Block::Drawing { .. });
+        let mut after = blocks;
         for group in blocks.chunk_by(|a, b| is_drawing(a) && is_drawing(b)) {
+            after = &after[group.len()..];
             for pair in group.chunks(if is_drawing(&group[0]) { 2 } else { 1 }) {
                 match pair {
-                    [one] if !is_drawing(one) => self.block(one, &[]),
+                    [one] if !is_drawing(one) => self.block(one, after),
                     pair => self.side_by_side(pair),
                 }
             }
