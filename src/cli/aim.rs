@@ -251,7 +251,7 @@ fn words(
     lines.push(table(&[
         Row::centimetres("clean window", Estimate::without_uncertainty(aim.clean_window_m)).note(window_note(aim)),
         Row::new("descent", aim.forecast.descent_angle_deg, "°")
-            .note(format!("below the horizontal; at least {:.0}° is needed", aim.least_descent_deg.ceil())),
+            .note(format!("below the horizontal; needs at least {:.0}°", aim.least_descent_deg.ceil())),
         Row::new("time of flight", aim.forecast.time_of_flight_s, "s"),
     ]));
     lines.push(String::new());

@@ -6,7 +6,7 @@
 mod motion;
 mod position;
 mod together;
-mod words;
+pub(super) mod words;
 
 use std::path::{Path, PathBuf};
 

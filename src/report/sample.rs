@@ -50,7 +50,6 @@ impl Default for Shot {
 
 pub const SIZE: (usize, usize) = (1280, 720);
 const METRES_PER_PIXEL: f64 = 0.002;
-const GRAVITY: f64 = 9.81;
 const LAUNCH_PX: PixelPoint = PixelPoint::new(190.0, 460.0);
 
 impl Shot {
@@ -108,16 +107,16 @@ impl Shot {
     fn rows(&self, path: &FittedPath, launch_s: f64, seed: u64) -> Vec<SightingRow> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let noise = Normal::new(0.0, self.sigma_m).expect("a width above nought");
-        let truth = FittedPath { g_m_per_s2: GRAVITY, ..*path };
         (0..self.points)
             .map(|i| {
                 let tau = (i as f64 + 0.4) / self.rate_hz;
-                let (exact, fitted) = (at(&truth, tau), at(path, tau));
+                // The fit of so many points is as good as the truth: residuals scatter about nought.
+                let fitted = at(path, tau);
                 let wild = if self.outlier && i == self.points / 2 { 0.04 } else { 0.0 };
                 let centre_m =
-                    MetrePoint::new(exact.x + noise.sample(&mut random), exact.y + noise.sample(&mut random) + wild);
+                    MetrePoint::new(fitted.x + noise.sample(&mut random), fitted.y + noise.sample(&mut random) + wild);
                 let residual = MetrePoint::new(centre_m.x - fitted.x, centre_m.y - fitted.y);
-                let v = (path.vx_m_per_s, path.vy_m_per_s - GRAVITY * tau);
+                let v = (path.vx_m_per_s, path.vy_m_per_s - path.g_m_per_s2 * tau);
                 // A quarter of the time between frames at 60 frames per second.
                 let blur = 0.004 / METRES_PER_PIXEL;
                 SightingRow {

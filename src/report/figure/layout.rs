@@ -72,10 +72,13 @@ impl<'a> Layout<'a> {
     }
 
     fn caption_lines(&self) -> Vec<Vec<Piece>> {
-        if self.style.without_caption || self.figure.whole_caption().is_empty() {
-            return Vec::new();
-        }
-        wrap(&self.figure.whole_caption(), (WIDTH - 2.0 * MARGIN) / 0.95)
+        let caption = match self.style.sheet {
+            _ if self.style.without_caption => return Vec::new(),
+            Sheet::Page => self.figure.whole_caption(),
+            // Nobody reads small print on a wall, and the panels want the room.
+            Sheet::Slide => self.figure.caption.clone(),
+        };
+        if caption.is_empty() { Vec::new() } else { wrap(&caption, (WIDTH - 2.0 * MARGIN) / 0.95) }
     }
 
     fn frames(&self, top: f32, bottom: f32) -> Vec<Frame> {

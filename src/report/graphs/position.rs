@@ -211,9 +211,9 @@ pub fn path(subject: &Subject<'_>) -> Figure {
         panels: vec![Panel { x_name, y_name, share: 1.0, equal_scales: true, layers }],
         shared_x: false,
         caption: format!(
-            "Both axes have the same scale. Launch {} at {} above the horizontal; {}.",
+            "Both axes have the same scale. Launch {} at {}; {}.",
             subject.quantity("speed *v*_{0}", &flight.launch_speed_m_per_s, "m/s"),
-            angle(subject),
+            words::launch_angle(subject.mark, &flight.launch_angle_deg),
             subject.points_and_residual()
         ),
         note: BARS,
@@ -224,11 +224,6 @@ pub fn path(subject: &Subject<'_>) -> Figure {
             subject.span(|i| flight.sightings[i].centre_m.y, "m")
         ),
     }
-}
-
-fn angle(subject: &Subject<'_>) -> String {
-    let text = subject.mark.interval(&subject.flight.launch_angle_deg);
-    if text.contains('±') { format!("({text})°") } else { format!("{text}°") }
 }
 
 /// How often residuals of each size occur; `None` for fewer than eight, which have no shape to see.

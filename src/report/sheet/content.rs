@@ -173,11 +173,6 @@ fn with_unit(mark: DecimalMark, estimate: &Estimate, unit: &str) -> String {
     if text.contains('±') { format!("({text}) {unit}") } else { format!("{text} {unit}") }.replace(' ', "\u{a0}")
 }
 
-fn degrees(mark: DecimalMark, estimate: &Estimate) -> String {
-    let text = mark.interval(estimate);
-    if text.contains('±') { format!("({text})°") } else { format!("{text}°") }.replace(' ', "\u{a0}")
-}
-
 fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
     if measurement.flights.is_empty() {
         return vec![Block::Paragraph(
@@ -189,9 +184,9 @@ fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
     if measurement.flights.len() == 1 {
         let flight = &measurement.flights[0];
         return vec![Block::Paragraph(format!(
-            "The ball left at a speed of {}, {} above the horizontal. Its fall gives *g*\u{a0}=\u{a0}{}.",
+            "The ball left at a speed of {}, {}. Its fall gives *g*\u{a0}=\u{a0}{}.",
             with_unit(mark, &flight.launch_speed_m_per_s, "m/s"),
-            degrees(mark, &flight.launch_angle_deg),
+            graphs::words::launch_angle(mark, &flight.launch_angle_deg),
             with_unit(mark, &flight.gravity_m_per_s2, "m/s²")
         ))];
     }
