@@ -55,7 +55,8 @@ impl Case {
 
     /// Marks the launch point to the whole pixel.
     fn launch_marked(self) -> Self {
-        let at = self.scene.camera.view().project(&self.scene.launches[0].release_m.into()).unwrap();
+        let first_s = truth(&self.scene).frames[0].start_s;
+        let at = self.scene.view_at(first_s).project(&self.scene.launches[0].release_m.into()).unwrap();
         self.sections(&format!("[launcher]\npoint = '{:.0},{:.0}'", at.x, at.y))
     }
 
@@ -71,7 +72,7 @@ impl Case {
     }
 
     fn measured(&self) -> (Truth, Result<Outcome, MeasureError>) {
-        let truth = truth(&self.scene);
+        let truth = in_the_first_frame(&self.scene, truth(&self.scene));
         let mut source = source(&self.scene);
         let outcome = measure_source(&mut source, &self.settings(&truth), &mut |_| {});
         (truth, outcome)
@@ -90,6 +91,23 @@ impl Case {
         let truth = record(&self.scene, &path).unwrap();
         judge(&truth, measure(&path, &self.settings(&truth), &mut |_| {}), &self.limits);
     }
+}
+
+/// The truth with all places as the first frame's camera would see them: where the camera moves, that is what places are said
+/// in, those that the user marks as well.
+fn in_the_first_frame(scene: &Scene, mut truth: Truth) -> Truth {
+    if scene.shake.is_still() {
+        return truth;
+    }
+    let view = scene.view_at(truth.frames[0].start_s);
+    for ball in truth.frames.iter_mut().flat_map(|frame| &mut frame.balls) {
+        ball.centre_px = view.project(&ball.position_m.into()).unwrap();
+    }
+    for (scale, bar) in truth.scales.iter_mut().zip(&scene.scales) {
+        scale.a_px = view.project(&bar.a_m.into());
+        scale.b_px = view.project(&bar.b_m.into());
+    }
+    truth
 }
 
 fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits) {
@@ -298,7 +316,6 @@ fn a_barrel_lens() {
 }
 
 #[test]
-#[ignore = "speed +1.14 % with the launch point marked: the row of the launch is not counted in"]
 fn rows_read_one_after_the_other() {
     Case::new(presets::rolling_shutter, SHADED_CAMERA).camera("readout = '15 ms u 1 ms'").launch_marked().check();
 }
