@@ -25,13 +25,15 @@ struct Case {
 }
 
 const LENS: &str = "focal_length = '1000 px u 5 px'\nk1 = '-0.16 u 0.005'\nk2 = '0.03 u 0.005'";
+/// The same lens in the larger pictures with a card.
+const LENS_LARGER: &str = "focal_length = '1500 px u 7 px'\nk1 = '-0.16 u 0.005'\nk2 = '0.03 u 0.005'";
 
 const CASES: [Case; 11] = [
     Case { name: "square", scene: presets::clean_60fps, camera: "", camera_with_card: "" },
     Case { name: "yaw 12°", scene: presets::yaw, camera: "yaw = '-12 deg u 0.5 deg'", camera_with_card: "" },
     Case { name: "pitch 8°", scene: presets::pitch, camera: "pitch = '8 deg u 0.5 deg'", camera_with_card: "" },
     Case { name: "roll 3°", scene: presets::roll, camera: "roll = '3 deg u 0.2 deg'", camera_with_card: "" },
-    Case { name: "barrel", scene: presets::barrel, camera: LENS, camera_with_card: LENS },
+    Case { name: "barrel", scene: presets::barrel, camera: LENS, camera_with_card: LENS_LARGER },
     Case {
         name: "rolling shutter, stated",
         scene: presets::rolling_shutter,
@@ -52,7 +54,7 @@ const CASES: [Case; 11] = [
         scene: presets::hurried,
         camera: "yaw = '-4 deg u 1 deg'\npitch = '2 deg u 1 deg'\nroll = '0.8 deg u 0.5 deg'\nreadout = '12 ms u 1 ms'\n\
                  focal_length = '1000 px u 10 px'\nk1 = '0.03 u 0.01'",
-        camera_with_card: "readout = '12 ms u 1 ms'\nfocal_length = '1000 px u 10 px'\nk1 = '0.03 u 0.01'",
+        camera_with_card: "readout = '12 ms u 1 ms'\nfocal_length = '1500 px u 15 px'\nk1 = '0.03 u 0.01'",
     },
 ];
 

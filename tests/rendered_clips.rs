@@ -115,6 +115,9 @@ fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits)
     let score = score(&known(truth), &outcome.measurement);
     println!("{}\n{}", Score::HEAD, score.rows());
     let complaints = score.complaints(limits);
+    for flight in outcome.measurement.flights.iter().filter(|_| !complaints.is_empty()) {
+        println!("frames {:?}", flight.sightings.iter().map(|s| s.frame).collect::<Vec<_>>());
+    }
     assert!(complaints.is_empty(), "\n  {}", complaints.join("\n  "));
 }
 
@@ -326,7 +329,7 @@ fn a_scale_behind_the_flight() {
 }
 
 #[test]
-#[ignore = "the picture's wandering isn't taken out: 19 of 54 frames, 11 false points, g 25.3 ± 4.0 m/s²"]
+#[ignore = "a second flight is seen after the first: 39 of 54 frames; g and speed within 0.1 %"]
 fn a_camera_held_in_the_hand() {
     Case::new(presets::shake, SHADED_CAMERA).launch_marked().check();
 }

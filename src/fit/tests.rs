@@ -284,7 +284,11 @@ fn the_launch_counts_its_row() {
             let fit = fit_flight(&sightings, view, &FitOptions { launch, ..options.clone() }).unwrap();
             // 0.05 px at 16 frames: 0.3 ms of the readout at worst, and three times 0.4 % at the end of the flight for the speed.
             assert!(fit.launch_time_s.value.abs() < 1e-3, "{launch:?}: {:?}", fit.launch_time_s);
-            assert!((fit.launch_speed_m_per_s.value / 4.0 - 1.0).abs() < 4e-3, "{launch:?}: {:?}", fit.launch_speed_m_per_s);
+            assert!(
+                (fit.launch_speed_m_per_s.value / 4.0 - 1.0).abs() < 4e-3,
+                "{launch:?}: {:?}",
+                fit.launch_speed_m_per_s
+            );
         }
     }
 }
