@@ -134,7 +134,8 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
-    let arcs: Vec<Arc> = arcs.into_iter().take(MOST_ARCS).collect();
+    let arcs: Vec<Arc> =
+        arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).take(MOST_ARCS).collect();
     let tracks: Vec<(Arc, Option<Track>)> = arcs
         .into_par_iter()
         .map(|arc| {
@@ -148,6 +149,15 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
             None => found.seen.arcs_refused += 1,
         }
     }
+}
+
+/// Whether an arc lies inside a flight that the window before had whole: it would come out again as a part of it.
+fn known_whole(window: &Window, arc: &Arc, flights: &[FoundFlight]) -> bool {
+    let frame = |place: usize| window.frames[place].index;
+    flights.iter().any(|flight| {
+        let (first, last) = (flight.sightings[0].frame, flight.sightings[flight.sightings.len() - 1].frame);
+        first <= frame(arc.first_frame()) && frame(arc.last_frame()) <= last
+    })
 }
 
 /// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.

@@ -22,8 +22,10 @@ const FINDING_REST_PX: f64 = 0.05;
 const LAST_REST_PX: f64 = 2e-3;
 /// About how many pixels of a patch a fit with free shading uses.
 const LEARNING_PIXELS: usize = 700;
-/// … and a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough.
+/// … a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough; and a disc that is still finding
+/// its place.
 const PLACING_PIXELS: usize = 3000;
+const FINDING_PIXELS: usize = 600;
 /// Share of its contrast by which chroma is off at an edge beside its noise: it is coarser, and encoders spare on it.
 const CHROMA_DOUBT: f64 = 0.05;
 
@@ -47,7 +49,10 @@ struct Fitting<'a> {
 
 impl Fitting<'_> {
     fn normal(&self, disc: &Disc, model_share: f64) -> Option<Normal> {
-        Normal::take(self.patch, disc, self.unknowns, self.light, model_share)
+        // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
+        let last = if self.unknowns.shades > 0 { LEARNING_PIXELS } else { PLACING_PIXELS };
+        let enough = if model_share > MODEL_SHARES[2] { FINDING_PIXELS } else { last };
+        Normal::take(self.patch, disc, self.unknowns, self.light, model_share, enough)
     }
 
     /// Iterates until the disc rests.
@@ -125,7 +130,15 @@ struct Normal {
 }
 
 impl Normal {
-    fn take(patch: &Patch, disc: &Disc, unknowns: Unknowns, light: &Light, model_share: f64) -> Option<Self> {
+    /// The normal equations at `disc`, from about as many pixels as are `enough`.
+    fn take(
+        patch: &Patch,
+        disc: &Disc,
+        unknowns: Unknowns,
+        light: &Light,
+        model_share: f64,
+        enough: usize,
+    ) -> Option<Self> {
         let composer = Composer::new(patch, disc, unknowns, light);
         let mut normal = Self {
             count: composer.count(),
@@ -136,8 +149,6 @@ impl Normal {
             weighted_squares: 0.0,
         };
         let contrast = composer.contrast();
-        // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
-        let enough = if unknowns.shades > 0 { LEARNING_PIXELS } else { PLACING_PIXELS };
         let every = (patch.luma.levels.len() / enough).max(1);
         let mut used = 0usize;
         let chosen = |&(column, row): &(usize, usize)| (row / 2 + column).is_multiple_of(every);
