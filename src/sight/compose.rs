@@ -60,7 +60,7 @@ impl<'a> Composer<'a> {
             .flat_map(|row| (0..self.patch.width).step_by(2).map(move |column| (column, row)));
         corners.filter(|&(column, row)| {
             let (x, y) = self.at(column, row);
-            self.exposure.reaches(self.disc, x + 0.5, y + 0.5)
+            !self.disc.clears(x + 0.5 - self.disc.centre.x, y + 0.5 - self.disc.centre.y)
         })
     }
 

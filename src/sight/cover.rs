@@ -115,16 +115,6 @@ impl Exposure {
         }
     }
 
-    /// Whether a place lies near enough to the ball's way to tell anything; the rest is background by itself.
-    pub(super) fn reaches(&self, disc: &Disc, x: f64, y: f64) -> bool {
-        let (sx, sy) = disc.streak_px;
-        let (dx, dy) = (x - disc.centre.x, y - disc.centre.y);
-        let squared = sx * sx + sy * sy;
-        let part = if squared > 0.0 { ((dx * sx + dy * sy) / squared).clamp(-0.5, 0.5) } else { 0.0 };
-        let reach = disc.stretch.factor * (disc.radius_px + 3.2 * disc.blur_px) + 1.5;
-        (dx - part * sx).powi(2) + (dy - part * sy).powi(2) < reach * reach
-    }
-
     pub(super) fn pixel(&self, disc: &Disc, x: f64, y: f64, unknowns: Unknowns, model: &mut PixelModel) {
         *model = PixelModel::NOTHING;
         let share = 1.0 / self.parts.len() as f64;
