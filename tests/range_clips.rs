@@ -134,7 +134,6 @@ fn five_launches() {
 }
 
 #[test]
-#[ignore = "119 of 124 frames: the last five before the bounce are missed"]
 fn fps240() {
     check("fps240", "", Limits::IDEAL);
 }
