@@ -75,7 +75,8 @@ fn both_angles_to_a_ring() {
         "--target",
         "ring",
         "--distance",
-        "1.4 m",
+        "1.40 m",
+        "--working",
     ];
     insta::assert_snapshot!(transcript(&arguments));
 }
