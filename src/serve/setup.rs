@@ -68,6 +68,14 @@ pub struct Prediction {
 pub struct Common {
     /// The text of a rig file; empty when nothing is stated.
     pub rig: String,
+    /// These go before what stands in the rig file.
+    pub ball_diameter: Option<String>,
+    pub ball_mass: Option<String>,
+    pub launcher: Option<String>,
+    /// The launcher's power notch.
+    pub notch: Option<String>,
+    /// Degrees, north positive.
+    pub latitude: Option<String>,
     pub forecast: Option<Prediction>,
 }
 
@@ -98,15 +106,61 @@ impl RunSettings {
     }
 }
 
+impl Common {
+    /// As the fields of a rig file.
+    ///
+    /// # Errors
+    /// When the text isn't one.
+    fn table(&self) -> Result<Table, Refusal> {
+        let mut table: Table = toml::from_str(&self.rig).map_err(|error| {
+            Refusal::wrong(
+                format!("The rig file for all can't be read: {}.", error.message()),
+                "Choose a rig file that `lobline measure` takes, or leave it out.",
+            )
+        })?;
+        let texts = [
+            ("ball", "diameter", &self.ball_diameter),
+            ("ball", "mass", &self.ball_mass),
+            ("launcher", "name", &self.launcher),
+            ("launcher", "setting", &self.notch),
+            ("place", "latitude", &self.latitude),
+        ];
+        put_texts(&mut table, &texts);
+        Ok(table)
+    }
+
+    /// What is stated, in a sentence for those for whom it is; `None` when nothing is.
+    pub fn in_words(&self) -> Option<String> {
+        let with = |name: &str, text: &Option<String>| {
+            text.as_deref().filter(|text| !text.trim().is_empty()).map(|text| format!("{name} {}", text.trim()))
+        };
+        let mut parts: Vec<String> = [
+            with("the launcher is", &self.launcher),
+            with("its notch is", &self.notch),
+            with("the ball measures", &self.ball_diameter),
+            with("it weighs", &self.ball_mass),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if !self.rig.trim().is_empty() {
+            parts.push("a rig file goes with every clip".to_owned());
+        }
+        if let Some(forecast) = &self.forecast {
+            let (speed, angle, height) = (forecast.speed.trim(), forecast.angle.trim(), forecast.height.trim());
+            parts.push(format!("the forecast is {speed} at {angle} from a height of {height}"));
+        }
+        (!parts.is_empty()).then(|| format!("Your teacher has stated for all: {}.", parts.join("; ")))
+    }
+}
+
 impl Setup {
     /// What it means, on top of what is common to the room.
     ///
     /// # Errors
     /// What was typed wrongly, and how to write it.
     pub fn settings(&self, common: &Common) -> Result<RunSettings, Refusal> {
-        let mut table: Table = toml::from_str(&common.rig).map_err(|error| {
-            Refusal::wrong(format!("The teacher's set-up can't be read: {}.", error.message()), "Ask your teacher.")
-        })?;
+        let mut table = common.table()?;
         self.put_into(&mut table)?;
         let text = toml::to_string(&table).map_err(Refusal::internal)?;
         let rig =
@@ -146,11 +200,7 @@ impl Setup {
             ("camera", "distance", &self.camera_distance),
             ("scale", "offset", &self.scale_offset),
         ];
-        for (name, key, text) in texts {
-            if let Some(text) = text.as_deref().filter(|text| !text.trim().is_empty()) {
-                section(rig, name).insert(key.to_owned(), Value::String(unit_mark(text)));
-            }
-        }
+        put_texts(rig, &texts);
         Ok(())
     }
 }
@@ -172,10 +222,20 @@ impl Prediction {
     }
 }
 
-fn read(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
+/// Reads a quantity with its unit.
+pub fn read(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
     Reading::parse(kind, &unit_mark(text))
         .map(|reading| reading.estimate())
         .map_err(|error| Refusal::wrong(format!("The {name}: {error}."), sentence(&error.hint())))
+}
+
+/// Puts texts in as values, so that none of them can become anything else. What is empty isn't stated.
+fn put_texts(rig: &mut Table, texts: &[(&str, &str, &Option<String>)]) {
+    for (name, key, text) in texts {
+        if let Some(text) = text.as_deref().filter(|text| !text.trim().is_empty()) {
+            section(rig, name).insert((*key).to_owned(), Value::String(unit_mark(text)));
+        }
+    }
 }
 
 fn section<'a>(rig: &'a mut Table, name: &str) -> &'a mut Table {
@@ -239,7 +299,7 @@ mod tests {
     fn a_group_s_own_length_goes_before_the_room_s() {
         let common = Common {
             rig: "[scale]\nlengths = ['0,0 to 9,9 = 1 m']\noffset = '5 cm'\n[ball]\nmass = '3 g'".into(),
-            forecast: None,
+            ..Common::default()
         };
         let length = Some(KnownLength { from: [0.0, 0.0], to: [50.0, 0.0], length: "20 cm".into() });
         let settings = Setup { length, ..Setup::default() }.settings(&common).unwrap();
@@ -247,6 +307,23 @@ mod tests {
         assert_eq!(settings.rig.scale.lengths[0].length.length.metres(), 0.2);
         assert_eq!(settings.rig.scale.offset_m.unwrap().value, 0.05);
         assert!((settings.rig.ball.mass_kg.unwrap().value - 0.003).abs() < 1e-15);
+    }
+
+    #[test]
+    fn what_the_teacher_states_for_all_goes_before_the_rig_file() {
+        let common = Common {
+            rig: "[ball]\nmass = '3 g'\n[launcher]\nname = 'old'".into(),
+            ball_mass: Some("13 g".into()),
+            launcher: Some("wooden catapult".into()),
+            latitude: Some("52,4".into()),
+            ..Common::default()
+        };
+        let rig = Setup::default().settings(&common).unwrap().rig;
+        assert!((rig.ball.mass_kg.unwrap().value - 0.013).abs() < 1e-15);
+        assert_eq!(rig.launcher.name.as_deref(), Some("wooden catapult"));
+        assert_eq!(rig.place.latitude_deg.unwrap().value, 52.4);
+        assert!(common.in_words().unwrap().contains("wooden catapult"));
+        assert_eq!(Common::default().in_words(), None);
     }
 
     #[test]

@@ -10,8 +10,8 @@ use super::id::Id;
 use super::measured::Measured;
 use super::queue::{Job, JobKind, Place};
 use super::recording::{Answer, KeptFrames, Recording, RunState};
-use super::room::{GroupInShort, Room};
-use super::setup::{Setup, sentence};
+use super::room::{GroupInShort, Mode, Room};
+use super::setup::{Prediction, Setup, sentence};
 use crate::measurement::{BudgetLine, FlightMeasurement, Remedy};
 use crate::report::numbers::DecimalMark;
 
@@ -21,7 +21,10 @@ pub struct GroupView {
     name: String,
     recordings: Vec<Short>,
     upload_bytes: u64,
+    /// Whether there are others beside it, and a teacher.
+    of_class: bool,
     teacher_says: Option<String>,
+    forecast_for_all: Option<Prediction>,
 }
 
 #[derive(Serialize)]
@@ -33,13 +36,13 @@ struct Short {
 pub fn group(room: &Room, group: &GroupInShort) -> GroupView {
     let short = |recording: &Recording| Short { id: recording.id.clone(), name: recording.name.clone() };
     let common = room.common();
-    let stated = !common.rig.trim().is_empty() || common.forecast.is_some();
     GroupView {
         name: group.name.clone(),
         recordings: group.recordings.iter().map(short).collect(),
         upload_bytes: room.limits.upload_bytes,
-        teacher_says: stated
-            .then(|| "Your teacher has stated what is known about the launcher and the ball.".to_owned()),
+        of_class: room.mode == Mode::Class,
+        teacher_says: common.in_words(),
+        forecast_for_all: common.forecast,
     }
 }
 

@@ -156,7 +156,7 @@ pub fn keep(
     }
     let Some(out) = &arguments.out else { return Ok(()) };
     let path = out.join("class.csv");
-    let text = words::class_csv(rows, arguments.decimal_mark());
+    let text = crate::report::class::csv(&words::class_lines(rows), arguments.decimal_mark());
     crate::report::files::write_atomically(&path, text.as_bytes())
         .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
 }

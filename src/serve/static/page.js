@@ -1,32 +1,13 @@
 // The student's sheet: asks the server what is known, and shows it from top to bottom.
 
+import { aimForm } from "/static/aim.js";
+import { $, ask, comma, dark, fill, numbers, onPaper, options, say, shownKeys } from "/static/common.js";
 import { crossHair, el, svg, twoEnds } from "/static/marks.js";
 
-const $ = (id) => document.getElementById(id);
-const comma = (1.5).toLocaleString(navigator.language).includes(",");
-const dark = matchMedia("(prefers-color-scheme: dark)");
 const groupQuery = location.pathname.startsWith("/group/") ? `group=${location.pathname.split("/")[2]}` : "";
 let sheet = null, view = null, chosen = null, busy = false, follow = 0;
-const shownKeys = new Map();
 
-const numbers = (text) => (comma ? text.replace(/(\d)\.(\d)/g, "$1,$2") : text);
-const options = (more = {}) => new URLSearchParams({ ...(comma ? { mark: "comma" } : {}), ...(dark.matches ? { dark: "1" } : {}), ...more }).toString();
 const of = (path) => `/api/clips/${chosen}/${path}`;
-
-function say(text) {
-  $("say").textContent = text;
-  clearTimeout(say.timer);
-  say.timer = setTimeout(() => { $("say").textContent = ""; }, 9000);
-}
-
-async function ask(path, body, method) {
-  const response = await fetch(path, body === undefined && !method ? {} : {
-    method: method ?? "POST", body: body === undefined ? undefined : JSON.stringify(body),
-    headers: body === undefined ? {} : { "content-type": "application/json" } });
-  if (response.ok) return response.status === 204 ? null : response.json();
-  const why = await response.json().catch(() => ({ message: "The server couldn't do that.", hint: "Try once more." }));
-  throw Object.assign(new Error(`${why.message} ${why.hint}`), { status: response.status });
-}
 
 /// Changes something, one change at a time, and shows what came of it.
 async function change(path, body, method) {
@@ -43,14 +24,6 @@ async function change(path, body, method) {
 
 const setUp = (part, what) => change(of("setup"), { step: view.step, setup: { ...view.setup, ...part }, what });
 const mend = (what) => change(of("mend"), { step: view.step, change: what });
-
-/// Fills a part of the sheet again only when what it shows has changed: nothing jumps, and the focus stays.
-function fill(id, key, make) {
-  const text = JSON.stringify(key);
-  if (shownKeys.get(id) === text) return;
-  shownKeys.set(id, text);
-  $(id).replaceChildren(...[make()].flat(3).filter((node) => node !== null && node !== undefined));
-}
 
 async function refresh() {
   if (!chosen) return show();
@@ -329,6 +302,8 @@ function stepsPart() {
 }
 
 function show() {
+  $("back").hidden = !groupQuery;
+  $("title").textContent = sheet.of_class ? `${sheet.name}: ${groupQuery ? "their shot" : "your shot"}` : "Your shot";
   $("teacher").hidden = !sheet.teacher_says;
   $("teacher").textContent = sheet.teacher_says ?? "";
   fill("film-body", [chosen, sheet, view && [view.name, view.look, view.stage.kind === "looking" || view.stage.kind === "refused" ? view.stage : null, view.result?.clock]], filmPart);
