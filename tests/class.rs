@@ -150,7 +150,9 @@ fn an_encrypted_class_is_joined_after_the_warning() {
         phone.close().await;
         let Some(teacher) = Browser::open(1200, 900, false).await else { return };
         teacher.client.goto(&server.teacher).await.unwrap();
-        teacher.wait_until("document.querySelector('#list tbody')?.innerText.includes('a known length is wanted')").await;
+        teacher
+            .wait_until("document.querySelector('#list tbody')?.innerText.includes('a known length is wanted')")
+            .await;
         let shown = teacher.run("return document.querySelector('.fingerprint').textContent").await;
         assert_eq!(shown.as_str().unwrap().split(':').count(), 32, "{shown}");
         teacher.close().await;

@@ -102,12 +102,14 @@ fn asked_address() -> Result<Ipv4Addr, CommandError> {
     }
     let list = || own.iter().enumerate().map(|(i, own)| format!("  {}  {} ({})", i + 1, own.address, own.card));
     if !(std::io::stdin().is_terminal() && std::io::stderr().is_terminal()) {
-        return Err(CommandError::new(Exit::WrongUse, "it isn't said by which address the class may come").with_hint(
-            format!("give one of these with `--address`:\n{}", list().collect::<Vec<_>>().join("\n")),
-        ));
+        return Err(CommandError::new(Exit::WrongUse, "it isn't said by which address the class may come")
+            .with_hint(format!("give one of these with `--address`:\n{}", list().collect::<Vec<_>>().join("\n"))));
     }
     let mut stderr = std::io::stderr().lock();
-    let _ = writeln!(stderr, "Whoever is in the same network as this machine will reach the page, and with the code come in.");
+    let _ = writeln!(
+        stderr,
+        "Whoever is in the same network as this machine will reach the page, and with the code come in."
+    );
     let _ = writeln!(stderr, "By which of its addresses may the class come?\n");
     list().for_each(|line| _ = writeln!(stderr, "{line}"));
     let _ = write!(stderr, "\nIts number, or nothing to stop: ");
@@ -138,7 +140,8 @@ fn class_is_open(opened: &Opened, folder: &std::path::Path, console: &Console) {
     console.note("\nThe teacher's address works on this machine only; it opens everything, so don't show it.");
     match &opened.fingerprint {
         Some(fingerprint) => {
-            console.note("\nEncrypted, with a certificate that lobline made itself: no authority vouches for it, so each");
+            console
+                .note("\nEncrypted, with a certificate that lobline made itself: no authority vouches for it, so each");
             console.note("phone warns once. Go on only if the fingerprint (SHA-256) that it shows is this one:\n");
             fingerprint_lines(fingerprint).iter().for_each(|line| console.note(line));
         }

@@ -205,11 +205,10 @@ fn question(launch: &Launch, asked: &Asked, rig: &Rig) -> Result<AimQuestion, Re
     let opening = wanted("diameter of the opening", &asked.opening, "25 cm")?.value;
     let opening = Opening::new(kind, opening, ball)
         .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-    let expected =
-        Expected::with_rig(launch.speed_m_per_s, launch.angle_deg, height, rim, launch.from.clone(), rig)
-            .map_err(|error| Refusal::wrong(sentence(&error.to_string()), "Check the ball's mass and diameter."))?;
-    let obstacle =
-        length("distance of the obstacle", &asked.obstacle_distance)?.zip(length("height of the obstacle", &asked.obstacle_height)?);
+    let expected = Expected::with_rig(launch.speed_m_per_s, launch.angle_deg, height, rim, launch.from.clone(), rig)
+        .map_err(|error| Refusal::wrong(sentence(&error.to_string()), "Check the ball's mass and diameter."))?;
+    let obstacle = length("distance of the obstacle", &asked.obstacle_distance)?
+        .zip(length("height of the obstacle", &asked.obstacle_height)?);
     Ok(AimQuestion {
         launch: expected.launch,
         opening_height_m: rim,
@@ -306,9 +305,12 @@ fn remarks(found: &Aim, mark: DecimalMark, centimetres: &dyn Fn(Estimate) -> Str
                 mark.fixed(chance.scatter.across_m * 100.0, 1)
             )
         }
-        None => "For the chance of a hit I need to know how the shots scatter: film several, or type the scatter.".to_owned(),
+        None => "For the chance of a hit I need to know how the shots scatter: film several, or type the scatter."
+            .to_owned(),
     });
-    words.push("Nobody between launcher and target, eye protection on; your school's and local rules come first.".to_owned());
+    words.push(
+        "Nobody between launcher and target, eye protection on; your school's and local rules come first.".to_owned(),
+    );
     words
 }
 

@@ -53,9 +53,10 @@
 //!                                          {"place": {"frame", "at": [x, y]}}, px
 //! POST   /api/clips/{id}/undo | redo       {"step"}
 //! POST   /api/clips/{id}/cancel | again | overlay
+//! POST   /api/clips/{id}/peek              {"around": frame | null}: makes frames ready, to find the ball in by eye
 //! POST   /api/clips/{id}/aim               {"flight", "opening", …} → where the target goes, in sentences
 //! DELETE /api/clips/{id}
-//! GET    /api/clips/{id}/still | frame/{n} | picture/{name} | file/{name}
+//! GET    /api/clips/{id}/still | frame/{n} | peek/{n} | picture/{name} | file/{name}
 //! ```
 //! `step` is the step the page was showing: when another tab has gone on meanwhile, the answer is 409 and the page says so.
 
@@ -131,12 +132,8 @@ pub async fn serve_alone(
 ) -> Result<(), ServeError> {
     let listener = listen(Ipv4Addr::LOCALHOST, port).await?;
     let port = listener.local_addr()?.port();
-    let room = Arc::new(Room::open(RoomOptions {
-        mode: Mode::Alone,
-        folder,
-        limits,
-        program: std::env::current_exe()?,
-    })?);
+    let room =
+        Arc::new(Room::open(RoomOptions { mode: Mode::Alone, folder, limits, program: std::env::current_exe()? })?);
     workers::start(&room);
     ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()));
     let app = guarded(Entrance::own(port), router(room.clone()));

@@ -171,6 +171,9 @@ impl Room {
                         push(JobKind::Frames(run.number));
                     }
                 }
+                if recording.peek.as_ref().is_some_and(|peek| peek.state == RunState::Wanted) {
+                    push(JobKind::Peek);
+                }
                 if recording.overlay.as_ref().is_some_and(|overlay| overlay.state == RunState::Wanted) {
                     push(JobKind::Overlay);
                 }
@@ -602,7 +605,10 @@ pub fn clean_name(name: &str) -> String {
 
 /// A text as one line of at most so many letters, without what can't be seen or turns the writing around.
 pub fn one_line(text: &str, longest: usize) -> String {
-    let unseen = |c: char| c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}');
+    let unseen = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+    };
     let words: Vec<&str> = text.split_whitespace().collect();
     let clean: String = words.join(" ").chars().filter(|c| !unseen(*c)).take(longest).collect();
     clean.trim().to_owned()

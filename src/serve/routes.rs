@@ -46,6 +46,8 @@ pub fn router(room: Arc<Room>) -> Router {
         .route("/api/clips/{id}/again", post(again))
         .route("/api/clips/{id}/overlay", post(overlay))
         .route("/api/clips/{id}/aim", post(aim_for))
+        .route("/api/clips/{id}/peek", post(peek))
+        .route("/api/clips/{id}/peek/{number}", get(peeked))
         .route("/api/clips/{id}/still", get(still))
         .route("/api/clips/{id}/frame/{number}", get(frame))
         .route("/api/clips/{id}/picture/{name}", get(picture))
@@ -251,7 +253,9 @@ async fn clip(
 }
 
 /// Runs what computes where it holds up nobody else.
-pub async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
+pub async fn blocking<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+) -> Result<T, Refusal> {
     tokio::task::spawn_blocking(work).await.map_err(Refusal::internal)?
 }
 
@@ -343,6 +347,29 @@ async fn aim_for(
     })
     .await?;
     Ok(Json(told).into_response())
+}
+
+#[derive(Deserialize)]
+struct Around {
+    around: Option<usize>,
+}
+
+async fn peek(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(Around { around }): Json<Around>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::peek(room, group, id, around)).await
+}
+
+async fn peeked(
+    State(room): Shared,
+    session: Session,
+    Path((id, number)): Path<(String, usize)>,
+) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    from_disk(room.recording_folder(&group, &id).join(format!("peek-{number}.jpg")), "image/jpeg").await
 }
 
 async fn remove(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {

@@ -29,6 +29,10 @@ pub struct Setup {
     pub scale_offset: Option<String>,
     /// The ball's place in one frame.
     pub ball_at: Option<ShownBall>,
+    /// The ball is only looked for in this part of the picture: two opposite corners, px.
+    pub region: Option<[[f64; 2]; 2]>,
+    /// And only in this time, s on the file's clock.
+    pub window_s: Option<[f64; 2]>,
     pub forecast: Option<Prediction>,
 }
 
@@ -85,13 +89,21 @@ pub struct RunSettings {
     pub rig: Rig,
     pub capture_rate_hz: Option<f64>,
     pub ball_at: Option<(usize, PixelPoint)>,
+    /// Left, top, right, bottom, px.
+    pub region_px: Option<(f64, f64, f64, f64)>,
+    pub window_s: Option<(f64, f64)>,
 }
 
 impl RunSettings {
     pub fn to_settings(&self) -> Settings {
         Settings {
             rig: self.rig.clone(),
-            find: FindOptions { shown_at: self.ball_at, ..FindOptions::default() },
+            find: FindOptions {
+                shown_at: self.ball_at,
+                region_px: self.region_px,
+                window_s: self.window_s,
+                ..FindOptions::default()
+            },
             capture_rate_hz: self.capture_rate_hz,
             picture_rate_hz: None,
             mending: Mending::default(),
@@ -172,7 +184,12 @@ impl Setup {
             Some(shown) => Some((shown.frame, point(shown.at)?)),
             None => None,
         };
-        Ok(RunSettings { rig, capture_rate_hz: self.capture_rate_hz, ball_at })
+        let region_px = self.region.map(corners).transpose()?;
+        let window_s = self.window_s.map(|[from, to]| (from, to));
+        if window_s.is_some_and(|(from, to)| !(from.is_finite() && to.is_finite() && from < to)) {
+            return Err(Refusal::wrong("The flight can't end before it begins.", "Choose the two times again."));
+        }
+        Ok(RunSettings { rig, capture_rate_hz: self.capture_rate_hz, ball_at, region_px, window_s })
     }
 
     /// As fields of a rig file. Texts go in as values, so that none of them can become anything else.
@@ -255,6 +272,20 @@ fn point(at: [f64; 2]) -> Result<PixelPoint, Refusal> {
     }
 }
 
+/// Left, top, right, bottom of a rectangle given by two opposite corners.
+fn corners([one, other]: [[f64; 2]; 2]) -> Result<(f64, f64, f64, f64), Refusal> {
+    /// A smaller one can't hold a flight: a slip of the finger.
+    const LEAST_PX: f64 = 8.0;
+    let (one, other) = (point(one)?, point(other)?);
+    if (one.x - other.x).abs() < LEAST_PX || (one.y - other.y).abs() < LEAST_PX {
+        return Err(Refusal::wrong(
+            "This part of the picture is too small.",
+            "Drag its corners so far apart that the whole flight lies inside.",
+        ));
+    }
+    Ok((one.x.min(other.x), one.y.min(other.y), one.x.max(other.x), one.y.max(other.y)))
+}
+
 fn place(at: [f64; 2]) -> Result<String, Refusal> {
     point(at).map(|p| format!("{:.3},{:.3}", p.x, p.y))
 }
@@ -331,6 +362,21 @@ mod tests {
         let setup = Setup { ball_mass: Some("13 g'\n[card]\nignore = true".into()), ..Setup::default() };
         let refusal = setup.settings(&Common::default()).unwrap_err();
         assert!(refusal.message.contains("ball.mass"), "{refusal:?}");
+    }
+
+    #[test]
+    fn where_and_when_to_look_is_what_the_command_line_takes() {
+        let setup =
+            Setup { region: Some([[300.0, 20.0], [100.0, 220.0]]), window_s: Some([0.4, 1.6]), ..Setup::default() };
+        let find = setup.settings(&Common::default()).unwrap().to_settings().find;
+        assert_eq!(find.region_px, Some((100.0, 20.0, 300.0, 220.0)));
+        assert_eq!(find.window_s, Some((0.4, 1.6)));
+        let wrong = [
+            Setup { window_s: Some([1.0, 1.0]), ..Setup::default() },
+            Setup { region: Some([[5.0, 5.0], [6.0, 300.0]]), ..Setup::default() },
+            Setup { region: Some([[f64::NAN, 5.0], [600.0, 300.0]]), ..Setup::default() },
+        ];
+        assert!(wrong.iter().all(|setup| setup.settings(&Common::default()).is_err()));
     }
 
     #[test]

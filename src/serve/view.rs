@@ -92,11 +92,16 @@ pub fn moment(room: &Room, group: &Id, recording: &Recording) -> Moment {
 }
 
 fn overlay(recording: &Recording) -> &'static str {
-    match recording.overlay.as_ref().filter(|overlay| overlay.step == recording.step().serial).map(|o| &o.state) {
-        None | Some(RunState::Cancelled) => "none",
-        Some(RunState::Wanted) => "making",
-        Some(RunState::Done) => "ready",
-        Some(RunState::Failed(_)) => "failed",
+    let shown = recording.overlay.as_ref().filter(|overlay| overlay.step == recording.step().serial);
+    shown.map_or("none", |overlay| how_far(&overlay.state))
+}
+
+const fn how_far(state: &RunState) -> &'static str {
+    match state {
+        RunState::Cancelled => "none",
+        RunState::Wanted => "making",
+        RunState::Done => "ready",
+        RunState::Failed(_) => "failed",
     }
 }
 
@@ -167,6 +172,14 @@ pub struct RecordingView {
     /// Why the measurement that is there can't be shown.
     trouble: Option<Trouble>,
     overlay: &'static str,
+    peek: Option<PeekView>,
+}
+
+#[derive(Serialize)]
+struct PeekView {
+    state: &'static str,
+    step: usize,
+    frames: Vec<(usize, Option<f64>)>,
 }
 
 #[derive(Serialize)]
@@ -264,6 +277,11 @@ pub fn recording(room: &Room, group: &Id, recording: &Recording, moment: Moment,
         result,
         trouble,
         overlay: moment.overlay,
+        peek: recording.peek.as_ref().map(|peek| PeekView {
+            state: how_far(&peek.state),
+            step: peek.step,
+            frames: peek.frames.clone(),
+        }),
     }
 }
 

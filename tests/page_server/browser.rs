@@ -123,7 +123,9 @@ impl Browser {
 
     /// Presses the button with these words.
     pub async fn press(&self, words: &str) {
-        let script = format!("const b = [...document.querySelectorAll('button')].find((b) => b.offsetParent && b.textContent.trim().startsWith({words:?})); if (b) b.click(); return Boolean(b)");
+        let script = format!(
+            "const b = [...document.querySelectorAll('button')].find((b) => b.offsetParent && b.textContent.trim().startsWith({words:?})); if (b) b.click(); return Boolean(b)"
+        );
         for _ in 0..150 {
             if self.run(&script).await == true {
                 return;

@@ -113,7 +113,9 @@ impl ClassServer {
             return None;
         }
         let mut command = Command::new(PROGRAM);
-        command.args(["serve", "--class", "--no-open", "--address", CLASS_ADDRESS, "--folder"]).arg(folder.join("class"));
+        command
+            .args(["serve", "--class", "--no-open", "--address", CLASS_ADDRESS, "--folder"])
+            .arg(folder.join("class"));
         command.arg("--book").arg(folder.join("book.sqlite")).args(more);
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
@@ -123,7 +125,15 @@ impl ClassServer {
         };
         let (join, code, teacher) = (after("join"), after("code").replace(' ', ""), after("teacher"));
         let port = |address: &str| address.split(':').nth(2).unwrap().split('/').next().unwrap().parse().unwrap();
-        Some(Self { child, port: port(&join), code, teacher_port: port(&teacher), join, teacher, folder: folder.to_owned() })
+        Some(Self {
+            child,
+            port: port(&join),
+            code,
+            teacher_port: port(&teacher),
+            join,
+            teacher,
+            folder: folder.to_owned(),
+        })
     }
 
     /// Ends it as a power cut would, and starts it again where it was.
@@ -134,6 +144,10 @@ impl ClassServer {
         let again = Self::start(&folder, &["--port", &port]).unwrap();
         assert_eq!((&again.code, &again.teacher), (&self.code, &self.teacher), "both are found again");
         again
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.id()
     }
 
     /// A request as a group's page makes it, and as anybody can.

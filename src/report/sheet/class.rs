@@ -7,10 +7,8 @@ use crate::report::ink::text::literal;
 use crate::report::numbers::DecimalMark;
 
 pub(super) fn sheet(lines: &[ClassLine], mark: DecimalMark) -> Sheet {
-    let mut blocks = vec![
-        Block::Heading { level: 2, text: "Who measured what".to_owned() },
-        Block::Table(table(lines, mark)),
-    ];
+    let mut blocks =
+        vec![Block::Heading { level: 2, text: "Who measured what".to_owned() }, Block::Table(table(lines, mark))];
     if let Some(figure) = figure(lines, mark) {
         let style = Style { without_caption: true, decimal_mark: mark, ..Style::default() };
         blocks.push(Block::Heading { level: 2, text: "All flights side by side".to_owned() });

@@ -1,7 +1,7 @@
 //! The shot book as the teacher's page uses it.
 
-use jiff::tz::TimeZone;
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::Class;

@@ -119,7 +119,9 @@ fn rows(room: &Room, class: &Class, group: &GroupInShort, recording: &Recording,
 
 fn done_row(row: Row, line: &ClassLine, mark: DecimalMark) -> Row {
     let tell = line.advice.clone();
-    let Some(numbers) = &line.measured else { return Row { state: "not measured".to_owned(), stuck: true, tell, ..row } };
+    let Some(numbers) = &line.measured else {
+        return Row { state: "not measured".to_owned(), stuck: true, tell, ..row };
+    };
     Row {
         flight: Some(numbers.flight),
         speed: mark.interval(&numbers.speed_m_per_s),

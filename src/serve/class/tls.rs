@@ -90,7 +90,11 @@ mod tests {
         {
             use std::os::unix::fs::PermissionsExt;
             let key = std::fs::metadata(folder.path().join("key-192.0.2.7.pem")).unwrap();
-            assert_eq!(key.permissions().mode() & 0o777, 0o600, "nobody else may read the key, whatever the folder lets through");
+            assert_eq!(
+                key.permissions().mode() & 0o777,
+                0o600,
+                "nobody else may read the key, whatever the folder lets through"
+            );
         }
         assert_ne!(of(folder.path(), Ipv4Addr::new(192, 0, 2, 8)).unwrap().fingerprint, first);
     }
