@@ -10,7 +10,7 @@ use fantoccini::Locator;
 use fantoccini::actions::{InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction};
 use fantoccini::key::Key;
 use page_server::browser::{Browser, runtime};
-use page_server::{Server, demo_clip};
+use page_server::{Server, demo_bytes, demo_clip, demo_setup};
 use serde_json::json;
 
 /// Sends the clip and measures it with the keyboard alone; gives the first answer.
@@ -132,17 +132,19 @@ fn a_sighting_is_dragged_with_the_mouse_and_taken_back_by_the_keyboard() {
         browser.wait(".number").await;
         let before = browser.run(&format!("return {G}")).await;
         browser.wait("#strobe-body select option:nth-child(6)").await.click().await.unwrap();
-        let canvas = browser.wait("#mend-body canvas").await;
+        browser.wait("#mend-body canvas").await;
         browser.wait_until("[...document.querySelectorAll('#mend-body p')].some((p) => p.textContent.startsWith('x '))").await;
         let place = "[...document.querySelectorAll('#mend-body p')].find((p) => p.textContent.startsWith('x ')).textContent.match(/[\\d.]+/g).map(Number)";
         let old = browser.run(&format!("return {place}")).await;
         browser.run("document.querySelector('#mend-body canvas').scrollIntoView({ block: 'center' })").await;
+        // The frame is drawn anew when it has been made ready.
+        let canvas = browser.wait("#mend-body canvas").await;
         let by = |x, y| PointerAction::MoveBy { duration: Some(Duration::from_millis(50)), x, y };
         let drag = MouseActions::new("mouse".to_owned())
-            .then(PointerAction::MoveToElement { element: canvas, duration: None, x: 0, y: 0 })
+            .then(PointerAction::MoveToElement { element: canvas, duration: None, x: 0.0, y: 0.0 })
             .then(PointerAction::Down { button: MOUSE_BUTTON_LEFT })
-            .then(by(40, 0))
-            .then(by(0, 80))
+            .then(by(40.0, 0.0))
+            .then(by(0.0, 80.0))
             .then(PointerAction::Up { button: MOUSE_BUTTON_LEFT });
         browser.client.perform_actions(drag).await.unwrap();
         let new = browser.run(&format!("return {place}")).await;
@@ -215,12 +217,20 @@ fn measuring_is_stopped_and_taken_up_again() {
         let Some(browser) = Browser::open(900, 900, false).await else { return };
         let folder = tempfile::tempdir().unwrap();
         let server = Server::start(&folder.path().join("room"), None);
+        // So much before it that nobody need be quick to stop it while it waits.
+        let cookie = server.enter();
+        for i in 0..6 {
+            let id = server.upload(&cookie, &format!("before-{i}.mp4"), &demo_bytes());
+            server.wait_for(&cookie, &id, &["scale"]);
+            let path = format!("/api/clips/{id}/setup");
+            assert_eq!(server.own(&cookie, "POST", &path, demo_setup(0).as_bytes()).status, 204);
+        }
         browser.client.goto(&server.address).await.unwrap();
         browser.wait("#clip-input").await.send_keys(demo_clip().to_str().unwrap()).await.unwrap();
+        browser.wait_until("document.querySelector('#film-body').innerText.includes('catapult.mp4')").await;
         browser.wait("#length").await;
-        // Quicker than a test can ask: the button is there for a second or two.
-        browser.run("setInterval(() => { if (!window.stopped) { const b = [...document.querySelectorAll('#ball-wait button')].find((b) => b.textContent === 'cancel'); if (b) { window.stopped = true; b.click(); } } }, 10)").await;
         state(&browser, LENGTH).await;
+        browser.press("cancel").await;
         browser.wait_until("document.querySelector('#ball-wait').innerText.includes('You stopped it')").await;
         assert_eq!(browser.faults().await, Vec::<String>::new());
         browser.press("measure it again").await;

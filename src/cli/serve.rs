@@ -74,14 +74,15 @@ pub fn run(arguments: &ServeArguments, console: &Console) -> Result<(), CommandE
 fn page_is_open(address: &str, folder: &std::path::Path, console: &Console) {
     console.note("The page is open on this machine only. Clips and results are kept in");
     console.note(format!("{}", folder.display()));
-    console.note("Open this address (it lets in whoever has it); Ctrl-C ends the server, nothing is lost:\n");
+    console.note("Open this address (it lets in whoever has it). Ctrl-C ends the server; nothing");
+    console.note("is lost.\n");
     console.result(address);
     caution(console);
 }
 
 fn caution(console: &Console) {
-    console.note("\nA launched ball can hurt: eye protection, a clear landing zone, nobody in the line of");
-    console.note("flight. Your school's and local rules come first.");
+    console.note("\nA launched ball can hurt: eye protection, a clear landing zone, nobody in the line");
+    console.note("of flight. Your school's and local rules come first.");
 }
 
 fn class_options(arguments: &ServeArguments, folder: PathBuf) -> Result<ClassOptions, CommandError> {
@@ -106,10 +107,8 @@ fn asked_address() -> Result<Ipv4Addr, CommandError> {
             .with_hint(format!("give one of these with `--address`:\n{}", list().collect::<Vec<_>>().join("\n"))));
     }
     let mut stderr = std::io::stderr().lock();
-    let _ = writeln!(
-        stderr,
-        "Whoever is in the same network as this machine will reach the page, and with the code come in."
-    );
+    let _ = writeln!(stderr, "Whoever is in the same network as this machine will reach the page, and come in");
+    let _ = writeln!(stderr, "with the code.");
     let _ = writeln!(stderr, "By which of its addresses may the class come?\n");
     list().for_each(|line| _ = writeln!(stderr, "{line}"));
     let _ = write!(stderr, "\nIts number, or nothing to stop: ");
@@ -129,25 +128,26 @@ fn chosen(own: &[Own], typed: &str) -> Option<Ipv4Addr> {
 
 fn class_is_open(opened: &Opened, folder: &std::path::Path, console: &Console) {
     let (first, second) = opened.code.split_at(opened.code.len() / 2);
-    console.note("The class is open. Whoever is in this network and has the code can send clips; nobody sees");
-    console.note("another group's. Clips and results are kept in");
+    console.note("The class is open. Whoever is in this network and has the code can send clips;");
+    console.note("nobody sees another group's. Clips and results are kept in");
     console.note(format!("{}\n", folder.display()));
     console.note(qr_for(&opened.qr, std::io::stderr().is_terminal()));
     console.note("Groups scan this with the phone's camera, or open the address and type the code.\n");
     console.result(format!("join     {}", opened.join));
     console.result(format!("code     {first} {second}"));
     console.result(format!("teacher  {}", opened.teacher));
-    console.note("\nThe teacher's address works on this machine only; it opens everything, so don't show it.");
+    console.note("\nThe teacher's address works on this machine only. It opens everything: don't show");
+    console.note("it.");
     match &opened.fingerprint {
         Some(fingerprint) => {
-            console
-                .note("\nEncrypted, with a certificate that lobline made itself: no authority vouches for it, so each");
-            console.note("phone warns once. Go on only if the fingerprint (SHA-256) that it shows is this one:\n");
+            console.note("\nEncrypted, with a certificate that lobline made itself: no authority vouches for");
+            console.note("it, so each phone warns once. Go on only if the fingerprint (SHA-256) that it shows");
+            console.note("is this one:\n");
             fingerprint_lines(fingerprint).iter().for_each(|line| console.note(line));
         }
         None => {
-            console.note("\nNot encrypted: others in this network could read along. With `--tls` they can't, and each");
-            console.note("phone warns once.");
+            console.note("\nNot encrypted: others in this network could read along. With `--tls` they can't,");
+            console.note("and each phone warns once.");
         }
     }
     caution(console);

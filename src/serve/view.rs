@@ -12,7 +12,7 @@ use super::queue::{Job, JobKind, Place};
 use super::recording::{Answer, KeptFrames, Recording, RunState};
 use super::room::{GroupInShort, Mode, Room};
 use super::setup::{Prediction, Setup, sentence};
-use crate::measurement::{BudgetLine, FlightMeasurement, Remedy};
+use crate::measurement::{BudgetLine, FlightMeasurement, Remedy, VerdictStatement};
 use crate::report::numbers::DecimalMark;
 
 /// The group's sheet in short.
@@ -346,7 +346,7 @@ fn flight_view(
     FlightView {
         number: flight.number,
         answers: answers.iter().map(shown).collect(),
-        summary: verdict.map_or_else(String::new, |verdict| verdict.summary.clone()),
+        summary: verdict.map_or_else(String::new, without_reason),
         agrees: verdict.and_then(|verdict| verdict.agrees),
         reasons,
         sightings: flight.sightings.iter().map(|row| sighting(row, flight, mark)).collect(),
@@ -357,6 +357,15 @@ fn flight_view(
         graphs: graphs(flight, measured, mark),
         residual: mark.significant(flight.residual_rms_mm, 2),
     }
+}
+
+/// The verdict without the reason that stands below it with its remedy.
+fn without_reason(verdict: &VerdictStatement) -> String {
+    let question = verdict.reasons.first().and_then(|reason| reason.find('?').map(|end| &reason[..=end]));
+    let place = question.and_then(|question| verdict.summary.find(question));
+    let alone = place.map_or(verdict.summary.as_str(), |place| verdict.summary[..place].trim_end());
+    let kept = if alone.is_empty() { &verdict.summary } else { alone };
+    kept.strip_suffix(" But").unwrap_or(kept).to_owned()
 }
 
 fn sighting(row: &crate::measurement::SightingRow, flight: &FlightMeasurement, mark: DecimalMark) -> SightingView {

@@ -26,9 +26,8 @@ impl Server {
     pub fn start(folder: &Path, port: Option<u16>) -> Self {
         let mut command = Command::new(PROGRAM);
         command.args(["serve", "--no-open", "--folder"]).arg(folder);
-        if let Some(port) = port {
-            command.args(["--port", &port.to_string()]);
-        }
+        let port = port.unwrap_or_else(|| free_port("127.0.0.1"));
+        command.args(["--port", &port.to_string()]);
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut address = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut address).unwrap();
@@ -90,6 +89,11 @@ impl Server {
     }
 }
 
+/// A port of its own: the usual one is taken by whatever test is the first, and again by another while a server restarts.
+fn free_port(host: &str) -> u16 {
+    std::net::TcpListener::bind((host, 0)).unwrap().local_addr().unwrap().port()
+}
+
 /// Where the class of the tests is: in the loopback net, which nobody else reaches, and yet another address than the teacher's.
 pub const CLASS_ADDRESS: &str = "127.0.0.2";
 
@@ -117,6 +121,9 @@ impl ClassServer {
             .args(["serve", "--class", "--no-open", "--address", CLASS_ADDRESS, "--folder"])
             .arg(folder.join("class"));
         command.arg("--book").arg(folder.join("book.sqlite")).args(more);
+        if !more.contains(&"--port") {
+            command.args(["--port", &free_port(CLASS_ADDRESS).to_string()]);
+        }
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let mut after = |name: &str| {

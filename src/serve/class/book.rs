@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 use super::Class;
+use crate::book::chart::control_chart;
 use crate::book::drift::{DriftCheck, DriftQuestion, check};
 use crate::book::{Book, BookError, RecordInto, Selection, Setting, words, written_at};
 use crate::serve::error::Refusal;
@@ -33,7 +34,9 @@ pub struct Recorded {
 /// An answer in sentences.
 #[derive(Debug, Serialize)]
 pub struct Said {
-    pub words: Vec<String>,
+    words: Vec<String>,
+    /// Whether there is a control chart to go with them.
+    chart: bool,
 }
 
 fn typed(text: &str) -> Option<String> {
@@ -62,7 +65,7 @@ pub fn record(room: &Room, class: &Class, wanted: &Recorded) -> Result<Said, Ref
         }
     }
     room.changed();
-    Ok(Said { words: vec![in_words(new, before)] })
+    Ok(Said { words: vec![in_words(new, before)], chart: false })
 }
 
 fn in_words(new: usize, before: usize) -> String {
@@ -112,5 +115,5 @@ pub fn drift(class: &Class, launcher: Option<String>) -> Result<Said, Refusal> {
     if let (Some(scatter), Some(baseline)) = (&check.scatter, check.sessions.first()) {
         said.push(words::scatter(scatter, baseline.sample.mean));
     }
-    Ok(Said { words: said.iter().map(|text| sentence(text)).collect() })
+    Ok(Said { words: said.iter().map(|text| sentence(text)).collect(), chart: control_chart(&check).is_some() })
 }

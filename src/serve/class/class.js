@@ -58,7 +58,7 @@ function commonPart() {
   const stated = [...COMMON, ...FORECAST].some(([name]) => common[name] || common.forecast?.[name]) || common.rig.trim();
   return el("details", { open: false, id: "common" }, el("summary", {}, stated ? "You stated what is known for all: change it" : "state the ball, the launcher and the forecast once for all"),
     el("form", { onsubmit: submit }, el("p", { className: "soft" }, "What a group states on its own sheet goes before it. Leave out what you don't know."),
-      ...known.map(label), el("h3", {}, "What was foretold of the shot"), ...told.map(label),
+      el("div", { className: "fields" }, ...known.map(label)), el("h3", {}, "What was foretold of the shot"), el("div", { className: "fields" }, ...told.map(label)),
       el("details", {}, el("summary", {}, "a rig file for all"), el("label", { htmlFor: "rig-file" }, "Choose it,", file), el("label", { htmlFor: "rig" }, "or write it here", rig)),
       el("button", { type: "submit", className: "main" }, "use this for all")));
 }
@@ -72,19 +72,27 @@ function cell(tag, role, label, ...children) {
 }
 
 function rowOf(group, row, several) {
-  const title = several && row.flight > 1 ? `${group.name}, flight ${row.flight}` : group.name;
-  const name = el("a", { href: `/group/${group.id}${row.clip ? `#${row.clip}` : ""}` }, title);
-  const head = cell("th", "rowheader", "", name, row.name ? el("span", { className: "soft clip" }, row.name) : null);
+  // The name stands once; what follows is set under it.
+  const later = several && row.flight > 1;
+  const name = el("a", { href: `/group/${group.id}${row.clip ? `#${row.clip}` : ""}`, className: later ? "later" : "" }, later ? `flight ${row.flight}` : group.name);
+  if (later) name.setAttribute("aria-label", `${group.name}, flight ${row.flight}`);
+  const head = cell("th", "rowheader", "", name, row.name && !later ? el("span", { className: "soft clip" }, row.name) : null);
   head.scope = "row";
   if (row.flight === null) {
     const bar = row.done === null || row.done === undefined ? null : el("progress", { max: 1, value: row.done, ariaLabel: `How far ${group.name} is` });
     const doing = cell("td", "cell", "", el("span", { className: row.stuck ? "off" : "" }, numbers(row.state)), bar);
     doing.colSpan = 4;
-    return el("tr", { role: "row" }, head, doing, cell("td", "cell", row.tell ? HEAD[5] : "", numbers(row.tell)));
+    return el("tr", { role: "row" }, head, doing, tell(row));
   }
   const verdict = row.agrees === true ? "✓ " : row.agrees === false ? "✗ " : "";
   return el("tr", { role: "row" }, head, cell("td", "cell", HEAD[1], row.speed), cell("td", "cell", HEAD[2], row.angle), cell("td", "cell", HEAD[3], row.gravity),
-    cell("td", "cell", HEAD[4], el("span", { className: row.agrees ? "good" : row.agrees === false ? "off" : "" }, verdict + row.verdict)), cell("td", "cell", HEAD[5], numbers(row.tell)));
+    cell("td", "cell", HEAD[4], el("span", { className: row.agrees ? "good" : row.agrees === false ? "off" : "" }, verdict + row.verdict)), tell(row));
+}
+
+function tell(row) {
+  const node = cell("td", "cell", row.tell ? HEAD[5] : "", numbers(row.tell));
+  node.className = "tell";
+  return node;
 }
 
 const rowsShown = new Map();
@@ -155,8 +163,8 @@ function bookPart() {
   return el("form", { onsubmit: submit }, el("p", {}, "The shot book remembers every launcher, lesson after lesson. Tick the flights that count; a flight whose g is off has a wrong speed too."),
     el("fieldset", {}, el("legend", {}, "Flights"), ...ticks.map(([row, tick]) => el("label", { className: "tick" }, tick, ` ${row.group.name}${row.flight > 1 ? `, flight ${row.flight}` : ""}: ${row.speed} m/s${row.agrees === false ? " (g is off)" : ""}`))),
     el("datalist", { id: "launchers" }, ...view.launchers.map((name) => el("option", { value: name }))),
-    el("label", { htmlFor: "book-launcher" }, "Launcher", launcher), el("label", { htmlFor: "book-notch" }, "Notch", notch), el("label", { htmlFor: "book-angle" }, "Angle it was set to, degrees", angle),
-    el("label", { htmlFor: "book-ball" }, "Ball, by a name of yours", ball), el("label", { htmlFor: "book-session" }, "Session, if it isn't the date", session),
+    el("div", { className: "fields" }, el("label", { htmlFor: "book-launcher" }, "Launcher", launcher), el("label", { htmlFor: "book-notch" }, "Notch", notch), el("label", { htmlFor: "book-angle" }, "Angle it was set to, degrees", angle),
+      el("label", { htmlFor: "book-ball" }, "Ball, by a name of yours", ball), el("label", { htmlFor: "book-session" }, "Session, if it isn't the date", session)),
     el("button", { type: "submit", className: "main" }, "record these shots"));
 }
 
@@ -167,8 +175,8 @@ function driftPart() {
     kept.launcher = select.value;
     try {
       const said = await ask(`/api/class/drift?${new URLSearchParams({ launcher: select.value })}`);
-      const chart = el("img", { src: `/api/class/file/drift.svg?${onPaper({ launcher: select.value, at: view.count })}`, alt: `Control chart of ${select.value}: its shots one after the other, with the limits`, className: "on-paper" });
-      answer.replaceChildren(...said.words.map((text, i) => el("p", { className: i ? "" : "verdict" }, numbers(text))), chart);
+      const chart = said.chart && el("img", { src: `/api/class/file/drift.svg?${onPaper({ launcher: select.value, at: view.count })}`, alt: `Control chart of ${select.value}: its shots one after the other, with the limits`, className: "on-paper" });
+      answer.replaceChildren(...said.words.map((text, i) => el("p", { className: i ? "" : "verdict" }, numbers(text))), ...(chart ? [chart] : []));
     } catch (error) { answer.replaceChildren(el("p", { className: "off" }, error.message)); }
   };
   return [el("label", { htmlFor: "drift-launcher" }, "Launcher", select), el("button", { type: "button", onclick: check }, "check it"), answer];

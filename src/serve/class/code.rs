@@ -52,7 +52,7 @@ mod tests {
                 '▄' => (false, true),
                 _ => (false, false),
             };
-            let ink = if y % 2 == 0 { upper } else { lower };
+            let ink = if y.is_multiple_of(2) { upper } else { lower };
             ink != (quiet == '█')
         };
         let (width, height) = (lines[0].len(), 2 * lines.len());

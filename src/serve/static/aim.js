@@ -19,9 +19,9 @@ export function aimForm(typed, ask, { choice = null, ball = false } = {}) {
   const form = el("form", { onsubmit: async (event) => {
     event.preventDefault();
     try { answer.replaceChildren(...told(await ask(typed))); } catch (error) { answer.replaceChildren(el("p", { className: "off" }, error.message)); }
-  } }, choice, ...FIRST.map(field), ball ? field(["ball_diameter", "Diameter of the ball", "70 mm"]) : null,
+  } }, choice, el("div", { className: "fields" }, ...FIRST.map(field), ball ? field(["ball_diameter", "Diameter of the ball", "70 mm"]) : null),
   el("label", { htmlFor: "aim-ring" }, "What is to be hit", ring),
-  el("details", {}, el("summary", {}, "more to say"), ...MORE.map(field)),
+  el("details", {}, el("summary", {}, "more to say"), el("div", { className: "fields" }, ...MORE.map(field))),
   el("button", { type: "submit", className: "main" }, "where does it go?"));
   return el("div", {}, form, answer);
 }

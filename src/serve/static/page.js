@@ -204,8 +204,8 @@ function morePart() {
   };
   return el("details", { id: "more" }, el("summary", {}, "What else do you know?"),
     el("form", { onsubmit: submit }, el("p", { className: "soft" }, "Each of these makes the answer better. Leave out what you don't know."),
-      ...inputs.map(([name, label, input]) => el("label", { htmlFor: name }, label, input)),
-      el("label", { htmlFor: "capture_rate" }, "Frames per second that the phone recorded, for slow motion", rate),
+      el("div", { className: "fields" }, ...inputs.map(([name, label, input]) => el("label", { htmlFor: name }, label, input)),
+        el("label", { htmlFor: "capture_rate" }, "Frames per second that the phone recorded, for slow motion", rate)),
       el("button", { type: "submit" }, "use this")));
 }
 
@@ -251,7 +251,9 @@ function answersPart() {
     return parts;
   })];
   parts.push(el("p", { className: "soft" }, "± is the 95 % interval: in 95 of 100 such measurements the true value lies inside."));
-  for (const warning of view.result.warnings) parts.push(el("p", { className: "soft" }, numbers(warning)));
+  const notes = view.result.warnings.map((warning) => el("p", { className: "soft" }, numbers(warning)));
+  if (notes.length > 2) parts.push(el("details", { id: "notes" }, el("summary", {}, `${notes.length} notes on how it was measured`), ...notes));
+  else parts.push(...notes);
   return parts;
 }
 
@@ -352,7 +354,7 @@ function forecastPart() {
   const field = (name, label, example) => [name, label, el("input", { id: `f-${name}`, placeholder: example, value: stated?.[name] ?? "" })];
   const fields = [field("speed", "Speed", "3.5 m/s"), field("angle", "Angle above the horizontal", "48°"), field("height", "Height of the launch above the floor", "85 cm"), field("target_height", "Height of the target, if it isn't the floor", "25 cm")];
   const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ forecast: Object.fromEntries(fields.map(([name, , input]) => [name, input.value])) }, "foretold the shot"); } },
-    ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input)), el("button", { type: "submit" }, "compare"));
+    el("div", { className: "fields" }, ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input))), el("button", { type: "submit" }, "compare"));
   return [...parts, el("details", { open: false }, el("summary", {}, parts.length ? "change what you foretold" : "tell what you foretold"), form)];
 }
 
