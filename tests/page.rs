@@ -219,7 +219,7 @@ fn measuring_is_stopped_and_taken_up_again() {
         let server = Server::start(&folder.path().join("room"), None);
         // So much before it that nobody need be quick to stop it while it waits.
         let cookie = server.enter();
-        for i in 0..6 {
+        for i in 0..4 {
             let id = server.upload(&cookie, &format!("before-{i}.mp4"), &demo_bytes());
             server.wait_for(&cookie, &id, &["scale"]);
             let path = format!("/api/clips/{id}/setup");
@@ -235,6 +235,8 @@ fn measuring_is_stopped_and_taken_up_again() {
         assert_eq!(browser.faults().await, Vec::<String>::new());
         browser.press("measure it again").await;
         browser.wait(".number").await;
+        browser.press("make the clip with the path drawn in").await;
+        browser.wait("#take-body a[href*='overlay.mp4']").await;
         browser.close().await;
     });
 }

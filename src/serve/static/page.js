@@ -10,7 +10,7 @@ let sheet = null, view = null, chosen = null, busy = false, follow = 0;
 const of = (path) => `/api/clips/${chosen}/${path}`;
 
 /// Changes something, one change at a time, and shows what came of it.
-async function change(path, body, method) {
+async function change(path, body, method = "POST") {
   if (busy) return;
   busy = true;
   try {
@@ -169,12 +169,13 @@ function showPart() {
   const words = `Frame ${frame}${time === null ? "" : `, ${numbers(time.toFixed(2))} s`}`;
   const slider = el("input", { type: "range", id: "peek-at", min: 0, max: peek.frames.length - 1, value: shown.at, onchange: () => { shown.at = Number(slider.value); again(); $("peek-at").focus(); } });
   const step = (by, text) => el("button", { type: "button", disabled: !peek.frames[shown.at + by], onclick: () => { shown.at += by; again(); } }, text);
-  const closer = peek.step > 1 ? el("button", { type: "button", onclick: () => { shown.at = 75; change(of("peek"), { around: frame }); } }, "every frame around this one") : begin("all over the clip");
-  closer.className = "";
+  const whole = peek.frames[0][0] === 0 && peek.frames.at(-1)[0] + 1 >= (view.look.frames ?? Infinity);
+  const closer = whole && peek.step === 1 ? null : peek.step > 1 ? el("button", { type: "button", onclick: () => { shown.at = 75; change(of("peek"), { around: frame }); } }, "every frame around this one") : begin("all over the clip");
+  if (closer) closer.className = "";
   const { width: w, height: h } = view.look;
   const from = of(`peek/${frame}`);
   shown.point ??= [w / 2, h / 2];
-  shown.corners ??= [[w * 0.1, h * 0.1], [w * 0.9, h * 0.9]];
+  shown.corners ??= setup.region?.map((corner) => [...corner]) ?? [[w * 0.1, h * 0.1], [w * 0.9, h * 0.9]];
   const window_s = shown.times.every((one) => one !== null) && shown.times[0] < shown.times[1] ? shown.times : null;
   const at = (index, text) => el("button", { type: "button", disabled: time === null, onclick: () => { shown.times[index] = time; again(); } }, shown.times[index] === null ? text : `${text} (${numbers(shown.times[index].toFixed(2))} s)`);
   return [el("h3", {}, "Show me the ball"), ...forget, el("p", {}, "Go to a frame in which you see it fly, and put the cross on it."),
