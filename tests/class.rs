@@ -1,9 +1,10 @@
 //! The teacher's way with several groups in headless Chromium.
 
+mod browser;
 mod page_server;
 
+use browser::{Browser, runtime};
 use fantoccini::Locator;
-use page_server::browser::{Browser, runtime};
 use page_server::{ClassServer, demo_bytes, demo_clip, demo_setup};
 use serde_json::json;
 

@@ -2,14 +2,15 @@
 //!
 //! Skipped, aloud, where `chromium` or `chromedriver` isn't there; `bash .ci/deps --tests` installs both.
 
+mod browser;
 mod page_server;
 
 use std::time::Duration;
 
+use browser::{Browser, runtime};
 use fantoccini::Locator;
 use fantoccini::actions::{InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction};
 use fantoccini::key::Key;
-use page_server::browser::{Browser, runtime};
 use page_server::{Server, demo_bytes, demo_clip, demo_setup};
 use serde_json::json;
 

@@ -2,8 +2,6 @@
 
 #![allow(dead_code)]
 
-pub mod browser;
-
 use std::fs;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;

@@ -1,16 +1,17 @@
-//! A headless Chromium for the tests of the pages.
-//!
-//! Where `chromium` or `chromedriver` isn't there the tests are skipped, aloud; `bash .ci/deps --tests` installs both.
+//! A headless Chromium, driven over WebDriver: for the tests of what opens in a browser.
+
+#![allow(dead_code)]
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use fantoccini::{Client, ClientBuilder, Locator};
-use serde_json::json;
+use serde_json::{Value, json};
 
-use super::request;
+use crate::page_server::request;
 
+/// A browser of its own; end it with [`Browser::close`].
 pub struct Browser {
     driver: Child,
     driver_port: u16,
@@ -44,7 +45,7 @@ impl Browser {
         }
         // A class's certificate is of its own making.
         wanted.insert("acceptInsecureCerts".into(), json!(true));
-        wanted.insert("goog:loggingPrefs".into(), json!({ "browser": "ALL" }));
+        wanted.insert("goog:loggingPrefs".into(), json!({ "browser": "ALL", "performance": "ALL" }));
         for _ in 0..50 {
             let connector = hyper_util::client::legacy::connect::HttpConnector::new();
             let client = ClientBuilder::new(connector)
@@ -64,7 +65,7 @@ impl Browser {
         self.client.wait().at_most(Duration::from_secs(90)).for_element(Locator::Css(css)).await.unwrap()
     }
 
-    pub async fn run(&self, script: &str) -> serde_json::Value {
+    pub async fn run(&self, script: &str) -> Value {
         self.client.execute(script, Vec::new()).await.unwrap()
     }
 
@@ -93,14 +94,32 @@ impl Browser {
 
     /// Errors that the browser wrote to its console since it was last asked, those of loading the page among them.
     pub async fn console_errors(&self) -> Vec<String> {
+        let lines = self.log("browser").await;
+        let errors = lines.iter().filter(|line| line["level"] == "SEVERE");
+        errors.map(|line| line["message"].as_str().unwrap().to_owned()).collect()
+    }
+
+    /// Addresses that the browser asked for since it was last asked, those that a policy refused among them; what the page
+    /// carries in itself isn't asked for.
+    pub async fn requests(&self) -> Vec<String> {
+        let told = |line: &Value| serde_json::from_str::<Value>(line["message"].as_str().unwrap()).unwrap();
+        let address = |line: &Value| {
+            let message = &told(line)["message"];
+            let sent = message["method"] == "Network.requestWillBeSent";
+            sent.then(|| message["params"]["request"]["url"].as_str().unwrap().to_owned())
+        };
+        let asked = self.log("performance").await;
+        asked.iter().filter_map(address).filter(|address| !address.starts_with("data:")).collect()
+    }
+
+    async fn log(&self, kind: &str) -> Vec<Value> {
         let session = self.client.session_id().await.unwrap().expect("a session");
         let host = format!("127.0.0.1:{}", self.driver_port);
         let headers = [("Host", host.as_str()), ("Content-Type", "application/json")];
         let path = format!("/session/{session}/se/log");
-        let answer = request(("127.0.0.1", self.driver_port), "POST", &path, &headers, br#"{"type":"browser"}"#).json();
-        let lines = answer["value"].as_array().unwrap_or_else(|| panic!("{answer}"));
-        let errors = lines.iter().filter(|line| line["level"] == "SEVERE");
-        errors.map(|line| line["message"].as_str().unwrap().to_owned()).collect()
+        let wanted = json!({ "type": kind }).to_string();
+        let answer = request(("127.0.0.1", self.driver_port), "POST", &path, &headers, wanted.as_bytes()).json();
+        answer["value"].as_array().unwrap_or_else(|| panic!("{answer}")).clone()
     }
 
     pub async fn picture(&self, name: &str) {
@@ -113,12 +132,6 @@ impl Browser {
             tokio::time::sleep(Duration::from_millis(700)).await;
             std::fs::write(folder.join(format!("{name}.png")), self.client.screenshot().await.unwrap()).unwrap();
         }
-    }
-
-    pub async fn close(mut self) {
-        let _ = self.client.close().await;
-        let _ = self.driver.kill();
-        let _ = self.driver.wait();
     }
 
     /// Presses the button with these words.
@@ -145,8 +158,15 @@ impl Browser {
     pub async fn text(&self, css: &str) -> String {
         self.run(&format!("return document.querySelector({css:?})?.innerText ?? ''")).await.as_str().unwrap().to_owned()
     }
+
+    pub async fn close(mut self) {
+        let _ = self.client.close().await;
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
 }
 
+/// For the tests, which wait for the browser.
 pub fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_multi_thread().enable_all().build().unwrap()
 }
