@@ -154,10 +154,13 @@ fn a_sighting_is_dragged_with_the_mouse_and_taken_back_by_the_keyboard() {
         assert!((moved(0) - 4.0).abs() < 0.11 && (moved(1) - 8.0).abs() < 0.11, "{old} to {new}");
         browser.press("the ball is here").await;
         browser.wait_until("document.querySelector('#steps button')?.textContent.includes('placed the ball')").await;
-        browser.wait_until("document.querySelector('#answers-body .before')").await;
-        assert_ne!(browser.run(&format!("return {G}")).await, before);
+        // So far off the curve the fit leaves it out; what counts here is that it stands where it was put.
+        browser.wait_until("document.querySelector('#strobe-body').innerText.includes('placed by you')").await;
+        let ring = format!("[...document.querySelectorAll('#strobe-body circle.seen')].some((c) => Math.abs(c.cx.baseVal.value - {}) < 0.06 && Math.abs(c.cy.baseVal.value - {}) < 0.06)", new[0], new[1]);
+        browser.wait_until(&ring).await;
         browser.wait("#strobe-body select").await.send_keys(&format!("{}z", char::from(Key::Control))).await.unwrap();
-        browser.wait_until(&format!("{G} === {before}")).await;
+        browser.wait_until("!document.querySelector('#strobe-body').innerText.includes('placed by you')").await;
+        assert_eq!(browser.run(&format!("return {G}")).await, before);
         browser.close().await;
     });
 }

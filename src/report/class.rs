@@ -185,7 +185,8 @@ pub fn figure(lines: &[ClassLine], mark: DecimalMark) -> Option<Figure> {
         title: "What the class measured".to_owned(),
         panels,
         shared_x: true,
-        caption: format!("Bars are 95 % intervals. Flights: {}.", names.join(", ")),
+        caption: format!("Flights: {}.", names.join(", ")),
+        note: "Bars show 95 % intervals.",
         alt: format!(
             "Three panels: gravity, launch speed and launch angle of {} flights with their 95 % intervals; in {agree} of them gravity \
              is as expected.",

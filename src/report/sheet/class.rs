@@ -16,7 +16,7 @@ pub(super) fn sheet(lines: &[ClassLine], mark: DecimalMark) -> Sheet {
             drawing: Box::new(figure.drawing(&style)),
             title: figure.title.clone(),
             alt: figure.alt.clone(),
-            caption: figure.caption,
+            caption: figure.whole_caption(),
         });
     }
     let told: Vec<String> = lines
