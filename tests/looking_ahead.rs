@@ -61,7 +61,6 @@ fn aim_in_words() {
 }
 
 #[test]
-#[ignore = "transcript differs since the branches were merged; not looked into"]
 fn both_angles_to_a_ring() {
     let arguments = [
         "aim",

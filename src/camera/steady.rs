@@ -639,7 +639,7 @@ mod tests {
     }
 
     #[test]
-    #[ignore = "fails since the branches were merged; cause not looked into"]
+    #[ignore = "since the camera's turning is fitted too: corners up to 0.55 px off, 0.075 px RMS with 0.038 px stated"]
     fn shake_is_found_to_hundredths_of_a_pixel() {
         let wall = Wall::new();
         let mut steady = Steady::new(&with_walker(wall.picture(&rest(), 1), 40)).unwrap();
@@ -665,7 +665,7 @@ mod tests {
             squares += first.distance(at).powi(2);
             expected += covariance.xx + covariance.yy;
             // The corners lie beyond all patches, a fifth of them behind the walker; within, it is a tenth of that (below).
-            assert!(worst(&found.motion, &truth) < 0.25, "frame {k}: {}", worst(&found.motion, &truth));
+            assert!(worst(&found.motion, &truth) < 0.15, "frame {k}: {}", worst(&found.motion, &truth));
         }
         let (rms, stated) = ((squares / f64::from(frames)).sqrt(), (expected / f64::from(frames)).sqrt());
         println!("shake: {rms:.3} px RMS off, {stated:.3} px stated");
@@ -679,7 +679,7 @@ mod tests {
         let mut steady = Steady::new(&wall.picture(&rest(), 1)).unwrap();
         let truth = shaken(41.0, -27.0, 0.01, 1.0);
         let found = steady.register(&wall.picture(&truth, 2)).unwrap();
-        assert!(worst(&found.motion, &truth) < 0.25, "{found:?}");
+        assert!(worst(&found.motion, &truth) < 0.15, "{found:?}");
     }
 
     #[test]
