@@ -98,6 +98,14 @@ pub struct FlightMeasurement {
     pub verdict: Option<VerdictStatement>,
 }
 
+impl FlightMeasurement {
+    /// The speed for forecasts and for the shot book: that with gravity given leans on one unknown less; else the one with gravity
+    /// measured.
+    pub fn best_speed_m_per_s(&self) -> Estimate {
+        self.launch_speed_gravity_given_m_per_s.unwrap_or(self.launch_speed_m_per_s)
+    }
+}
+
 /// The path that was expected, on the same axes as the measured one.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ForecastStatement {

@@ -1,14 +1,15 @@
 //! The commands that lead from a clip to all that is made of it, as a user meets them.
 
+mod card_page;
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
-use lobline::camera::card::{CARD_PITCH_M, CardKind, CardName, family};
+use card_page::card_page;
 use lobline::clip::{self, ReadOptions};
 use lobline::measurement::Measurement;
-
-use lobline::scene::{Camera, Raster, Truth, presets, record};
+use lobline::scene::{Camera, Truth, presets, record};
 
 /// The demo's clip with its rig, recorded once for all tests.
 struct Demo {
@@ -220,35 +221,11 @@ fn an_overlay_is_drawn_onto_its_own_clip_alone() {
     assert!(!folder.path().join("twice.mp4").exists());
 }
 
-/// A scale card as printed, 2 mm a texel: black cells on white paper with a margin of two cells.
-fn card_page() -> (Raster, f64) {
-    const TEXEL_M: f64 = 0.002;
-    let marks = CardName { kind: CardKind::Card, number: 1 }.marks().unwrap();
-    let (cell, margin) = (0.010, 0.020);
-    let (width_m, height_m) = (CARD_PITCH_M.0 + 0.08 + 2.0 * margin, CARD_PITCH_M.1 + 0.08 + 2.0 * margin);
-    let (width, height) = ((width_m / TEXEL_M).round() as usize, (height_m / TEXEL_M).round() as usize);
-    let mut samples = vec![235u8; width * height];
-    for (i, sample) in samples.iter_mut().enumerate() {
-        let x = (i % width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        let y = (height - 1 - i / width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        for (id, corner, side) in &marks {
-            let (u, v) = ((x - corner.x) / cell, (corner.y + side - y) / cell);
-            if (0.0..8.0).contains(&u)
-                && (0.0..8.0).contains(&v)
-                && !family::cells(*id).unwrap()[v as usize][u as usize]
-            {
-                *sample = 25;
-            }
-        }
-    }
-    (Raster::from_srgb(width, height, 1, &samples).unwrap(), width_m)
-}
-
 #[test]
 fn with_a_card_in_view_no_number_is_typed() {
     let folder = tempfile::tempdir().unwrap();
     let clip = folder.path().join("card.mp4");
-    let (page, width_m) = card_page();
+    let (page, width_m) = card_page(1);
     // In the plane of the flight, beside the path.
     let mut scene = presets::printed_page(1, page, width_m, [CARD_AT[0], CARD_AT[1], 0.0], [0.0; 3]);
     // 1080 rows, so that a cell of a mark is some four pixels wide.

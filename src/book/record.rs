@@ -59,7 +59,7 @@ fn shot_of(
     into: &RecordInto,
     json: Option<String>,
 ) -> ShotRecord {
-    let speed = flight.launch_speed_gravity_given_m_per_s.unwrap_or(flight.launch_speed_m_per_s);
+    let speed = flight.best_speed_m_per_s();
     let common = shared_relative_uncertainty(measurement).map(|relative| relative * speed.value);
     let standard_uncertainty_m_per_s = speed.standard_uncertainty.filter(|u| *u > 0.0);
     let clip = measurement

@@ -30,8 +30,8 @@ pub struct ClassLine {
 pub struct Numbers {
     pub flight: usize,
     pub speed_m_per_s: Estimate,
-    /// With gravity taken as known; `None` where that wasn't fitted.
-    pub speed_gravity_given_m_per_s: Option<Estimate>,
+    /// The one for forecasts ([`FlightMeasurement::best_speed_m_per_s`]).
+    pub best_speed_m_per_s: Estimate,
     pub angle_deg: Estimate,
     pub gravity_m_per_s2: Estimate,
     /// Whether measured and expected gravity agree; `None` when nobody judged.
@@ -39,11 +39,6 @@ pub struct Numbers {
 }
 
 impl Numbers {
-    /// The speed that leans on the fewest unknowns: for forecasts, and for the shot book.
-    pub fn best_speed(&self) -> Estimate {
-        self.speed_gravity_given_m_per_s.unwrap_or(self.speed_m_per_s)
-    }
-
     /// "as expected", "off" or a dash.
     pub const fn verdict(&self) -> &'static str {
         match self.agrees {
@@ -78,7 +73,7 @@ fn flight_line(entry: &ClassEntry<'_>, flight: &FlightMeasurement) -> ClassLine 
     let numbers = Numbers {
         flight: flight.number,
         speed_m_per_s: flight.launch_speed_m_per_s,
-        speed_gravity_given_m_per_s: flight.launch_speed_gravity_given_m_per_s,
+        best_speed_m_per_s: flight.best_speed_m_per_s(),
         angle_deg: flight.launch_angle_deg,
         gravity_m_per_s2: flight.gravity_m_per_s2,
         agrees,

@@ -68,10 +68,10 @@ struct Placed {
 }
 
 impl Launch {
-    /// Of one measured flight. The speed with gravity given is the better one: it leans on one unknown less.
+    /// Of one measured flight.
     pub fn of_flight(flight: &FlightMeasurement) -> Self {
         Self {
-            speed_m_per_s: flight.launch_speed_gravity_given_m_per_s.unwrap_or(flight.launch_speed_m_per_s),
+            speed_m_per_s: flight.best_speed_m_per_s(),
             angle_deg: flight.launch_angle_deg,
             scatter: None,
             from: format!("flight {}", flight.number),
@@ -85,11 +85,14 @@ impl Launch {
         let left_out = flights.len() - good.len();
         let [first, ..] = good.as_slice() else { return None };
         let values = |value: fn(&Numbers) -> Estimate| good.iter().map(|n| value(n).value).collect::<Vec<_>>();
-        let (speeds, angles) = (values(Numbers::best_speed), values(|numbers| numbers.angle_deg));
+        let (speeds, angles) = (values(|numbers| numbers.best_speed_m_per_s), values(|numbers| numbers.angle_deg));
         let (speed, angle) = (Sample::of(&speeds)?, Sample::of(&angles)?);
         let scatter = speed.sd.zip(angle.sd);
-        let (speed_m_per_s, angle_deg) =
-            if good.len() == 1 { (first.best_speed(), first.angle_deg) } else { (mean_of(&speed), mean_of(&angle)) };
+        let (speed_m_per_s, angle_deg) = if good.len() == 1 {
+            (first.best_speed_m_per_s, first.angle_deg)
+        } else {
+            (mean_of(&speed), mean_of(&angle))
+        };
         let count = if good.len() == 1 { "1 flight".to_owned() } else { format!("{} flights", good.len()) };
         let without =
             if left_out == 0 { String::new() } else { format!("; {left_out} whose gravity is off were left out") };
@@ -367,7 +370,7 @@ mod tests {
         let numbers = |speed: f64, agrees| Numbers {
             flight: 1,
             speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
-            speed_gravity_given_m_per_s: None,
+            best_speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
             angle_deg: Estimate::with_coverage_factor(40.0 + speed, 0.2, 2.0),
             gravity_m_per_s2: Estimate::without_uncertainty(9.8),
             agrees,

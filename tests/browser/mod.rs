@@ -61,8 +61,16 @@ impl Browser {
         panic!("the browser doesn't start");
     }
 
+    /// Waits for an element; a page that is just going away gives other errors than "not yet", and is asked again too.
     pub async fn wait(&self, css: &str) -> fantoccini::elements::Element {
-        self.client.wait().at_most(Duration::from_secs(90)).for_element(Locator::Css(css)).await.unwrap()
+        let until = std::time::Instant::now() + Duration::from_secs(90);
+        loop {
+            match self.client.find(Locator::Css(css)).await {
+                Ok(element) => return element,
+                Err(error) if std::time::Instant::now() > until => panic!("never: {css}: {error}"),
+                Err(_) => tokio::time::sleep(Duration::from_millis(100)).await,
+            }
+        }
     }
 
     pub async fn run(&self, script: &str) -> Value {

@@ -139,7 +139,8 @@ fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<M
     (same_clip && same_rig && measurement.program_version == env!("CARGO_PKG_VERSION")).then_some(measurement)
 }
 
-/// Records what was measured and writes the table, for a spreadsheet and with the graph as a web page; for one row after the other, so that the book's numbers follow the clips.
+/// Records what was measured, one row after the other so that the book's numbers follow the clips, and writes the table: for a
+/// spreadsheet, and with the graph as a web page.
 ///
 /// # Errors
 /// When the book or the table's file refuses.
