@@ -145,7 +145,6 @@ fn lob_target() {
 }
 
 #[test]
-#[ignore = "g is off by 0.73 % beyond the marking"]
 fn low_light() {
     check("low-light", "", Limits::POOR_LIGHT);
 }

@@ -445,7 +445,7 @@ fn the_middle_of_a_ball_lit_from_one_side() {
 
 /// Released on the start of an exposure, so that the tube still covers part of the ball.
 #[test]
-#[ignore = "missed; the launch is then taken for later and the launch speed comes out 1.7 % low"]
+#[ignore = "missed; the launch is then taken for later: speed 1.7 % low, angle 0.69° low with ± 0.63"]
 fn a_ball_half_out_of_its_tube_is_found() {
     let mut case = Case::new(presets::clean_60fps, SHADED);
     case.scene = presets::clean_60fps(SEED);
