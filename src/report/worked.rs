@@ -191,7 +191,6 @@ impl Worked<'_> {
         )
     }
 
-    /// With one guard digit.
     /// With one guard digit; with two where rounding what is shown would give another answer than the number itself, as 13.48 shown
     /// as 13.5.
     fn guarded(&self, quantity: Quantity, value: f64) -> String {
