@@ -187,7 +187,7 @@ impl Worked<'_> {
         };
         format!(
             "Rounded to {figures} significant {noun}, as many as the least precise given has. Intermediate results are shown \
-             with one guard digit more and carried on unrounded.{advice}"
+             with at least one guard digit more and carried on unrounded.{advice}"
         )
     }
 
