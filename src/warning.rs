@@ -17,6 +17,8 @@ pub enum Warning {
     SlowMotionUndone { capture_rate_hz: f64, stamp_rate_hz: f64 },
     /// A jump in the spacing of timestamps.
     GapInStamps { at_s: f64, gap_s: f64, usual_s: f64 },
+    /// The camera moved against the background; that was taken out.
+    CameraMoved { largest_px: f64, lost_frames: usize },
     /// Fewer sightings than a trustworthy fit wants.
     FewSightings { flight: usize, count: usize },
     /// The flight begins with the clip or at the picture's edge: speed and angle are those at the first sighting.
@@ -131,6 +133,16 @@ impl Warning {
                 gap_s * 1e3,
                 usual_s * 1e3
             ),
+            Self::CameraMoved { largest_px, lost_frames } => {
+                let lost = match lost_frames {
+                    0 => String::new(),
+                    1 => "; in one frame its place couldn't be told".to_owned(),
+                    n => format!("; in {n} frames its place couldn't be told"),
+                };
+                format!(
+                    "the camera moved, by up to {largest_px:.1} px at the picture's corners: the background was followed and all places                      are those of the first frame{lost}. Put the camera on a stand and switch stabilisation off"
+                )
+            }
             Self::FewSightings { flight, count } => format!(
                 "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
             ),

@@ -141,7 +141,7 @@ fn progress_bar() -> ProgressBar {
 pub(super) fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
     use crate::clip::ClipError;
     let exit = match error {
-        MeasureError::NoFlight { .. } | MeasureError::Fit(_) => Exit::NoMeasurement,
+        MeasureError::NoFlight { .. } | MeasureError::Unsteady(_) | MeasureError::Fit(_) => Exit::NoMeasurement,
         MeasureError::Clip(ClipError::BadRate(_) | ClipError::NoPictureRate(_) | ClipError::NoTimes)
         | MeasureError::Camera(_)
         | MeasureError::Mending(_)

@@ -2,6 +2,7 @@
 
 use super::known::{gravity_at, likely_drag};
 use crate::camera::InputKind;
+use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
 use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Motion, Quantity, Request, RowKind};
 use crate::measure::CameraView;
@@ -298,13 +299,16 @@ fn budget_line(row: &BudgetRow) -> BudgetLine {
 const FEW_SIGHTINGS: usize = 8;
 
 /// What is odd about clip and clock, whatever flies in it.
-pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport) -> Vec<Warning> {
+pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport, wander: &Wander) -> Vec<Warning> {
     let mut warnings: Vec<Warning> = clock.findings.iter().filter_map(clock_warning).collect();
     if reading.decode_errors > 0 || reading.damaged_frames > 0 {
         warnings.push(Warning::DecodeErrors { count: reading.decode_errors.max(reading.damaged_frames) });
     }
     if reading.truncated {
         warnings.push(Warning::ClipTruncated { frames_used: reading.frames });
+    }
+    if wander.from_frame.is_some() {
+        warnings.push(Warning::CameraMoved { largest_px: wander.largest_px, lost_frames: wander.lost_frames });
     }
     warnings
 }
