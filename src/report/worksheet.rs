@@ -378,7 +378,8 @@ impl ChallengeSet {
             Block::WritingLines(7),
             Block::Answer("Our answer: ____________________".to_owned()),
             Block::Paragraph(
-                "The ball:   □ went in   □ fell short by ______ cm   □ flew beyond by ______ cm".to_owned(),
+                "The ball:   □ went in \u{a0}\u{a0}□ fell short by ______ cm \u{a0}\u{a0}□ flew beyond by ______ cm"
+                    .to_owned(),
             ),
             Block::Cautions(CAUTIONS.iter().map(|&caution| caution.to_owned()).collect()),
         ]

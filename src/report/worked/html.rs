@@ -22,7 +22,7 @@ pub fn render(sheet: &Sheet) -> String {
     format!(
         "<!DOCTYPE html>\n<html lang=\"en-GB\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}</title>\n<style>{STYLE}</style>\n</head>\n\
-         <body>\n<h1>{title}</h1>\n{body}</body>\n</html>\n",
+         <body>\n<main>\n<h1>{title}</h1>\n{body}</main>\n</body>\n</html>\n",
         title = escape(&sheet.title)
     )
 }
