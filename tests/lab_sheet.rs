@@ -1,5 +1,5 @@
-//! The lab sheet in headless Chromium: nothing goes wrong in it, nothing is asked of anyone else, everybody can read it, and it
-//! prints on A4 with whole graphs.
+//! What is handed out, in headless Chromium: nothing goes wrong in it, nothing is asked of anyone else, everybody can read it, and
+//! the lab sheet prints on A4 with whole graphs.
 //!
 //! Of the demo's sheet; of any other with `LOBLINE_SHEET=lab-sheet.html`. Skipped, aloud, where `chromium`, `chromedriver` or
 //! `pdftoppm` isn't there; `bash .ci/deps --tests` installs them.
@@ -54,6 +54,32 @@ fn the_lab_sheet_fits_a_phone() {
         let wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth";
         assert_eq!(browser.run(wide).await, 0, "nothing reaches over the edge");
         assert_eq!(browser.faults().await, Vec::<String>::new());
+        browser.close().await;
+    });
+}
+
+#[test]
+fn solutions_and_worksheets_are_read_by_everybody() {
+    runtime().block_on(async {
+        let Some(browser) = Browser::open(800, 1000, false).await else { return };
+        let folder = tempfile::tempdir().unwrap();
+        let speeds = ["--speed", "3.6 m/s .. 4.4 m/s", "--angle", "40 .. 70", "--height", "25 cm .. 45 cm"];
+        let room = ["--room", "4 m", "--ceiling", "2.7 m", "--ball", "70 mm", "--groups", "2", "--working"];
+        let worksheet = [&["worksheet"], &speeds[..], &room[..]].concat();
+        let solution =
+            vec!["solve", "--speed", "4.00 m/s", "--distance", "1.40 m", "--rise", "-12 cm", "--find", "angle"];
+        for (name, arguments) in [("worksheet", worksheet), ("solution", solution)] {
+            let file = folder.path().join(format!("{name}.html"));
+            let mut program = Command::new(env!("CARGO_BIN_EXE_lobline"));
+            let made = program.args(arguments).arg("--sheet").arg(&file).output().unwrap();
+            assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+            let address = format!("file://{}", file.display());
+            browser.client.goto(&address).await.unwrap();
+            browser.picture(name).await;
+            assert_eq!(browser.faults().await, Vec::<String>::new(), "{name}");
+            assert_eq!(browser.console_errors().await, Vec::<String>::new(), "{name}");
+            assert_eq!(browser.requests().await, [address], "{name}");
+        }
         browser.close().await;
     });
 }

@@ -136,6 +136,25 @@ fn a_flight_is_set_against_its_forecast() {
 }
 
 #[test]
+fn a_shot_is_set_against_the_shots_before_it_but_not_against_itself() {
+    let folder = tempfile::tempdir().unwrap();
+    let shots = ["book", "--book", "shots.sqlite", "add", "--launcher", "wooden catapult", "--session", "spring"];
+    done(folder.path(), &[&shots[..], &["--angle", "50", "5.38 m/s", "5.40 m/s", "5.39 m/s"]].concat());
+    let of = ["--launcher", "wooden catapult", "--set-angle", "50", "--book", "shots.sqlite", "--height", "0.74 m"];
+    let both = [&of[..], &["--forecast", "--from-book", "--record", "--session", "spring", "--json"]].concat();
+    // Once before the clip's shot is in the book, and once after.
+    for _ in 0..2 {
+        let measurement: Measurement = serde_json::from_str(&measure(folder.path(), &both).0).unwrap();
+        let forecast = measurement.flights[0].forecast.as_ref().unwrap();
+        assert_eq!(forecast.description, "the mean of 3 shots of the wooden catapult in the book (session spring)");
+        // The demo's truth is 5.39 m/s, within its interval of some 0.15 m/s.
+        let departures = forecast.departures.as_ref().unwrap();
+        assert_eq!(departures.launch_speed_m_per_s.agrees(), Some(true));
+        assert_eq!(departures.launch_angle_deg.agrees(), None, "a set angle has no interval");
+    }
+}
+
+#[test]
 fn a_class_is_measured_recorded_once_and_taken_up_again() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::copy(&demo().clip, folder.path().join("a.mp4")).unwrap();

@@ -15,7 +15,7 @@ use crate::flight::aim::{
     Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, STEEPEST_SENSIBLE_DEG, ShotScatter,
     aim, angles_to_reach, best_angle, chance_by_angle, turned_to,
 };
-use crate::flight::chance::{Bracket, LearntShare, Opening, OpeningKind, Record, judge_record, learn_share};
+use crate::flight::chance::{LearntShare, Opening, OpeningKind, Record, judge_record, learn_share};
 use crate::flight::reading::{Kind, Reading};
 use crate::report::chance_graph::write_chance_graph;
 use crate::report::worked::text::wrap;
@@ -349,7 +349,7 @@ fn scatter_missing(usual: Option<&Usual>) -> String {
 fn chance_words(chance: &Chance, record: Option<(u32, u32)>, learnt: Option<LearntShare>) -> Vec<String> {
     let percent = |share: f64| format!("{:.0} %", share * 100.0);
     let mut lines = vec![
-        format!("Chance of a hit: {}.", bracket_words(&chance.bracket)),
+        format!("Chance of a hit: {}.", chance.bracket.in_words()),
         format!(
             "That is with landings that scatter by {:.1} cm along and {:.1} cm across{}.",
             chance.scatter.along_m * 100.0,
@@ -382,18 +382,6 @@ fn chance_words(chance: &Chance, record: Option<(u32, u32)>, learnt: Option<Lear
     lines
 }
 
-/// The two ends as the reader sees them; one figure when they look the same.
-fn bracket_words(bracket: &Bracket) -> String {
-    let percent = |share: f64| format!("{:.0} %", share * 100.0);
-    let (clean, centre) = (percent(bracket.clean), percent(bracket.centre_inside));
-    match (clean == centre, clean.as_str()) {
-        (true, "100 %") => "practically certain (over 99.5 %)".to_owned(),
-        (true, "0 %") => "practically none (under 0.5 %)".to_owned(),
-        (true, _) => clean,
-        (false, _) => format!("between {clean} (certainly in) and {centre} (centre inside)"),
-    }
-}
-
 /// A chance that no one can tell from another: what is shown is rounded to whole per cents.
 const NO_DIFFERENCE: f64 = 0.01;
 
@@ -416,7 +404,7 @@ fn best_words(by_angle: &[AngleChance], placed: &[Placed]) -> String {
         "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, with the target at {:.0} cm: {}.",
         best.angle_deg,
         100.0 * best.range_m,
-        bracket_words(&best.bracket)
+        best.bracket.in_words()
     );
     format!("{}\n", wrapped(vec![text]))
 }

@@ -180,7 +180,11 @@ impl SolveOptions {
 
 fn words(givens: &[(Given, Estimate)], wanted: Option<Quantity>, solved: &[Solved]) -> String {
     let row = |quantity: Quantity, estimate: Estimate| Row::new(quantity.name(), estimate, quantity.unit());
-    let given: Vec<Row> = givens.iter().map(|(given, estimate)| row(given.quantity, *estimate)).collect();
+    let given = givens.iter().map(|(given, estimate)| match given.figures {
+        Some(figures) => Row::with_figures(given.quantity.name(), *estimate, given.quantity.unit(), figures),
+        None => row(given.quantity, *estimate),
+    });
+    let given: Vec<Row> = given.collect();
     let mut text = format!("Given\n{}", table(&given));
     for (i, (_, estimates)) in solved.iter().enumerate() {
         let heading =

@@ -66,6 +66,20 @@ pub struct Bracket {
     pub centre_inside: f64,
 }
 
+impl Bracket {
+    /// The two ends as the reader sees them, in whole per cents; one figure when they look the same.
+    pub fn in_words(&self) -> String {
+        let percent = |share: f64| format!("{:.0} %", share * 100.0);
+        let (clean, centre) = (percent(self.clean), percent(self.centre_inside));
+        match (clean == centre, clean.as_str()) {
+            (true, "100 %") => "practically certain (over 99.5 %)".to_owned(),
+            (true, "0 %") => "practically none (under 0.5 %)".to_owned(),
+            (true, _) => clean,
+            (false, _) => format!("between {clean} (certainly in) and {centre} (centre inside)"),
+        }
+    }
+}
+
 /// Directions in which the rim is looked at; the error of the boundary falls with the square, below 1e-5 of R here.
 const RIM_DIRECTIONS: usize = 360;
 

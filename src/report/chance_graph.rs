@@ -71,7 +71,7 @@ pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
         layers.push(Layer::Points { series: Series::Third, label: "something in the way".into(), marks: blocked });
     }
     let said = here.map_or_else(String::new, |here| {
-        format!(" At {stated_deg:.1}° it is {:.0} % to {:.0} %.", 100.0 * clean(here), 100.0 * inside(here))
+        format!(" At {stated_deg:.1}° it is {}.", here.bracket.in_words()).replace(" %", "\u{a0}%")
     });
     Figure {
         name: "chance-by-angle".into(),

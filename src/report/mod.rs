@@ -21,6 +21,7 @@ pub mod json;
 pub mod numbers;
 pub mod outputs;
 pub mod overlay;
+pub mod pdf;
 #[cfg(test)]
 mod reference;
 pub mod rgb;

@@ -13,6 +13,7 @@ use image::RgbImage;
 use super::class::ClassLine;
 use super::ink::Drawing;
 use super::numbers::DecimalMark;
+use super::pdf::PdfError;
 use crate::measurement::Measurement;
 
 /// What a lab sheet is made from.
@@ -35,8 +36,8 @@ impl SheetInput<'_> {
     /// As PDF on A4, tagged for screen readers (PDF/UA-1, ISO 14289-1).
     ///
     /// # Errors
-    /// [`pdf::PdfError`] when the PDF writer refuses the content.
-    pub fn pdf(&self) -> Result<Vec<u8>, pdf::PdfError> {
+    /// [`PdfError`] when the PDF writer refuses the content.
+    pub fn pdf(&self) -> Result<Vec<u8>, PdfError> {
         pdf::document(&content::sheet(self))
     }
 }

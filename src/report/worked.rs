@@ -187,17 +187,18 @@ impl Worked<'_> {
         };
         format!(
             "Rounded to {figures} significant {noun}, as many as the least precise given has. Intermediate results are shown \
-             with one guard digit more and carried on unrounded.{advice}"
+             with at least one guard digit more and carried on unrounded.{advice}"
         )
     }
 
-    /// With one guard digit; with two where rounding what is shown would give another answer than the number itself, as 13.48 shown
-    /// as 13.5.
+    /// With one guard digit; what is wanted with two where rounding what is shown would give another answer than the number itself, as
+    /// 13.48 shown as 13.5.
     fn guarded(&self, quantity: Quantity, value: f64) -> String {
         let figures = self.figures();
         let rounded = |value: f64, figures: usize| format!("{value:.*e}", figures - 1);
         let twice = rounded(rounded(value, figures + 1).parse().unwrap_or(value), figures);
-        let guard = if twice == rounded(value, figures) { 1 } else { 2 };
+        let misleads = quantity == self.wanted && twice != rounded(value, figures);
+        let guard = if misleads { 2 } else { 1 };
         with_unit(&to_figures(value, figures + guard), quantity)
     }
 

@@ -378,7 +378,8 @@ impl ChallengeSet {
             Block::WritingLines(7),
             Block::Answer("Our answer: ____________________".to_owned()),
             Block::Paragraph(
-                "The ball:   □ went in   □ fell short by ______ cm   □ flew beyond by ______ cm".to_owned(),
+                "The ball:   □ went in \u{a0}\u{a0}□ fell short by ______ cm \u{a0}\u{a0}□ flew beyond by ______ cm"
+                    .to_owned(),
             ),
             Block::Cautions(CAUTIONS.iter().map(|&caution| caution.to_owned()).collect()),
         ]
@@ -599,7 +600,7 @@ mod tests {
     #[test]
     fn every_form_carries_the_cautions() {
         let sheet = make(&limits(), Task::Angle, 3, 2).unwrap().sheet("Open day challenge", true);
-        let (words, page) = (text::render(&sheet), html::render(&sheet));
+        let (words, page) = (text::render(&sheet), html::render(&sheet).replace("&#39;", "'"));
         for caution in CAUTIONS {
             let first = caution.split(' ').take(6).collect::<Vec<_>>().join(" ");
             // Once a group and once on the key.

@@ -18,6 +18,7 @@ use crate::report::files::write_atomically;
 
 /// Who shot which clip, and how the work is done.
 #[derive(Debug, Args)]
+#[command(next_help_heading = "Many clips")]
 pub struct ClassArguments {
     /// Whose clip is whose: a CSV file with the columns `clip` and `group`; else each clip's own name stands for its group.
     #[arg(long, value_name = "FILE")]

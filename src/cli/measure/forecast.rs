@@ -49,7 +49,7 @@ impl ForecastArguments {
         if !self.forecast {
             return self.source.first_given().map_or(Ok(None), |option| {
                 Err(wrong(
-                    format!("`{option}` is of a forecast"),
+                    format!("`{option}` belongs to a forecast"),
                     "add `--forecast`, and the flights are set against it",
                 ))
             });

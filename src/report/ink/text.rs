@@ -1,30 +1,42 @@
-//! Text with italic symbols and subscripts, and breaking it into lines.
+//! Text with italic symbols, indices and powers, and breaking it into lines.
 //!
-//! Marks: `*y*` sets a symbol in italics, `_{max}` lowers what is inside the braces. Everything else is literal.
+//! Marks: `*y*` sets a symbol in italics, `_{max}` lowers and `^{2}` raises what is inside the braces. Everything else is literal.
 
 use crate::report::fonts::Face;
+
+/// How a piece of text stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    Line,
+    Lowered,
+    Raised,
+}
 
 /// Text of one cut and height.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Piece {
     pub face: Face,
     pub text: String,
-    pub lowered: bool,
+    pub place: Place,
 }
 
 impl Piece {
     pub fn new(face: Face, text: impl Into<String>) -> Self {
-        Self { face, text: text.into(), lowered: false }
+        Self { face, text: text.into(), place: Place::Line }
     }
 
     /// Size against the line's own.
     pub fn size(&self) -> f32 {
-        if self.lowered { 0.72 } else { 1.0 }
+        if self.place == Place::Line { 1.0 } else { 0.72 }
     }
 
     /// How far below the line's baseline it stands, in em of the line.
     pub fn drop(&self) -> f32 {
-        if self.lowered { 0.18 } else { 0.0 }
+        match self.place {
+            Place::Line => 0.0,
+            Place::Lowered => 0.18,
+            Place::Raised => -0.35,
+        }
     }
 }
 
@@ -40,7 +52,7 @@ pub fn bold(marked: &str) -> Vec<Piece> {
 
 fn with_face(marked: &str, upright: Face) -> Vec<Piece> {
     let mut pieces: Vec<Piece> = Vec::new();
-    let (mut face, mut lowered) = (upright, false);
+    let (mut face, mut place) = (upright, Place::Line);
     let mut rest = marked;
     while let Some(character) = rest.chars().next() {
         let (taken, literal) = match character {
@@ -48,28 +60,28 @@ fn with_face(marked: &str, upright: Face) -> Vec<Piece> {
                 face = if face == upright { Face::Oblique } else { upright };
                 (1, false)
             }
-            '_' if rest.starts_with("_{") => {
-                lowered = true;
+            '_' | '^' if rest[1..].starts_with('{') && rest.contains('}') => {
+                place = if character == '_' { Place::Lowered } else { Place::Raised };
                 (2, false)
             }
-            '}' if lowered => {
-                lowered = false;
+            '}' if place != Place::Line => {
+                place = Place::Line;
                 (1, false)
             }
             other => (other.len_utf8(), true),
         };
         if literal {
-            push(&mut pieces, face, lowered, &rest[..taken]);
+            push(&mut pieces, face, place, &rest[..taken]);
         }
         rest = &rest[taken..];
     }
     pieces
 }
 
-fn push(pieces: &mut Vec<Piece>, face: Face, lowered: bool, text: &str) {
+fn push(pieces: &mut Vec<Piece>, face: Face, place: Place, text: &str) {
     match pieces.last_mut() {
-        Some(last) if last.face == face && last.lowered == lowered => last.text.push_str(text),
-        _ => pieces.push(Piece { face, text: text.to_owned(), lowered }),
+        Some(last) if last.face == face && last.place == place => last.text.push_str(text),
+        _ => pieces.push(Piece { face, text: text.to_owned(), place }),
     }
 }
 
@@ -81,7 +93,7 @@ pub fn plain(marked: &str) -> String {
 /// Text from outside, such as a file name, kept from being read as marks.
 pub fn literal(text: &str) -> String {
     // The asterisk operator looks the same; braces after an underscore are rare enough to lose.
-    text.replace('*', "∗").replace("_{", "_(").replace(['\n', '\r', '\t'], " ")
+    text.replace('*', "∗").replace("_{", "_(").replace("^{", "^(").replace(['\n', '\r', '\t'], " ")
 }
 
 /// Width of `pieces` set in one line, in em.
@@ -105,9 +117,9 @@ pub fn wrap_pieces(pieces: Vec<Piece>, width: f32) -> Vec<Vec<Piece>> {
             continue;
         }
         if !line.is_empty() {
-            push(line, word[0].face, false, " ");
+            push(line, word[0].face, Place::Line, " ");
         }
-        word.iter().for_each(|p| push(line, p.face, p.lowered, &p.text));
+        word.iter().for_each(|p| push(line, p.face, p.place, &p.text));
     }
     lines
 }
@@ -139,17 +151,19 @@ mod tests {
     use super::*;
 
     #[test]
-    fn symbols_are_italic_and_indices_low() {
-        let pieces = rich("speed *v*_{y} / (m/s)");
-        let seen: Vec<(Face, &str, bool)> = pieces.iter().map(|p| (p.face, p.text.as_str(), p.lowered)).collect();
+    fn symbols_are_italic_indices_low_and_powers_high() {
+        let pieces = rich("speed *v*_{y}^{2} / (m/s)");
+        let seen: Vec<(Face, &str, Place)> = pieces.iter().map(|p| (p.face, p.text.as_str(), p.place)).collect();
         let expected = [
-            (Face::Regular, "speed ", false),
-            (Face::Oblique, "v", false),
-            (Face::Regular, "y", true),
-            (Face::Regular, " / (m/s)", false),
+            (Face::Regular, "speed ", Place::Line),
+            (Face::Oblique, "v", Place::Line),
+            (Face::Regular, "y", Place::Lowered),
+            (Face::Regular, "2", Place::Raised),
+            (Face::Regular, " / (m/s)", Place::Line),
         ];
         assert_eq!(seen, expected);
         assert_eq!(plain("*v*_{y}"), "vy");
+        assert_eq!(plain("a_b {c}"), "a_b {c}");
     }
 
     #[test]

@@ -8,7 +8,7 @@ use base64::engine::general_purpose::STANDARD;
 use super::{Block, Sheet, Table};
 use crate::report::fonts::Face;
 use crate::report::ink::svg::{self, SvgSize, escape};
-use crate::report::ink::text;
+use crate::report::ink::text::{self, Place};
 
 const STYLE: &str = include_str!("sheet.css");
 
@@ -114,13 +114,17 @@ fn write_table(table: &Table, number: usize, out: &mut String) -> std::fmt::Resu
 }
 
 /// Marked text as HTML.
-fn marked(source: &str) -> String {
+pub(in crate::report) fn marked(source: &str) -> String {
     text::rich(source)
         .into_iter()
         .map(|piece| {
             let inner = escape(&piece.text);
             let inner = if piece.face == Face::Oblique { format!("<i>{inner}</i>") } else { inner };
-            if piece.lowered { format!("<sub>{inner}</sub>") } else { inner }
+            match piece.place {
+                Place::Line => inner,
+                Place::Lowered => format!("<sub>{inner}</sub>"),
+                Place::Raised => format!("<sup>{inner}</sup>"),
+            }
         })
         .collect()
 }

@@ -1,5 +1,7 @@
 //! Rounding numbers for people.
 
+use crate::report::numbers::{DecimalMark, known, rounding_place};
+
 /// A number to `figures` significant figures, with a true minus sign; in scientific form where trailing zeros would pretend
 /// to more figures, or leading ones would be many. Superscripts as `^{…}` (see `markup`).
 ///
@@ -44,33 +46,18 @@ fn minus(text: String) -> String {
     text.replace('-', "−")
 }
 
-/// Value and 95 % half-width rounded together: the half-width to one significant figure, or two when it begins with 1 or 2,
-/// never lowered by more than 4 %; the value to the same place (GUM 7.2.6: at most two figures, rounded up where what
-/// is dropped matters, and the value to agree).
+/// Value and 95 % half-width rounded together, by the same rule as every measured number ([`rounding_place`]).
 ///
 /// # Examples
 /// ```
 /// use lobline::report::worked::figures::with_interval;
-/// assert_eq!(with_interval(3.5241, 0.0312), ("3.52".to_owned(), "0.03".to_owned()));
+/// assert_eq!(with_interval(3.5241, 0.0412), ("3.52".to_owned(), "0.04".to_owned()));
 /// assert_eq!(with_interval(1.43216, 0.0123), ("1.432".to_owned(), "0.012".to_owned()));
 /// ```
 pub fn with_interval(value: f64, half_width: f64) -> (String, String) {
-    if !(half_width.is_finite() && half_width > 0.0) {
-        return (plain(value), plain(half_width));
-    }
-    let exponent = half_width.log10().floor() as i32;
-    let leading = half_width / 10f64.powi(exponent);
-    let figures = if leading < 3.0 { 2 } else { 1 };
-    let decimals = figures - 1 - exponent;
-    let step = 10f64.powi(-decimals);
-    let mut rounded = (half_width / step).round() * step;
-    if rounded < 0.96 * half_width {
-        rounded += step;
-    }
-    // 0.0996 becomes 0.10, whose last nought is one place too many only when it was one figure before.
-    let shown = decimals.max(0) as usize;
-    let value = if decimals < 0 { (value / step).round() * step } else { value };
-    (to_decimals(value, shown), to_decimals(rounded, shown))
+    let Some(known) = known(Some(half_width)) else { return (plain(value), plain(half_width)) };
+    let place = rounding_place(known);
+    (DecimalMark::Point.rounded(value, place), DecimalMark::Point.rounded(half_width, place))
 }
 
 #[cfg(test)]
@@ -102,15 +89,14 @@ mod tests {
     }
 
     #[test]
-    fn intervals_are_rounded_as_the_gum_says() {
-        // JCGM 100:2008, 7.2.6 (from memory): 10.47 mΩ → 11 mΩ, 28.05 kHz → 28 kHz, 10.057 62 Ω with 27 mΩ → 10.058 Ω.
+    fn intervals_are_rounded_as_measured_ones_are() {
+        // Particle Data Group, Review of Particle Physics, introduction (from memory): 0.827 ± 0.119 → 0.83 ± 0.12, 0.827 ± 0.367 →
+        // 0.8 ± 0.4. JCGM 100:2008, 7.2.6 (from memory): 28.05 kHz → 28 kHz, 10.057 62 Ω with 27 mΩ → 10.058 Ω.
+        assert_eq!(with_interval(0.827, 0.119), ("0.83".to_owned(), "0.12".to_owned()));
+        assert_eq!(with_interval(0.827, 0.367), ("0.8".to_owned(), "0.4".to_owned()));
         assert_eq!(with_interval(10.0576, 0.027), ("10.058".to_owned(), "0.027".to_owned()));
-        assert_eq!(with_interval(0.0, 10.47).1, "11");
         assert_eq!(with_interval(0.0, 28.05).1, "28");
-        // Ours: one figure above a leading 3, and never 4 % too small.
-        assert_eq!(with_interval(48.213, 0.36), ("48.2".to_owned(), "0.4".to_owned()));
-        assert_eq!(with_interval(9.7634, 0.0324), ("9.76".to_owned(), "0.04".to_owned()));
-        assert_eq!(with_interval(1234.0, 312.0), ("1200".to_owned(), "300".to_owned()));
         assert_eq!(with_interval(-0.0004, 0.5), ("0.0".to_owned(), "0.5".to_owned()));
+        assert_eq!(with_interval(-1.4, 0.0), ("−1.4".to_owned(), "0".to_owned()));
     }
 }

@@ -1,8 +1,11 @@
 //! A sheet as one web page that needs nothing from outside.
 
-use super::markup::{Place, spans};
 use super::sheet::{Block, Sheet};
 use super::sketch::{Anchor, Drawing, Mark, Stroke};
+use crate::report::fonts::Face;
+use crate::report::ink::svg::escape;
+use crate::report::ink::text::{Place, rich};
+use crate::report::sheet::html::marked;
 
 const STYLE: &str = "\
 body{max-width:46rem;margin:2rem auto;padding:0 1rem;font:1rem/1.5 system-ui,sans-serif;color:#111;background:#fff;\
@@ -19,20 +22,20 @@ pub fn render(sheet: &Sheet) -> String {
     format!(
         "<!DOCTYPE html>\n<html lang=\"en-GB\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}</title>\n<style>{STYLE}</style>\n</head>\n\
-         <body>\n<h1>{title}</h1>\n{body}</body>\n</html>\n",
+         <body>\n<main>\n<h1>{title}</h1>\n{body}</main>\n</body>\n</html>\n",
         title = escape(&sheet.title)
     )
 }
 
 fn render_block(block: &Block) -> String {
     match block {
-        Block::Heading(text) => format!("<h2>{}</h2>\n", inline(text)),
-        Block::Paragraph(text) => format!("<p>{}</p>\n", inline(text)),
+        Block::Heading(text) => format!("<h2>{}</h2>\n", marked(text)),
+        Block::Paragraph(text) => format!("<p>{}</p>\n", marked(text)),
         Block::Formula(lines) => {
-            let lines: Vec<String> = lines.iter().map(|line| inline(line)).collect();
+            let lines: Vec<String> = lines.iter().map(|line| marked(line)).collect();
             format!("<div class=\"formula\">{}</div>\n", lines.join("<br>\n"))
         }
-        Block::Answer(text) => format!("<p class=\"answer\">{}</p>\n", inline(text)),
+        Block::Answer(text) => format!("<p class=\"answer\">{}</p>\n", marked(text)),
         Block::Table { head, rows } => table(head, rows),
         Block::Sketch(drawing) => svg(drawing),
         Block::Cautions(cautions) => {
@@ -46,30 +49,10 @@ fn render_block(block: &Block) -> String {
 
 fn table(head: &[String], rows: &[Vec<String>]) -> String {
     let cells = |row: &[String], tag: &str| -> String {
-        row.iter().map(|cell| format!("<{tag}>{}</{tag}>", inline(cell))).collect()
+        row.iter().map(|cell| format!("<{tag}>{}</{tag}>", marked(cell))).collect()
     };
     let rows: String = rows.iter().map(|row| format!("<tr>{}</tr>\n", cells(row, "td"))).collect();
     format!("<table>\n<tr>{}</tr>\n{rows}</table>\n", cells(head, "th"))
-}
-
-/// Marked text with its tags.
-pub fn inline(marked: &str) -> String {
-    spans(marked)
-        .into_iter()
-        .map(|span| {
-            let text = escape(&span.text);
-            let text = if span.italic { format!("<i>{text}</i>") } else { text };
-            match span.place {
-                Place::Line => text,
-                Place::Lowered => format!("<sub>{text}</sub>"),
-                Place::Raised => format!("<sup>{text}</sup>"),
-            }
-        })
-        .collect()
-}
-
-fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 /// The drawing as an inline picture in the colours of the page's text.
@@ -113,18 +96,18 @@ fn svg_mark(mark: &Mark) -> String {
 
 fn svg_words(marked: &str) -> String {
     // `baseline-shift` isn't drawn everywhere; a shift down and back is.
-    spans(marked)
+    rich(marked)
         .into_iter()
-        .scan(0.0, |offset, span| {
-            let (wanted, size) = match span.place {
+        .scan(0.0, |offset, piece| {
+            let (wanted, size) = match piece.place {
                 Place::Line => (0.0, "3.7"),
                 Place::Lowered => (0.9, "2.6"),
                 Place::Raised => (-1.4, "2.6"),
             };
             let shift: f64 = wanted - *offset;
             *offset = wanted;
-            let style = if span.italic { " font-style=\"italic\"" } else { "" };
-            Some(format!("<tspan dy=\"{shift:.1}\" font-size=\"{size}\"{style}>{}</tspan>", escape(&span.text)))
+            let style = if piece.face == Face::Oblique { " font-style=\"italic\"" } else { "" };
+            Some(format!("<tspan dy=\"{shift:.1}\" font-size=\"{size}\"{style}>{}</tspan>", escape(&piece.text)))
         })
         .collect()
 }

@@ -1,63 +1,12 @@
-//! The few marks that formulas need in plain text: `_{…}` lowers, `^{…}` raises, `*…*` makes italic.
+//! Marked text (see [`crate::report::ink::text`]) in plain characters.
 
-/// How a run of text stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Place {
-    Line,
-    Lowered,
-    Raised,
-}
-
-/// A run of text set alike.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Span {
-    pub text: String,
-    pub place: Place,
-    pub italic: bool,
-}
-
-/// Splits marked text into runs. A mark without its end is text.
-pub fn spans(marked: &str) -> Vec<Span> {
-    let mut spans: Vec<Span> = Vec::new();
-    let mut push = |text: &str, place: Place, italic: bool| {
-        if !text.is_empty() {
-            spans.push(Span { text: text.to_owned(), place, italic });
-        }
-    };
-    let mut rest = marked;
-    let mut italic = false;
-    while let Some(at) = rest.find(['_', '^', '*']) {
-        push(&rest[..at], Place::Line, italic);
-        let mark = &rest[at..=at];
-        let after = &rest[at + 1..];
-        match (mark, after.strip_prefix('{').and_then(|inner| inner.split_once('}'))) {
-            ("*", _) => {
-                italic = !italic;
-                rest = after;
-            }
-            ("_", Some((inner, tail))) => {
-                push(inner, Place::Lowered, false);
-                rest = tail;
-            }
-            ("^", Some((inner, tail))) => {
-                push(inner, Place::Raised, false);
-                rest = tail;
-            }
-            _ => {
-                push(mark, Place::Line, italic);
-                rest = after;
-            }
-        }
-    }
-    push(rest, Place::Line, italic);
-    spans
-}
+use crate::report::ink::text::{Place, rich};
 
 /// Marked text in one line of plain characters: `v_{0y}^{2}` becomes `v0y²`.
 pub fn to_plain(marked: &str) -> String {
-    spans(marked)
+    rich(marked)
         .into_iter()
-        .map(|span| if span.place == Place::Raised { raised(&span.text) } else { span.text })
+        .map(|piece| if piece.place == Place::Raised { raised(&piece.text) } else { piece.text })
         .collect()
 }
 
@@ -85,18 +34,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn marks_become_runs() {
-        let runs = spans("*v*_{0}^{2} / 2");
-        let kinds: Vec<_> = runs.iter().map(|run| (run.text.as_str(), run.place, run.italic)).collect();
-        assert_eq!(
-            kinds,
-            [
-                ("v", Place::Line, true),
-                ("0", Place::Lowered, false),
-                ("2", Place::Raised, false),
-                (" / 2", Place::Line, false)
-            ]
-        );
+    fn indices_and_powers_become_characters() {
         assert_eq!(to_plain("*v*_{0y}^{2} · 10^{−5}"), "v0y² · 10⁻⁵");
         assert_eq!(to_plain("a_b {c}"), "a_b {c}");
     }

@@ -1,8 +1,8 @@
 //! Lays blocks onto pages.
 
-use super::{Ink, Item, Laid, MARGIN, PAGE, Part, Role};
 use crate::report::ink::text::{self, Piece, bold, rich, width_em, wrap_pieces};
 use crate::report::ink::{Anchor, Colour, Drawing, TextLine};
+use crate::report::pdf::{Ink, Item, Laid, MARGIN, PAGE, Role};
 use crate::report::sheet::{Block, Sheet, Table};
 
 const WIDTH: f32 = PAGE.0 - 2.0 * MARGIN;
@@ -22,15 +22,7 @@ const GAP: f32 = 8.0;
 const BOTTOM: f32 = PAGE.1 - MARGIN;
 
 pub fn flow(sheet: &Sheet) -> Laid {
-    let mut flow = Flow {
-        laid: Laid {
-            title: text::plain(&sheet.title),
-            pages: vec![Vec::new()],
-            parts: vec![Part { role: Role::Document, children: Vec::new() }],
-            contents: Vec::new(),
-        },
-        y: MARGIN,
-    };
+    let mut flow = Flow { laid: Laid::new(text::plain(&sheet.title)), y: MARGIN };
     flow.heading(1, &sheet.title);
     for (i, block) in sheet.blocks.iter().enumerate() {
         flow.block(block, &sheet.blocks[i + 1..]);
@@ -47,14 +39,11 @@ struct Flow {
 
 impl Flow {
     fn part(&mut self, parent: usize, role: Role) -> usize {
-        let part = self.laid.parts.len();
-        self.laid.parts.push(Part { role, children: Vec::new() });
-        self.laid.parts[parent].children.push(part);
-        part
+        self.laid.part(parent, role)
     }
 
     fn put(&mut self, ink: Ink, part: Option<usize>) {
-        self.laid.pages.last_mut().expect("never without a page").push(Item { ink, part });
+        self.laid.put(ink, part);
     }
 
     fn rule(&mut self, x: f32, length: f32, y: f32, width: f32) {
@@ -76,14 +65,13 @@ impl Flow {
     fn block(&mut self, block: &Block, after: &[Block]) {
         match block {
             Block::Heading { level, text } => {
-                let follows = after.first().map_or(0.0, least_height);
+                let follows = chained(after);
                 self.y += GAP;
                 self.need(30.0 + follows);
                 self.heading(u16::from(*level), text);
             }
             Block::Paragraph(text) => {
-                // What announces something stays with it.
-                let follows = after.first().filter(|_| text.ends_with(':')).map_or(0.0, least_height);
+                let follows = if announces(text, after) { chained(after) } else { 0.0 };
                 self.paragraph(text, follows);
             }
             Block::Fields(names) => self.fields(names),
@@ -97,16 +85,10 @@ impl Flow {
     }
 
     /// Sets lines from the present height downwards.
-    fn lines(&mut self, lines: Vec<Vec<Piece>>, x: f32, size: f32, part: Option<usize>) {
-        let count = lines.len();
-        for (i, mut pieces) in lines.into_iter().enumerate() {
+    fn lines(&mut self, mut lines: Vec<Vec<Piece>>, x: f32, size: f32, part: Option<usize>) {
+        Laid::with_spaces(&mut lines);
+        for pieces in lines {
             self.need(size * LEADING);
-            // A reader that follows the text needs the space that the line's end stands for.
-            if i + 1 < count
-                && let Some(last) = pieces.last_mut()
-            {
-                last.text.push(' ');
-            }
             let at = (x, self.y + ASCENT * size);
             self.put(Ink::Text(line(pieces, at, size, Anchor::Start)), part);
             self.y += size * LEADING;
@@ -116,8 +98,7 @@ impl Flow {
     fn heading(&mut self, level: u16, marked: &str) {
         let size = if level == 1 { 18.0 } else { 13.0 };
         let text = text::plain(marked);
-        let part = self.part(0, Role::Heading { level, text: text.clone() });
-        self.laid.contents.push((text, self.laid.pages.len() - 1, self.y));
+        let part = self.laid.heading(level, text, self.y);
         self.lines(wrap_pieces(bold(marked), WIDTH / size), MARGIN, size, Some(part));
         self.y += 3.0;
     }
@@ -187,7 +168,10 @@ impl Flow {
             after = &after[group.len()..];
             for pair in group.chunks(if is_drawing(&group[0]) { 2 } else { 1 }) {
                 match pair {
-                    [one] if !is_drawing(one) => self.block(one, after),
+                    // Small graphs find room sooner than `least_height` knows.
+                    [one] if !is_drawing(one) => {
+                        self.block(one, if after.first().is_some_and(is_drawing) { &[] } else { after })
+                    }
                     pair => self.side_by_side(pair),
                 }
             }
@@ -371,6 +355,20 @@ fn narrow(widths: &mut [f32], excess: f32) {
         if widths.iter().map(|w| w.min(limit)).sum::<f32>() > total { high = limit } else { low = limit }
     }
     widths.iter_mut().for_each(|w| *w = w.min(low));
+}
+
+/// Whether a paragraph speaks of what comes next, and so stays with it.
+fn announces(text: &str, after: &[Block]) -> bool {
+    text.ends_with(':') || matches!(after.first(), Some(Block::Drawing { .. }))
+}
+
+/// Least height of what must stay together from here on.
+fn chained(after: &[Block]) -> f32 {
+    match after {
+        [first @ Block::Paragraph(text), rest @ ..] if announces(text, rest) => least_height(first) + chained(rest),
+        [first, ..] => least_height(first),
+        [] => 0.0,
+    }
 }
 
 /// Height that must fit below a heading so that it doesn't stand alone at a page's end.
