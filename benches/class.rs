@@ -124,7 +124,10 @@ fn watch(server: u32, over: &AtomicBool) -> Memory {
     while !over.load(Ordering::Relaxed) {
         let own = status(server).map_or(0, |status| status["VmRSS"]);
         memory.server_rss = memory.server_rss.max(own);
-        let children: Vec<_> = children_of(server).into_iter().filter_map(status).collect();
+        // Between fork and exec a child still has the server's own sizes.
+        let is_own =
+            |pid: &u32| std::fs::read(format!("/proc/{pid}/cmdline")).is_ok_and(|line| line.ends_with(b"open-clip\0"));
+        let children: Vec<_> = children_of(server).into_iter().filter(is_own).filter_map(status).collect();
         memory.children = memory.children.max(children.len());
         memory.all_rss = memory.all_rss.max(own + children.iter().map(|child| child["VmRSS"]).sum::<u64>());
         for child in children {

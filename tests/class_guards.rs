@@ -304,6 +304,9 @@ fn a_lesson_through_a_restart_to_its_end() {
     let aim = br#"{"opening":"25 cm","opening_height":"24 cm","height":"85 cm","ball_diameter":"70 mm"}"#;
     let told = server.teacher(&teacher, "POST", "/api/class/aim", aim);
     assert!(told.text().contains("along the floor"), "{}", told.text());
+    let by_book = br#"{"launcher":"wooden catapult","angle":"50 deg","opening":"25 cm","height":"85 cm","ball_diameter":"70 mm"}"#;
+    let told = server.teacher(&teacher, "POST", "/api/class/aim", by_book);
+    assert!(told.text().contains("along the floor"), "{}", told.text());
     for name in ["class.csv", "class.html", "class.pdf", "class.png", "class.svg"] {
         let file = server.teacher(&teacher, "GET", &format!("/api/class/file/{name}"), b"");
         assert!(file.status == 200 && file.body.len() > 300, "{name}: {}", file.status);

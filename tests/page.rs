@@ -231,7 +231,7 @@ fn measuring_is_stopped_and_taken_up_again() {
         }
         browser.client.goto(&server.address).await.unwrap();
         browser.wait("#clip-input").await.send_keys(demo_clip().to_str().unwrap()).await.unwrap();
-        browser.wait_until("document.querySelector('#film-body').innerText.includes('catapult.mp4')").await;
+        browser.wait_until("document.querySelector('#film-body').innerText.includes('catapult.mp4: 1280')").await;
         browser.wait("#length").await;
         state(&browser, LENGTH).await;
         browser.press("cancel").await;

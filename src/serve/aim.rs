@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::error::Refusal;
 use super::setup::{read, sentence};
+use crate::book::Usual;
 use crate::flight::aim::{
     Aim, AimQuestion, Clearance, Obstacle, ObstaclePassage, ShotScatter, aim, angles_to_reach, turned_to,
 };
@@ -78,6 +79,23 @@ impl Launch {
         }
     }
 
+    /// Of what the shot book says that a launcher usually does; `None` when it knows no angle.
+    pub fn of_book(usual: &Usual) -> Option<Self> {
+        let positive = |scatter: Option<f64>| scatter.filter(|scatter| *scatter > 0.0);
+        let scatter = positive(usual.speed_scatter_m_per_s).zip(positive(usual.angle_scatter_deg));
+        let shots = if usual.shots == 1 { "1 shot".to_owned() } else { format!("{} shots", usual.shots) };
+        Some(Self {
+            speed_m_per_s: usual.speed_m_per_s,
+            angle_deg: usual.angle_deg?,
+            scatter: scatter.map(|(speed_m_per_s, angle_deg)| ShotScatter {
+                speed_m_per_s,
+                angle_deg,
+                sideways_deg: None,
+            }),
+            from: format!("{shots} of {} in the shot book, session {}", usual.launcher, usual.session),
+        })
+    }
+
     /// Mean and scatter of several flights; those whose gravity is off are left out, for their speed is off too. `None` when none
     /// is left. Of a single one its own interval, and no scatter.
     pub fn of_flights(flights: &[Numbers]) -> Option<Self> {
@@ -105,7 +123,7 @@ impl Launch {
                 angle_deg: angle,
                 sideways_deg: None,
             }),
-            from: format!("the mean of {count}{without}"),
+            from: if good.len() == 1 { count + &without } else { format!("the mean of {count}{without}") },
         })
     }
 }

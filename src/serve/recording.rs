@@ -28,6 +28,9 @@ pub struct Recording {
     pub at: usize,
     pub next_serial: u64,
     pub runs: Vec<Run>,
+    /// So many runs there were, those that were given up among them: a number isn't used twice.
+    #[serde(default)]
+    pub runs_made: u32,
     pub overlay: Option<Overlay>,
     /// Frames of the whole clip to find the ball in by eye.
     #[serde(default)]
@@ -121,6 +124,7 @@ impl Recording {
             at: 0,
             next_serial: 1,
             runs: Vec::new(),
+            runs_made: 0,
             overlay: None,
             peek: None,
         }
@@ -170,9 +174,21 @@ impl Recording {
             }
             return run.number;
         }
-        let number = self.runs.iter().map(|run| run.number).max().unwrap_or(0) + 1;
+        let number = self.runs.iter().map(|run| run.number).max().unwrap_or(0).max(self.runs_made) + 1;
+        self.runs_made = number;
         self.runs.push(Run { number, settings: settings.clone(), state: RunState::Wanted, frames: None });
         number
+    }
+}
+
+impl Recording {
+    /// Gives up the runs that nobody waits for since `number` was wanted; their numbers. Whoever goes back to their settings has
+    /// them measured then.
+    pub fn give_up_all_but(&mut self, number: u32) -> Vec<u32> {
+        let given_up = |run: &Run| run.state == RunState::Wanted && run.number != number;
+        let numbers = self.runs.iter().filter(|run| given_up(run)).map(|run| run.number).collect();
+        self.runs.retain(|run| !given_up(run));
+        numbers
     }
 }
 
@@ -204,5 +220,10 @@ mod tests {
         let first = recording.want(&settings(120.0));
         assert_ne!(recording.want(&settings(240.0)), first);
         assert_eq!(recording.want(&settings(120.0)), first);
+        // Of what still waits only the newest is wanted, and no number comes twice.
+        assert_eq!(recording.give_up_all_but(first), [2]);
+        assert_eq!(recording.want(&settings(240.0)), 3);
+        recording.run_numbered(3).unwrap().state = RunState::Done;
+        assert_eq!(recording.give_up_all_but(first), [0; 0]);
     }
 }

@@ -490,10 +490,15 @@ impl Room {
     /// # Errors
     /// When it can't be written down.
     pub fn want(&self, group: &Id, id: &Id, settings: &super::setup::RunSettings) -> Result<(), Refusal> {
-        let (number, state) = self.change(group, id, |recording| {
+        let (number, state, given_up) = self.change(group, id, |recording| {
             let number = recording.want(settings);
-            (number, recording.run(settings).map(|run| run.state.clone()))
+            let given_up = recording.give_up_all_but(number);
+            (number, recording.run(settings).map(|run| run.state.clone()), given_up)
         })?;
+        // Nobody's turn is spent on what was stated before.
+        self.queue.cancel(|job| {
+            job.recording == *id && matches!(job.kind, JobKind::Measure(other) if given_up.contains(&other))
+        });
         if state == Some(RunState::Wanted) {
             self.queue.push(Job { group: group.clone(), recording: id.clone(), kind: JobKind::Measure(number) });
             self.changed();

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::Class;
 use crate::book::chart::control_chart;
 use crate::book::drift::{DriftCheck, DriftQuestion, check};
-use crate::book::{Book, BookError, RecordInto, Selection, Setting, words, written_at};
+use crate::book::{Asked, Book, BookError, RecordInto, Selection, Setting, Usual, words, written_at};
 use crate::serve::error::Refusal;
 use crate::serve::id::Id;
 use crate::serve::room::{GroupInShort, Room};
@@ -90,6 +90,12 @@ fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp
         time,
         note: Some(format!("group {}", group.name)),
     }
+}
+
+/// What a launcher usually does, by the shots of its latest session; the same as `lobline aim --from-book` takes.
+pub fn usual(class: &Class, launcher: &str) -> Result<Usual, Refusal> {
+    let asked = Asked { launcher: launcher.to_owned(), ..Asked::default() };
+    Book::open_existing(&class.book).and_then(|book| book.usual(&asked)).map_err(refusal)
 }
 
 pub fn launchers(class: &Class) -> Vec<String> {

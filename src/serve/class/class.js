@@ -183,9 +183,11 @@ function driftPart() {
 }
 
 function aimPart() {
-  const select = el("select", { id: "aim-group", onchange: () => { aimed.group = select.value || undefined; } }, el("option", { value: "" }, "the flights of all groups"),
-    ...view.groups.map((group) => el("option", { value: group.id, selected: group.id === aimed.group }, group.name)));
-  return aimForm(aimed, (asked) => ask(`/api/class/aim?${onPaper()}`, asked), { ball: true, choice: el("label", { htmlFor: "aim-group" }, "By which flights", select) });
+  const pick = () => { const [kind, ...rest] = select.value.split(":"); aimed.group = kind === "group" ? rest.join(":") : undefined; aimed.launcher = kind === "book" ? rest.join(":") : undefined; };
+  const select = el("select", { id: "aim-group", onchange: pick }, el("option", { value: "" }, "the flights of all groups"),
+    ...view.groups.map((group) => el("option", { value: `group:${group.id}`, selected: group.id === aimed.group }, `the flights of ${group.name}`)),
+    ...view.launchers.map((name) => el("option", { value: `book:${name}`, selected: name === aimed.launcher }, `${name}, by the shot book`)));
+  return aimForm(aimed, (asked) => ask(`/api/class/aim?${onPaper()}`, asked), { ball: true, choice: el("label", { htmlFor: "aim-group" }, "For a shot like", select) });
 }
 
 function endPart() {
@@ -207,7 +209,7 @@ function show() {
     fill("book-body", [all, view.launchers, view.common], bookPart);
   }
   fill("drift-body", view.launchers, driftPart);
-  fill("aim-body", view.groups.map((group) => [group.id, group.name]), aimPart);
+  fill("aim-body", [view.groups.map((group) => [group.id, group.name]), view.launchers], aimPart);
   fill("end-body", 1, endPart);
 }
 

@@ -232,6 +232,8 @@ async fn drift(session: Session, Extension(class): Of, Query(wanted): Query<Want
 struct Aiming {
     /// Whose flights; all groups' when left out.
     group: Option<Id>,
+    /// Instead of flights, what the shot book says of this launcher.
+    launcher: Option<String>,
     #[serde(flatten)]
     asked: Asked,
 }
@@ -246,16 +248,25 @@ async fn aim_for(
     session.teacher()?;
     let mark = wanted.mark();
     let told = blocking(move || {
-        let lines = match &aiming.group {
-            Some(id) => list::lines_of_group(&room, &class, &room.group(id).ok_or_else(Refusal::not_found)?),
-            None => list::all_lines(&room, &class),
-        };
-        let flights: Vec<_> = lines.into_iter().filter_map(|line| line.measured).collect();
+        let launch = launch(&room, &class, &aiming)?;
         let rig = Setup::default().settings(&room.common())?.rig;
-        aim::answer(Launch::of_flights(&flights), &aiming.asked, &rig, mark)
+        aim::answer(launch, &aiming.asked, &rig, mark)
     })
     .await?;
     Ok(Json(told).into_response())
+}
+
+/// The launch to aim with: of the shot book, of one group, or of all.
+fn launch(room: &Room, class: &Class, aiming: &Aiming) -> Result<Option<Launch>, Refusal> {
+    if let Some(launcher) = &aiming.launcher {
+        return Ok(Launch::of_book(&book::usual(class, launcher)?));
+    }
+    let lines = match &aiming.group {
+        Some(id) => list::lines_of_group(room, class, &room.group(id).ok_or_else(Refusal::not_found)?),
+        None => list::all_lines(room, class),
+    };
+    let flights: Vec<_> = lines.into_iter().filter_map(|line| line.measured).collect();
+    Ok(Launch::of_flights(&flights))
 }
 
 async fn forgive(State(room): Shared, session: Session, Extension(class): Of) -> Result<StatusCode, Refusal> {
