@@ -52,6 +52,8 @@ pub struct Evidence<'a> {
     pub camera_distance_m: Option<f64>,
     /// Stated over true length as the ball's own size shows it, with its relative standard uncertainty.
     pub length_factor: Option<(f64, f64)>,
+    /// The ball's stated diameter, m, where that alone gives the scale.
+    pub ball_as_scale_m: Option<f64>,
     /// Stated over true time as mains flicker or the sound track shows it, with its relative standard uncertainty.
     pub time_factor: Option<(f64, f64)>,
     /// Change of the exposure over the flight as the streaks show it, with its standard uncertainty, s.
@@ -87,6 +89,7 @@ impl<'a> Evidence<'a> {
             picture_px,
             camera_distance_m: None,
             length_factor: ball_diameter_m.and_then(|d| length_factor_from_ball(sightings, view, d)),
+            ball_as_scale_m: None,
             time_factor: None,
             exposure_change_s: exposure_change_from_streaks(sightings, &evaluated.fit, view),
             background_bend_m: None,
@@ -220,7 +223,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
     Verdict {
         sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()),
-        not_told_apart: words::not_told_apart(&causes),
+        not_told_apart: words::not_told_apart(&causes, evidence),
         agreement,
         causes,
     }
@@ -256,8 +259,8 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
             kind: e.cause.kind(),
             needed: words::needed(e, evidence),
             figure: e.parameters.first().copied().zip(e.uncertainties.first().copied()),
-            explanation: words::explanation(e.cause),
-            check: words::check(e.cause),
+            explanation: words::explanation(e.cause, evidence),
+            check: words::check(e.cause, evidence),
             above_first,
             belief: (-0.5 * above_first).exp() / total,
             tied_with_first: e.score_by_data(noise) - first_by_sightings < TOLD_APART,

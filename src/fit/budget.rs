@@ -10,7 +10,6 @@ use super::solve::{Warm, refit};
 use super::terms::{Quantity, Term, Terms};
 use super::view::{Distribution, FlightView, InputKind, ViewInput};
 use super::{FitError, FitOptions, FlightInput};
-use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 use crate::maths::gum::{coverage_factor_with_rectangular, welch_satterthwaite};
 use crate::maths::monte_carlo::{RunOptions, Summary, run};
 use crate::sight::Sighting;
@@ -49,6 +48,11 @@ pub struct BudgetRow {
     pub share: [f64; 3],
 }
 
+/// An interval by Monte Carlo confirms that of the budget when each of its ends lies within this share of the interval's width: the
+/// half digit by which an uncertainty of two digits is rounded (JCGM 101:2008, 8.1.2, asks for half of its last digit; of 10 to
+/// 99 a half is 0.5 to 5 %).
+pub const CONFIRMS_WITHIN: f64 = 0.05;
+
 /// A result of the budget.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BudgetResult {
@@ -63,8 +67,20 @@ pub struct BudgetResult {
 }
 
 impl BudgetResult {
+    /// The interval of the budget; that of Monte Carlo in its place where that was run and doesn't confirm it (JCGM 101:2008,
+    /// 8.1.3), drawn to the farther of its two ends.
     pub fn estimate(&self) -> Estimate {
-        Estimate::with_coverage_factor(self.value, self.combined_standard_uncertainty, self.coverage_factor)
+        match self.monte_carlo {
+            Some(drawn) if self.confirmed(CONFIRMS_WITHIN) == Some(false) => {
+                let half = (drawn.interval.1 - self.value).max(self.value - drawn.interval.0);
+                Estimate::with_coverage_factor(
+                    self.value,
+                    drawn.standard_uncertainty,
+                    half / drawn.standard_uncertainty,
+                )
+            }
+            _ => Estimate::with_coverage_factor(self.value, self.combined_standard_uncertainty, self.coverage_factor),
+        }
     }
 
     /// Whether Monte Carlo gives the same interval to within `share` of its width; `None` when it wasn't run.
@@ -144,12 +160,12 @@ impl Terms {
         terms
     }
 
-    /// These terms with the drag of a stated ball known to a tenth, as published correlations are; a vacuum changes nothing. A
-    /// term that is already free or known stays.
-    pub fn with_air(self, motion: Motion) -> Self {
+    /// These terms with the drag of a stated ball known with a relative standard uncertainty; a vacuum changes nothing. A term
+    /// that is already free or known stays.
+    pub fn with_air(self, motion: Motion, relative: f64) -> Self {
         match (motion, self.drag_factor) {
             (Motion::InAir(_), Term::Fixed(value)) => {
-                let standard_uncertainty = DRAG_RELATIVE_UNCERTAINTY * value;
+                let standard_uncertainty = relative * value;
                 Self { drag_factor: Term::Known { value, standard_uncertainty }, ..self }
             }
             _ => self,

@@ -28,7 +28,9 @@ pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
 pub use launch::Launch;
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Motion, State};
-pub use result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
+pub use result::{
+    Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter, Residual,
+};
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};
 

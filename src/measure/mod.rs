@@ -2,6 +2,8 @@
 //!
 //! [`measure`] is the one way in: the command line, the demo, tests and the page call it and hold no measuring of their own.
 
+mod account;
+mod background;
 mod basis;
 mod error;
 mod forecast;
@@ -14,13 +16,15 @@ mod view;
 use std::path::Path;
 
 use crate::clip::{Clock, FrameSource, ReadOptions};
+use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::Measurement;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
-pub use basis::refit;
+pub use account::QUICK_RUN;
+pub use basis::{refit, refit_with};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
@@ -38,6 +42,8 @@ pub struct Settings {
     pub picture_rate_hz: Option<f64>,
     /// Sightings that the user dropped, moved or added.
     pub mending: Mending,
+    /// Whether a Monte Carlo run over all inputs is to confirm the intervals; `None` leaves it out.
+    pub monte_carlo: Option<RunOptions>,
 }
 
 /// A measurement and what is needed to draw its strobe pictures, one a flight.

@@ -47,8 +47,13 @@ impl Explained {
 const PATH: usize = 5;
 
 /// Air of a room; the density is known to a few per cent and drag to ten.
-const ROOM_AIR: BallInAir =
-    BallInAir { mass_kg: 1.0, diameter_m: 0.05, air_density_kg_per_m3: 1.2, air_viscosity_pa_s: 1.8e-5 };
+const ROOM_AIR: BallInAir = BallInAir {
+    mass_kg: 1.0,
+    diameter_m: 0.05,
+    air_density_kg_per_m3: 1.2,
+    air_viscosity_pa_s: 1.8e-5,
+    drag_coefficient: None,
+};
 
 struct Hypothesis<'a> {
     evidence: &'a Evidence<'a>,
@@ -256,10 +261,13 @@ impl<'a> Hypothesis<'a> {
         all
     }
 
-    /// A plumb line narrows what the roll can be.
+    /// A plumb line narrows what the roll can be; a ball that is the scale may be quite another ball than the stated one.
     fn spread(&self) -> Vec<f64> {
+        /// ln of one ball's diameter over another's: table tennis, tennis and handball are a factor of 1.7 and 2.2 apart.
+        const ANOTHER_BALL: f64 = 0.4;
         match (self.cause, self.evidence.plumb_line_rad) {
             (Cause::Roll, Some(u)) => vec![u],
+            (Cause::Length, _) if self.evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
             _ => self.cause.spread().to_vec(),
         }
     }
