@@ -11,12 +11,12 @@ pub use clues::{exposure_change_from_streaks, length_factor_from_ball};
 use serde::{Deserialize, Serialize};
 
 use crate::fit::view::FlightView;
-use crate::fit::{Evaluated, FitOptions, FlightFit};
+use crate::fit::{Bends, Evaluated, FitOptions, FlightFit};
 use crate::maths::distributions::{coverage_factor, student_two_sided};
 use crate::sight::Sighting;
 use crate::units::{Estimate, PixelPoint};
 use cause::{Stage, length_mix_ups, rate_pairs};
-use hypothesis::{Explained, explain};
+use hypothesis::{Case, Explained, explain};
 
 /// Explanations whose scores lie closer than this can't be told apart: a likelihood ratio of e².
 pub const TOLD_APART: f64 = 4.0;
@@ -235,11 +235,13 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 /// corrected information criterion and how often it is met. One entry a kind.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
+    let bends = Bends::of(evidence.view, evidence.options.bends.fitted);
+    let case = Case { evidence, bends: &bends, sightings: &sightings };
     let mut explained: Vec<Explained> = Vec::new();
     for (cause, jitter_s) in candidates(evidence, &sightings) {
-        explained.extend(explain(evidence, &sightings, cause, jitter_s));
+        explained.extend(explain(&case, cause, jitter_s));
     }
-    explained.extend(frame_counts(evidence, &sightings));
+    explained.extend(frame_counts(&case));
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
     explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
@@ -273,13 +275,14 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
 const PLACES: usize = 15;
 
 /// A missing or doubled frame at its best places: every so many frames first, then all around the best two of either kind.
-fn frame_counts(evidence: &Evidence, sightings: &[Sighting]) -> Vec<Explained> {
+fn frame_counts(case: &Case<'_>) -> Vec<Explained> {
+    let sightings = case.sightings;
     let stride = sightings.len().div_ceil(PLACES);
     let kinds: [fn(usize) -> Cause; 2] =
         [|before| Cause::DroppedFrame { before }, |before| Cause::DoubledFrame { before }];
     let mut all = Vec::new();
     for kind in kinds {
-        let try_at = |i: usize| sightings.get(i).and_then(|s| explain(evidence, sightings, kind(s.frame), 0.0));
+        let try_at = |i: usize| sightings.get(i).and_then(|s| explain(case, kind(s.frame), 0.0));
         let mut coarse: Vec<(usize, Explained)> =
             (1..sightings.len()).step_by(stride).filter_map(|i| Some((i, try_at(i)?))).collect();
         coarse.sort_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit));

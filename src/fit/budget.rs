@@ -4,6 +4,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
+use super::bends::bends;
 use super::motion::Motion;
 use super::result::{ContributionSource, FlightFit};
 use super::solve::{Warm, refit};
@@ -254,6 +255,11 @@ struct Case<'a> {
 type Outputs = Vec<[f64; 3]>;
 
 impl Case<'_> {
+    /// Whether the fit already holds this input of the camera.
+    fn holds(&self, kind: InputKind) -> bool {
+        self.options.terms.holds(kind) || (self.options.bends.fitted && bends(kind))
+    }
+
     fn launches(&self) -> Vec<f64> {
         self.fits.iter().map(|f| f.launch_time_s.value).collect()
     }
@@ -262,7 +268,7 @@ impl Case<'_> {
     fn camera_rows(&self) -> Result<Vec<(ViewInput, Outputs)>, FitError> {
         let inputs = self.view.inputs().into_iter().enumerate();
         inputs
-            .filter(|(_, input)| !self.options.terms.holds(input.kind) && input.standard_uncertainty > 0.0)
+            .filter(|(_, input)| !self.holds(input.kind) && input.standard_uncertainty > 0.0)
             .map(|(index, input)| {
                 let u = input.standard_uncertainty;
                 let at = |delta: f64| {
@@ -329,13 +335,14 @@ impl Case<'_> {
             shift(term);
         }
         t.readout.iter_mut().for_each(shift);
+        options.bends.expected = self.fits[0].camera.iter().map(|_| normal(random)).collect();
         options
     }
 
     fn drawn_view(&self, random: &mut ChaCha8Rng) -> Option<Box<dyn FlightView>> {
         let mut drawn: Option<Box<dyn FlightView>> = None;
         for (index, input) in self.view.inputs().into_iter().enumerate() {
-            if !self.options.terms.holds(input.kind) {
+            if !self.holds(input.kind) {
                 let delta = input.standard_uncertainty * draw(input.distribution, random);
                 drawn = Some(drawn.as_deref().unwrap_or(self.view).perturbed(index, delta));
             }
@@ -405,6 +412,10 @@ fn slopes(above: &Outputs, below: &Outputs, span: f64) -> Outputs {
 
 fn fit_rows(fit: &FlightFit) -> Vec<BudgetRow> {
     let row = |c: &super::Contribution| {
+        if let ContributionSource::Known(Quantity::Camera(knob)) = c.source {
+            let input = &fit.camera[knob].input;
+            return camera_row(input, c.standard.map(|s| s / input.standard_uncertainty));
+        }
         let (kind, name, unit, value, u) = match c.source {
             ContributionSource::Sightings => (RowKind::Sightings, "places of the ball", "px", None, None),
             ContributionSource::LaunchTime => {
@@ -443,6 +454,7 @@ fn known_name(quantity: Quantity) -> &'static str {
         Quantity::Roll => "level of the camera",
         Quantity::Readout => "readout of the shutter",
         Quantity::DragFactor => "drag of the ball",
+        Quantity::Camera(_) => "tilt or lens of the camera",
         Quantity::X0 | Quantity::Y0 => "launch point",
         Quantity::Vx | Quantity::Vy => "launch velocity",
     }

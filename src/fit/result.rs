@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::launch::derived;
 use super::motion::{Motion, State};
 use super::terms::{Quantity, Term};
-use super::view::FlightView;
+use super::view::{FlightView, ViewInput};
 use crate::measurement::FittedPath;
 use crate::units::{Estimate, MetrePoint, PixelPoint};
 
@@ -85,6 +85,8 @@ pub struct FlightFit {
     pub derived_covariance: [[f64; 3]; 3],
     /// Variances that make it up, each for speed, angle, gravity.
     pub contributions: Vec<Contribution>,
+    /// Tilt and lens of the camera, where they were found along; the same for all flights of a joint search.
+    pub camera: Vec<CameraFound>,
     /// The same flight with gravity taken as given, when it was.
     pub gravity_given: Option<GravityGiven>,
 }
@@ -98,6 +100,19 @@ pub struct Instant {
     /// Without it.
     pub field: (f64, f64),
     pub launch: State,
+}
+
+/// An input of the camera that was found along with the flight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraFound {
+    /// Its place among the camera's inputs.
+    pub index: usize,
+    /// What was known beforehand.
+    pub input: ViewInput,
+    /// How far from its stated value it was found, and what is left of its standard uncertainty, both as shares of that known
+    /// beforehand.
+    pub shift: f64,
+    pub narrowed: f64,
 }
 
 /// One independent part of the variance of launch speed (m/s), launch angle (deg) and gravity (m/s²).

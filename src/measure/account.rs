@@ -3,11 +3,13 @@
 use crate::fit::budget::CONFIRMS_WITHIN;
 use crate::fit::robust::REJECT_BEYOND;
 use crate::fit::{
-    BudgetResult, BudgetRow, Distribution, Evaluated, FlightFit, ModelRow, Motion, Quantity, RowKind, models,
+    BudgetResult, BudgetRow, CameraFound, Distribution, Evaluated, FlightFit, ModelRow, Motion, Quantity, RowKind,
+    models,
 };
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::account::{
-    CoverageStatement, FitAccount, ModelLine, ModelStatement, MonteCarloStatement, NoiseAccount, OutlierStatement,
+    CoverageStatement, FitAccount, FoundInput, ModelLine, ModelStatement, MonteCarloStatement, NoiseAccount,
+    OutlierStatement,
 };
 use crate::measurement::{BudgetInput, BudgetLine};
 use crate::sight::Sighting;
@@ -33,10 +35,24 @@ pub(super) fn account(evaluated: &Evaluated, timed: &[Sighting], monte_carlo: Op
             correlation_factor: fit.noise.correlation_factor,
             degrees_of_freedom: fit.noise.degrees_of_freedom,
         },
+        camera: fit.camera.iter().map(found_input).collect(),
         models: models(fit, &evaluated.models),
         launch_speed: coverage(&budget.launch_speed_m_per_s),
         launch_angle: coverage(&budget.launch_angle_deg),
         gravity: coverage(&budget.gravity_m_per_s2),
+    }
+}
+
+fn found_input(found: &CameraFound) -> FoundInput {
+    let input = &found.input;
+    FoundInput {
+        input: found.index,
+        name: input.name.clone(),
+        unit: input.unit.clone(),
+        value: input.value,
+        standard_uncertainty: input.standard_uncertainty,
+        found: input.value + found.shift * input.standard_uncertainty,
+        found_standard_uncertainty: found.narrowed * input.standard_uncertainty,
     }
 }
 
@@ -89,6 +105,7 @@ fn used(fit: &FlightFit) -> String {
         (Quantity::Roll, "level of the camera"),
         (Quantity::Readout, "readout of the shutter"),
         (Quantity::DragFactor, "drag of the ball"),
+        (Quantity::Camera(0), "tilt and lens of the camera"),
     ]
     .into_iter()
     .filter(|(quantity, _)| fit.standard_uncertainty(*quantity).is_some())

@@ -4,7 +4,7 @@ use super::known::{drag_doubt, gravity_at, motion_of};
 use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
-use crate::fit::{Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
+use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::basis::{Basis, FlightClues};
 use crate::measurement::{ClockStatement, Measurement};
@@ -126,6 +126,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
         options: FitOptions {
             terms: Terms::default().informed_by(camera).with_air(motion, drag_doubt(&seen.settings.rig)),
             motion,
+            bends: BendTerms { fitted: true, ..BendTerms::default() },
             gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
             ..FitOptions::default()
         },

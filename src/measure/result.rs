@@ -91,9 +91,10 @@ fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
 fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated) -> FlightMeasurement {
     let fit = &evaluated.fit;
     let requested = &parts.request().flights[index];
+    let camera = &parts.camera.as_found(&fit.camera);
     let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
-        timed.iter().enumerate().map(|(i, sighting)| row(parts.camera, fit, i, sighting)).collect();
+        timed.iter().enumerate().map(|(i, sighting)| row(camera, fit, i, sighting)).collect();
     let end_s = sightings.last().map_or(fit.launch_time_s.value, |row| row.time_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
@@ -110,14 +111,14 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
             .as_ref()
             .map(|(_, budget)| budget.launch_speed_m_per_s.estimate()),
         launch_time_s: fit.launch_time_s,
-        launch_point_px: parts.camera.camera().pixel_from_metre(launch_point_m),
+        launch_point_px: camera.camera().pixel_from_metre(launch_point_m),
         launch_point_m,
         direction: fit.direction(),
         residual_rms_px: fit.residual_rms_px,
         residual_rms_mm: fit.residual_rms_mm,
         path,
         air_counted: fit.motion != Motion::Vacuum,
-        path_px: fit.sample_pixels(parts.camera, fit.launch_time_s.value, end_s, 200),
+        path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         path_covariance: Some(path_covariance),
         forecast: None,

@@ -1,7 +1,7 @@
 //! The camera as the fit sees it.
 
 use crate::camera::{self, Camera, Shutter};
-use crate::fit::{Distribution, FlightView, InputKind, ViewInput};
+use crate::fit::{CameraFound, Distribution, FlightView, InputKind, ViewInput};
 use crate::units::{MetrePoint, PixelPoint};
 
 /// A [`Camera`] in the shape that the fit asks for.
@@ -17,6 +17,17 @@ impl CameraView {
 
     pub const fn camera(&self) -> &Camera {
         &self.camera
+    }
+
+    /// The camera with the tilt and lens that a flight showed.
+    pub fn as_found(&self, found: &[CameraFound]) -> Self {
+        self.moved(found.iter().map(|found| (found.index, found.shift * found.input.standard_uncertainty)))
+    }
+
+    /// The camera with inputs, by their places, moved; one that can't be moved so far stays.
+    pub fn moved(&self, inputs: impl Iterator<Item = (usize, f64)>) -> Self {
+        let moved = |camera: Camera, (index, by): (usize, f64)| camera.with_input(index, by).unwrap_or(camera);
+        Self { camera: inputs.fold(self.camera.clone(), moved) }
     }
 }
 

@@ -8,6 +8,9 @@ use serde::{Deserialize, Serialize};
 pub struct FitAccount {
     pub outliers: OutlierStatement,
     pub noise: NoiseAccount,
+    /// Tilt and lens of the camera as the flight showed them; empty where nothing was found along.
+    #[serde(default)]
+    pub camera: Vec<FoundInput>,
     pub models: ModelStatement,
     pub launch_speed: CoverageStatement,
     pub launch_angle: CoverageStatement,
@@ -34,6 +37,21 @@ pub struct NoiseAccount {
     pub correlation_factor: f64,
     /// Of the scatter.
     pub degrees_of_freedom: f64,
+}
+
+/// An input of the camera that was found along with the flight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FoundInput {
+    /// Its place among the camera's inputs.
+    pub input: usize,
+    pub name: String,
+    /// Of all that follows.
+    pub unit: String,
+    /// Stated, or usual.
+    pub value: f64,
+    pub standard_uncertainty: f64,
+    pub found: f64,
+    pub found_standard_uncertainty: f64,
 }
 
 /// Models of the flight over the same sightings, side by side.
