@@ -56,7 +56,8 @@ impl Case {
 
     /// Marks the launch point to the whole pixel.
     fn launch_marked(self) -> Self {
-        let at = self.scene.camera.view().project(&self.scene.launches[0].release_m.into()).unwrap();
+        let first_s = truth(&self.scene).frames[0].start_s;
+        let at = self.scene.view_at(first_s).project(&self.scene.launches[0].release_m.into()).unwrap();
         self.sections(&format!("[launcher]\npoint = '{:.0},{:.0}'", at.x, at.y))
     }
 
@@ -72,7 +73,7 @@ impl Case {
     }
 
     fn measured(&self) -> (Truth, Result<Outcome, MeasureError>) {
-        let truth = truth(&self.scene);
+        let truth = in_the_first_frame(&self.scene, truth(&self.scene));
         let mut source = source(&self.scene);
         let outcome = measure_source(&mut source, &self.settings(&truth), &mut |_| {});
         (truth, outcome)
@@ -93,11 +94,31 @@ impl Case {
     }
 }
 
+/// The truth with all places as the first frame's camera would see them: where the camera moves, that is what places are said
+/// in, those that the user marks as well.
+fn in_the_first_frame(scene: &Scene, mut truth: Truth) -> Truth {
+    if scene.shake.is_still() {
+        return truth;
+    }
+    let view = scene.view_at(truth.frames[0].start_s);
+    for ball in truth.frames.iter_mut().flat_map(|frame| &mut frame.balls) {
+        ball.centre_px = view.project(&ball.position_m.into()).unwrap();
+    }
+    for (scale, bar) in truth.scales.iter_mut().zip(&scene.scales) {
+        scale.a_px = view.project(&bar.a_m.into());
+        scale.b_px = view.project(&bar.b_m.into());
+    }
+    truth
+}
+
 fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits) {
     let outcome = outcome.unwrap_or_else(|error| panic!("{}: {error}", truth.name));
     let score = score(&known(truth), &outcome.measurement);
     println!("{}\n{}", Score::HEAD, score.rows());
     let complaints = score.complaints(limits);
+    for flight in outcome.measurement.flights.iter().filter(|_| !complaints.is_empty()) {
+        println!("frames {:?}", flight.sightings.iter().map(|s| s.frame).collect::<Vec<_>>());
+    }
     assert!(complaints.is_empty(), "\n  {}", complaints.join("\n  "));
 }
 
@@ -332,7 +353,6 @@ fn a_barrel_lens() {
 }
 
 #[test]
-#[ignore = "speed +1.14 % with the launch point marked: the row of the launch is not counted in"]
 fn rows_read_one_after_the_other() {
     Case::new(presets::rolling_shutter, SHADED_CAMERA).camera("readout = '15 ms u 1 ms'").launch_marked().check();
 }
@@ -343,7 +363,7 @@ fn a_scale_behind_the_flight() {
 }
 
 #[test]
-#[ignore = "the picture's wandering isn't taken out: 19 of 54 frames, 11 false points, g 25.3 ± 4.0 m/s²"]
+#[ignore = "a second flight is seen after the first: 39 of 54 frames; g and speed within 0.1 %"]
 fn a_camera_held_in_the_hand() {
     Case::new(presets::shake, SHADED_CAMERA).launch_marked().check();
 }

@@ -3,20 +3,27 @@
 use serde::{Deserialize, Serialize};
 
 use super::motion::State;
-use crate::sight::Flight;
+use super::view::FlightView;
+use crate::sight::{Flight, Sighting};
 use crate::units::PixelPoint;
 
 /// What is known of the instant at which the ball left the launcher.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Launch {
-    /// Some time between the two, nothing preferred; s on the clip's clock.
-    Between { from_s: f64, to_s: f64 },
+    /// Some time between the two, nothing preferred; s on the clip's clock. Times of frames show what is at `seen_px` only when
+    /// its row is exposed, and the row's part of the readout is added to both; `None` for true times.
+    Between {
+        from_s: f64,
+        to_s: f64,
+        #[serde(default)]
+        seen_px: Option<PixelPoint>,
+    },
     /// At that time.
     At { time_s: f64, standard_uncertainty_s: f64 },
     /// Where the path passes nearest to a point marked in the picture, known to `standard_uncertainty_px`.
     Near { point_px: PixelPoint, standard_uncertainty_px: f64 },
-    /// At the first sighting, by definition.
+    /// At the first sighting, by definition: when its row was exposed.
     FirstSighting,
 }
 
@@ -24,7 +31,16 @@ impl Launch {
     /// Between the ends of the flight's release bracket.
     pub fn from_bracket(flight: &Flight) -> Self {
         let (from_s, to_s) = flight.release_bracket_s;
-        Self::Between { from_s, to_s }
+        Self::Between { from_s, to_s, seen_px: flight.sightings.first().map(|sighting| sighting.centre_px) }
+    }
+
+    /// Share of the readout that passes between the times that are stated and the launch itself, 0 to 1.
+    pub(super) fn row_fraction(self, first: &Sighting, view: &dyn FlightView) -> f64 {
+        match self {
+            Self::Between { seen_px: Some(at), .. } => view.row_fraction(at),
+            Self::FirstSighting => view.row_fraction(first.centre_px),
+            Self::Between { seen_px: None, .. } | Self::At { .. } | Self::Near { .. } => 0.0,
+        }
     }
 }
 

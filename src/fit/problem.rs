@@ -13,8 +13,9 @@ use crate::units::{Covariance2, MetrePoint, PixelPoint};
 /// One flight as the solver sees it.
 pub(super) struct Track<'a> {
     pub sightings: &'a [Sighting],
-    /// Where the flight's parameters hold, s.
+    /// Where the flight's parameters hold: this time, s, and this share of the readout after it.
     pub reference_s: f64,
+    pub reference_row: f64,
     /// Weight of each sighting, 0 to 1.
     pub weights: Vec<f64>,
 }
@@ -117,7 +118,7 @@ impl Problem<'_> {
     /// State at each sighting of a flight, each at the time when the ball's own row was exposed.
     pub fn states(&self, flight: usize, parameters: &[f64]) -> Option<Vec<State>> {
         let (track, shared) = (&self.tracks[flight], self.shared(parameters));
-        let row_time = |s: &Sighting| shared.readout * self.view.row_fraction(s.centre_px);
+        let row_time = |s: &Sighting| shared.readout * (self.view.row_fraction(s.centre_px) - track.reference_row);
         let taus: Vec<f64> = track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect();
         self.motion.states(self.start_of(flight, parameters), shared.field(), shared.drag_factor, &taus)
     }

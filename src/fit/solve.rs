@@ -35,7 +35,7 @@ pub(super) fn fit(
     options: &FitOptions,
 ) -> Result<Vec<FlightFit>, FitError> {
     check(flights, options)?;
-    let mut launches: Vec<LaunchTime> = flights.iter().map(LaunchTime::first_guess).collect();
+    let mut launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
     let mut solved = solve(flights, &launches, view, options)?;
     if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. })) {
         for (index, flight) in flights.iter().enumerate() {
@@ -112,24 +112,28 @@ fn usable(s: &Sighting) -> bool {
     finite && c.xx > 0.0 && c.xx * c.yy - c.xy * c.xy > 0.0
 }
 
-/// When the ball left, with its standard uncertainty, s.
+/// When the ball left: a time, s, and a share of the readout after it, which the fit may be finding.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct LaunchTime {
     pub time_s: f64,
+    pub row: f64,
     pub standard_uncertainty_s: f64,
 }
 
 impl LaunchTime {
-    fn first_guess(flight: &FlightInput) -> Self {
-        let first = flight.sightings[0].time_s;
-        match flight.launch {
+    fn first_guess(flight: &FlightInput, view: &dyn FlightView) -> Self {
+        let first = &flight.sightings[0];
+        let (time_s, standard_uncertainty_s) = match flight.launch {
             // Rectangular between the two: (JCGM 100:2008, 4.3.7).
-            Launch::Between { from_s, to_s } => {
-                Self { time_s: 0.5 * (from_s + to_s), standard_uncertainty_s: (to_s - from_s).abs() / 12f64.sqrt() }
-            }
-            Launch::At { time_s, standard_uncertainty_s } => Self { time_s, standard_uncertainty_s },
-            Launch::Near { .. } | Launch::FirstSighting => Self { time_s: first, standard_uncertainty_s: 0.0 },
-        }
+            Launch::Between { from_s, to_s, .. } => (0.5 * (from_s + to_s), (to_s - from_s).abs() / 12f64.sqrt()),
+            Launch::At { time_s, standard_uncertainty_s } => (time_s, standard_uncertainty_s),
+            Launch::Near { .. } | Launch::FirstSighting => (first.time_s, 0.0),
+        };
+        Self { time_s, row: flight.launch.row_fraction(first, view), standard_uncertainty_s }
+    }
+
+    fn at_s(&self, readout_s: f64) -> f64 {
+        self.time_s + readout_s * self.row
     }
 }
 
@@ -139,6 +143,7 @@ pub(super) struct Warm {
     pub parameters: Vec<f64>,
     pub weights: Vec<Vec<f64>>,
     pub noise_scale: f64,
+    pub readout_s: f64,
 }
 
 impl Warm {
@@ -152,12 +157,13 @@ impl Warm {
         parameters.extend(fits.first().map(|fit| value(fit, false)).unwrap_or_default());
         let weights = fits.iter().map(|f| f.residuals.iter().map(|r| f64::from(u8::from(r.used))).collect()).collect();
         let noise_scale = fits.first().map_or(1.0, |f| f.noise.scale * f.noise.correlation_factor);
-        Self { parameters, weights, noise_scale }
+        let readout_s = fits.first().map_or(0.0, |f| f.value(Quantity::Readout));
+        Self { parameters, weights, noise_scale, readout_s }
     }
 }
 
 /// Speed, angle and gravity of each flight when everything but the weights and the noise may have moved a little since the fit
-/// that `warm` comes from.
+/// that `warm` comes from. `launches_s` are those of that fit, rows counted in; they move with the readout where it counts.
 pub(super) fn refit(
     flights: &[FlightInput],
     launches_s: &[f64],
@@ -165,10 +171,10 @@ pub(super) fn refit(
     options: &FitOptions,
     warm: &Warm,
 ) -> Result<Vec<[f64; 3]>, FitError> {
-    let tracks = flights.iter().zip(launches_s).zip(&warm.weights).map(|((f, &reference_s), weights)| Track {
-        sightings: f.sightings,
-        reference_s,
-        weights: weights.clone(),
+    let tracks = flights.iter().zip(launches_s).zip(&warm.weights).map(|((f, &launch_s), weights)| {
+        let reference_row = f.launch.row_fraction(&f.sightings[0], view);
+        let reference_s = launch_s - warm.readout_s * reference_row;
+        Track { sightings: f.sightings, reference_s, reference_row, weights: weights.clone() }
     });
     let (terms, motion) = (options.terms, options.motion);
     let problem = Problem {
@@ -209,12 +215,13 @@ fn solve<'a>(
 ) -> Result<Solved<'a>, FitError> {
     let starts_within = |within: f64| -> Option<Vec<Start>> {
         let pairs = flights.iter().zip(launches);
-        pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.time_s, within)).collect()
+        pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.at_s(view.readout_s()), within)).collect()
     };
     let starts = starts_within(f64::INFINITY).ok_or(FitError::NoPath)?;
     let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
         sightings: f.sightings,
         reference_s: l.time_s,
+        reference_row: l.row,
         weights: vec![1.0; f.sightings.len()],
     });
     let mut problem = Problem {
@@ -303,8 +310,8 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
 /// The start's own parabola bends freely, so that what the terms don't explain isn't taken for outliers.
 fn weigh_by_starts(problem: &mut Problem, starts: &[Start], scale: f64) -> Result<(), FitError> {
     for (track, start) in problem.tracks.iter_mut().zip(starts) {
-        let distances =
-            start_distances(start, track.sightings, problem.view, track.reference_s).ok_or(FitError::NoPath)?;
+        let reference_s = track.reference_s + problem.view.readout_s() * track.reference_row;
+        let distances = start_distances(start, track.sightings, problem.view, reference_s).ok_or(FitError::NoPath)?;
         track.weights = distances.into_iter().map(|r| tukey(r / scale)).collect();
     }
     Ok(())
@@ -379,8 +386,11 @@ impl Solved<'_> {
         let point = metre_from_pixel(point_px).ok_or(FitError::NoPath)?;
         let (start, shared) =
             (self.problem.start_of(flight, &self.minimum.parameters), self.problem.shared(&self.minimum.parameters));
-        // Launch is looked for from 0.3 s before the first sighting, in steps that a parabola can't hide in.
-        let taus: Vec<f64> = (0..=3000).map(|i| -0.3 + 1e-4 * f64::from(i)).collect();
+        // Launch is looked for from 0.3 s before the first sighting, in steps that a parabola can't hide in. That sighting
+        // is as late after its frame's beginning as its row.
+        let first = &self.problem.tracks[flight].sightings[0];
+        let latest_s = shared.readout * self.problem.view.row_fraction(first.centre_px);
+        let taus: Vec<f64> = (0..=3000).map(|i| latest_s - 1e-4 * f64::from(i)).collect();
         let states =
             self.problem.motion.states(start, shared.field(), shared.drag_factor, &taus).ok_or(FitError::NoPath)?;
         let distance = |i: usize| MetrePoint::new(states[i].x, states[i].y).distance(point);
@@ -390,6 +400,7 @@ impl Solved<'_> {
         let metres_per_pixel = aside.map_or(f64::NAN, |p| p.distance(point));
         Ok(LaunchTime {
             time_s: guess.time_s + taus[nearest],
+            row: 0.0,
             standard_uncertainty_s: standard_uncertainty_px * metres_per_pixel / state.vx.hypot(state.vy),
         })
     }
@@ -411,7 +422,7 @@ impl Solved<'_> {
         let launch_interval = if launch.standard_uncertainty_s > 0.0 { 0.95 * 3f64.sqrt() } else { 0.0 };
         Ok(FlightFit {
             launch_time_s: Estimate::with_coverage_factor(
-                launch.time_s,
+                launch.at_s(shared.readout),
                 launch.standard_uncertainty_s,
                 launch_interval,
             ),

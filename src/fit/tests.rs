@@ -253,11 +253,44 @@ fn the_launch_is_where_it_is_said_to_be() {
     assert!((near.launch_angle_deg.value - 45.0).abs() < 0.2);
     // 2 px of 1.3 mm at 4 m/s.
     assert!((near.launch_time_s.standard_uncertainty.unwrap() - 0.65e-3).abs() < 0.02e-3);
-    let between = with(Launch::Between { from_s: -0.01, to_s: 0.01 });
+    let between = with(Launch::Between { from_s: -0.01, to_s: 0.01, seen_px: None });
     let part = between.contributions.iter().find(|c| c.source == ContributionSource::LaunchTime).unwrap();
     // dv/dt = −g·sin(45°) at launch, times 0.02/√12 s.
     let expected = 9.81 * 45f64.to_radians().sin() * 0.02 / 12f64.sqrt();
     assert!((part.standard[0].abs() / expected - 1.0).abs() < 0.01);
+}
+
+/// The launch is seen when its row is exposed: with 25 ms from top to bottom a third of a frame's step and more after the frame's
+/// own time, 2 to 3 % of a steep throw's speed.
+#[test]
+fn the_launch_counts_its_row() {
+    let mut view = field_of_view();
+    view.readout_s = 0.025;
+    let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 65.0, 1.0);
+    let point_px = view.pixel_from_metre(MetrePoint::new(0.0, 0.0)).unwrap();
+    let row_s = view.row_time_s(point_px);
+    assert!(row_s > 0.01, "{row_s}");
+    let times: Vec<f64> = frame_times(30.0, 16).iter().map(|t| t - row_s + 1e-3).collect();
+    let sightings = throw.film(&view, &times, 0.05, &mut ChaCha8Rng::seed_from_u64(19));
+    // The readout as known, and as the flight itself shows it to one who takes the shutter for a global one.
+    let mut found = FitOptions::default();
+    found.terms.readout = Some(Term::Free);
+    let mut unaware = view.clone();
+    unaware.readout_s = 0.0;
+    for (view, options) in [(&view, FitOptions::default()), (&unaware, found)] {
+        let (from_s, to_s) = (-row_s - 1e-3, -row_s + 1e-3);
+        let between = Launch::Between { from_s, to_s, seen_px: Some(point_px) };
+        for launch in [between, Launch::Near { point_px, standard_uncertainty_px: 1.0 }] {
+            let fit = fit_flight(&sightings, view, &FitOptions { launch, ..options.clone() }).unwrap();
+            // 0.05 px at 16 frames: 0.3 ms of the readout at worst, and three times 0.4 % at the end of the flight for the speed.
+            assert!(fit.launch_time_s.value.abs() < 1e-3, "{launch:?}: {:?}", fit.launch_time_s);
+            assert!(
+                (fit.launch_speed_m_per_s.value / 4.0 - 1.0).abs() < 4e-3,
+                "{launch:?}: {:?}",
+                fit.launch_speed_m_per_s
+            );
+        }
+    }
 }
 
 #[test]
@@ -343,7 +376,7 @@ fn a_stored_request_gives_the_same_numbers_again() {
     let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut ChaCha8Rng::seed_from_u64(16));
     let flight = RequestedFlight {
         sightings,
-        launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0 },
+        launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None },
         alternative_times_s: vec![frame_times(60.0, 31)],
     };
     let options = FitOptions {

@@ -267,7 +267,7 @@ fn film_at_random(random: &mut ChaCha8Rng) -> Filmed {
         s.covariance_px2 = Covariance2::isotropic(sigma * sigma_wrong_by);
     }
     // The last frame before the first on the path is the one in which the ball was not yet off.
-    let launch = Launch::Between { from_s: sightings[0].time_s - 1.0 / rate, to_s: sightings[0].time_s };
+    let launch = Launch::Between { from_s: sightings[0].time_s - 1.0 / rate, to_s: sightings[0].time_s, seen_px: None };
     let mut terms = Terms::default().informed_by(&stated);
     terms.drag_factor = Term::Known { value: 1.0, standard_uncertainty: DRAG_RELATIVE_UNCERTAINTY };
     let options = FitOptions { launch, terms, motion: throw.motion, ..FitOptions::default() };

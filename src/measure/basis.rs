@@ -2,6 +2,7 @@
 
 use super::known::{drag_doubt, gravity_at, motion_of};
 use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
+use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
 use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
@@ -25,6 +26,7 @@ pub(super) struct Seen<'a> {
     pub flights: &'a [FoundFlight],
     pub continuations: &'a [Continuation],
     pub resting: Option<&'a Picture>,
+    pub wander: &'a Wander,
 }
 
 /// # Errors
@@ -47,7 +49,7 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
             frame_rate_hz: seen.clock.frame_rate_hz,
             relative_standard_uncertainty: seen.clock.relative_standard_uncertainty,
         },
-        warnings: result::clip_warnings(seen.clock, seen.reading),
+        warnings: result::clip_warnings(seen.clock, seen.reading, seen.wander),
         continuations: seen.continuations.len(),
     })
 }
@@ -112,7 +114,8 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
         .iter()
         .map(|flight| {
             let sightings = no_better_than_the_model(launches::on_clock(flight, clock));
-            let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame]).collect();
+            let late_s = launches::half_exposure_s(flight, clock);
+            let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame] + late_s).collect();
             RequestedFlight {
                 launch: launches::launch(flight, &sightings, clock, &seen.settings.rig),
                 alternative_times_s: if clock.largest_jitter_s > 0.0 { vec![uniform] } else { Vec::new() },

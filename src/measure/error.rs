@@ -1,6 +1,7 @@
 //! Why a clip could not be measured, and what to do about it.
 
 use crate::camera::CameraError;
+use crate::camera::steady::SteadyError;
 use crate::clip::ClipError;
 use crate::fit::FitError;
 use crate::flight::forecast::ForecastError;
@@ -15,6 +16,8 @@ pub enum MeasureError {
     Clip(#[from] ClipError),
     #[error("no flight found in {} frames: {}", seen.frames, what_was_seen(seen))]
     NoFlight { seen: Seen },
+    #[error("no flight found: {0}")]
+    Unsteady(SteadyError),
     #[error(transparent)]
     Camera(#[from] CameraError),
     #[error("the flight could not be fitted: {0}")]
@@ -35,6 +38,7 @@ impl MeasureError {
         match self {
             Self::Clip(error) => error.hint(),
             Self::NoFlight { seen } => Some(film_differently(seen)),
+            Self::Unsteady(error) => Some(error.hint()),
             Self::Camera(error) => Some(error.hint()),
             Self::Fit(error) => Some(error.hint().to_owned()),
             Self::Mending(error) => Some(error.hint()),

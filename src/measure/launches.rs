@@ -88,9 +88,17 @@ fn rows_of<'a>(flight: &FoundFlight, measurement: &'a Measurement) -> Option<&'a
         .map(|measured| measured.sightings.as_slice())
 }
 
-/// The sightings of a flight with the times of the clock.
+/// The sightings of a flight with the times of the clock: a stamp is that of the frame's beginning, and a sighting's place that
+/// of mid-exposure.
 pub(super) fn on_clock(flight: &FoundFlight, clock: &Clock) -> Vec<Sighting> {
-    flight.sightings.iter().map(|s| Sighting { time_s: clock.times_s[s.frame], ..s.clone() }).collect()
+    let late_s = half_exposure_s(flight, clock);
+    flight.sightings.iter().map(|s| Sighting { time_s: clock.times_s[s.frame] + late_s, ..s.clone() }).collect()
+}
+
+/// Half of the exposure as the streaks show it, true s; nought where they are too short to tell. It moves all times of a flight
+/// alike, so that only its place on the clock depends on it.
+pub(super) fn half_exposure_s(flight: &FoundFlight, clock: &Clock) -> f64 {
+    flight.exposure_s.map_or(0.0, |exposure_s| 0.5 * exposure_s / clock.slow_factor)
 }
 
 /// When the ball left the launcher: where the rig marks the launch point, else between the last frame in which the ball was
@@ -102,9 +110,9 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
     }
     let first_s = sightings[0].time_s;
     let Some(not_yet) = flight.not_yet_frame else { return Launch::FirstSighting };
-    let not_yet_s = clock.times_s[not_yet];
+    let not_yet_s = clock.times_s[not_yet] + half_exposure_s(flight, clock);
     let from_s = partly_hidden_since(sightings).map_or(not_yet_s, |hidden_s| not_yet_s.max(first_s - hidden_s));
-    Launch::Between { from_s, to_s: first_s }
+    Launch::Between { from_s, to_s: first_s, seen_px: Some(sightings[0].centre_px) }
 }
 
 /// How long ago at most the widest part of the ball passed the launcher's mouth, s, when the first sighting is still partly

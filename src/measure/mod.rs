@@ -5,9 +5,10 @@
 mod account;
 mod background;
 mod basis;
+mod before;
 mod error;
 mod forecast;
-mod known;
+pub(crate) mod known;
 mod launches;
 mod mending;
 mod result;
@@ -15,16 +16,19 @@ mod view;
 
 use std::path::Path;
 
+use crate::camera::steady::{SteadySource, Wander};
 use crate::clip::{Clock, FrameSource, ReadOptions};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::Measurement;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
+use crate::sight::find::Seen;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 pub use account::QUICK_RUN;
 pub use basis::{refit, refit_with};
+pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
@@ -83,11 +87,17 @@ pub fn measure_source(
     let capture_rate_hz = settings.capture_rate_hz.or(settings.rig.capture_rate_hz.map(|rate| rate.value));
     let mut find = settings.find.clone();
     find.prior = fall_prior(settings, source.info(), capture_rate_hz);
-    let mut found = find_flights(source, &find, progress)?;
+    let mut steady = SteadySource::new(source);
+    let mut found = find_flights(&mut steady, &find, progress)?;
+    let wander = steady.into_wander();
+    for flight in &mut found.flights {
+        let places = flight.sightings.iter_mut().map(|s| (s.frame, s.centre_px, &mut s.covariance_px2));
+        wander.widen(&mut places.collect::<Vec<_>>());
+    }
     let (info, reading) = (source.info().clone(), source.report());
     settings.mending.apply(&mut found)?;
     if found.flights.is_empty() {
-        return Err(MeasureError::NoFlight { seen: found.seen });
+        return Err(no_flight(found.seen, &wander));
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
@@ -100,6 +110,7 @@ pub fn measure_source(
             flights,
             continuations: &continuations,
             resting: found.resting.as_ref(),
+            wander: &wander,
         })?;
         basis::measurement(basis, info.clone(), reading.clone())
     };
@@ -114,6 +125,15 @@ pub fn measure_source(
     let strobes = result::strobes(&flights, &measurement, &found);
     let times = FrameTimes { times_s: clock.times_s, uniform_times_s: clock.uniform_times_s };
     Ok(Outcome { measurement, strobes, times })
+}
+
+/// Why nothing was found: the camera may have looked elsewhere.
+fn no_flight(seen: Seen, wander: &Wander) -> MeasureError {
+    match &wander.lost {
+        // A few frames that are lost to a jerk don't hide a flight.
+        Some(lost) if 4 * wander.lost_frames > seen.frames => MeasureError::Unsteady(lost.clone()),
+        _ => MeasureError::NoFlight { seen },
+    }
 }
 
 /// Refuses before the clip is decoded when nothing can give a scale: no length is stated and cards are not to be looked for.

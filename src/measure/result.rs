@@ -3,6 +3,7 @@
 use super::account;
 use super::known::{gravity_at, likely_drag};
 use crate::camera::InputKind;
+use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
 use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Request};
 use crate::measure::CameraView;
@@ -95,7 +96,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
         timed.iter().enumerate().map(|(i, sighting)| row(camera, fit, i, sighting)).collect();
-    let end_s = sightings.last().map_or(fit.launch_time_s.value, |row| row.time_s);
+    let end_s = sightings.last().map_or(fit.launch_time_s.value, SightingRow::moment_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
     let path = fit.path();
@@ -316,13 +317,16 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
     let residual = &fit.residuals[index];
     let centre_m = camera.metre_from_pixel(sighting.centre_px);
     let fitted_m = residual.fitted_m;
+    // What the fit took the sightings to be worth: bars then show how the points really scatter about the path.
+    let covariance_px2 = sighting.covariance_px2.widened(fit.noise.scale);
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,
+        exposed_s: Some(sighting.time_s + camera.row_time_s(sighting.centre_px)),
         centre_px: sighting.centre_px,
-        covariance_px2: sighting.covariance_px2,
+        covariance_px2,
         centre_m,
-        covariance_m2: camera.metre_covariance(sighting.centre_px, sighting.covariance_px2),
+        covariance_m2: camera.metre_covariance(sighting.centre_px, covariance_px2),
         radius_px: sighting.radius_px,
         streak_px: sighting.streak_px,
         visible: sighting.visible,
@@ -337,13 +341,16 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
 const FEW_SIGHTINGS: usize = 8;
 
 /// What is odd about clip and clock, whatever flies in it.
-pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport) -> Vec<Warning> {
+pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport, wander: &Wander) -> Vec<Warning> {
     let mut warnings: Vec<Warning> = clock.findings.iter().filter_map(clock_warning).collect();
     if reading.decode_errors > 0 || reading.damaged_frames > 0 {
         warnings.push(Warning::DecodeErrors { count: reading.decode_errors.max(reading.damaged_frames) });
     }
     if reading.truncated {
         warnings.push(Warning::ClipTruncated { frames_used: reading.frames });
+    }
+    if wander.from_frame.is_some() {
+        warnings.push(Warning::CameraMoved { largest_px: wander.largest_px, lost_frames: wander.lost_frames });
     }
     warnings
 }

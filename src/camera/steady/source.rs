@@ -1,0 +1,225 @@
+//! A clip whose camera moved, seen as if it had stood still.
+
+use std::collections::BTreeMap;
+
+use super::warp::Warp;
+use super::{Registered, Steady, SteadyError};
+use crate::clip::{ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, Plane};
+use crate::units::{Covariance2, PixelPoint};
+
+/// One frame in so many is looked at while the camera stands still.
+const LOOK_EVERY: usize = 6;
+/// A picture that nowhere moves by more than this stands still, px: a bend of the path by a tenth of a pixel is harmless.
+const STILL_PX: f64 = 0.3;
+/// And the motion must be clear against its own uncertainty.
+const CLEAR: f64 = 5.0;
+/// A hand moves the phone to and fro besides turning it, and the flight, nearer than the background, then moves by more: share
+/// of the motion that is taken for uncertain on that account (common practice, no source).
+const PARALLAX_SHARE: f64 = 0.03;
+
+/// Passes frames on as they come while the camera stands still, and from its first motion on as the first frame's place would
+/// show them.
+///
+/// The first look is cheap: some patches in one frame of six. Where the background is too plain to be followed nothing is
+/// changed: on it a motion doesn't show either.
+pub struct SteadySource<'a> {
+    inner: &'a mut dyn FrameSource,
+    follower: Option<Follower>,
+    wander: Wander,
+}
+
+struct Follower {
+    steady: Steady,
+    warp: Warp,
+    first: Picture,
+}
+
+impl<'a> SteadySource<'a> {
+    pub fn new(inner: &'a mut dyn FrameSource) -> Self {
+        Self { inner, follower: None, wander: Wander::default() }
+    }
+
+    /// How the camera moved, as far as frames were read.
+    pub fn into_wander(self) -> Wander {
+        self.wander
+    }
+
+    fn pass(&mut self, frame: Frame) -> Frame {
+        if frame.index == 0 {
+            let follow = |steady| Follower { steady, warp: Warp::new(), first: frame.picture.clone() };
+            self.follower = Steady::new(&frame.picture.luma).ok().map(follow);
+            return frame;
+        }
+        let Some(follower) = &mut self.follower else { return frame };
+        if self.wander.from_frame.is_none() {
+            if !frame.index.is_multiple_of(LOOK_EVERY) || !follower.sees_motion(&frame.picture) {
+                return frame;
+            }
+            self.wander.from_frame = Some(frame.index);
+        }
+        let picture = follower.put_back(&frame, &mut self.wander);
+        let Frame { index, stamp_s, picture: used } = frame;
+        self.inner.recycle(used);
+        Frame { index, stamp_s, picture }
+    }
+}
+
+impl Follower {
+    fn sees_motion(&mut self, picture: &Picture) -> bool {
+        let looked = self.steady.look(&picture.luma).is_some_and(|seen| moved(&seen, &picture.luma));
+        // A look at some patches may be fooled by what passes before them; all together are not.
+        looked && self.steady.register(&picture.luma).is_ok_and(|seen| moved(&seen, &picture.luma))
+    }
+
+    /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.
+    fn put_back(&mut self, frame: &Frame, wander: &mut Wander) -> Picture {
+        let mut canvas = self.first.clone();
+        match self.steady.register(&frame.picture.luma) {
+            Ok(registered) => {
+                self.warp.onto(&mut canvas, &frame.picture, &registered.motion);
+                wander.add(frame.index, registered, &frame.picture.luma);
+            }
+            Err(error) => {
+                wander.lost_frames += 1;
+                wander.lost = Some(error);
+            }
+        }
+        canvas
+    }
+}
+
+/// Whether a motion is more than what harms nobody, and more than its own uncertainty.
+fn moved(seen: &Registered, luma: &Plane) -> bool {
+    let (largest, uncertainty) = corners(luma)
+        .map(|corner| (seen.motion.to_frame(corner).distance(corner), seen.covariance_at(corner).trace().sqrt()))
+        .fold((0.0f64, 0.0f64), |most, one| (most.0.max(one.0), most.1.max(one.1)));
+    largest > STILL_PX && largest > CLEAR * uncertainty
+}
+
+fn corners(luma: &Plane) -> impl Iterator<Item = PixelPoint> {
+    let (right, bottom) = (luma.width as f64 - 1.0, luma.height as f64 - 1.0);
+    [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)].into_iter().map(|(x, y)| PixelPoint::new(x, y))
+}
+
+/// How the camera moved over a clip.
+#[derive(Debug, Clone, Default)]
+pub struct Wander {
+    /// Of the frames that were put back, by their number.
+    motions: BTreeMap<usize, Registered>,
+    /// First frame that was put back; `None` when the camera stood still, or nothing shows whether it did.
+    pub from_frame: Option<usize>,
+    /// Frames whose background couldn't be found.
+    pub lost_frames: usize,
+    /// Why the last of them was lost.
+    pub lost: Option<SteadyError>,
+    /// Farthest that a corner of the picture was from its first place, px.
+    pub largest_px: f64,
+}
+
+impl Wander {
+    fn add(&mut self, frame: usize, registered: Registered, luma: &Plane) {
+        let away = |corner: PixelPoint| registered.motion.to_frame(corner).distance(corner);
+        self.largest_px = corners(luma).map(away).fold(self.largest_px, f64::max);
+        self.motions.insert(frame, registered);
+    }
+
+    /// Adds to the covariances of a flight's sightings what the registered motion leaves open: its own uncertainty, and that
+    /// a background farther away moves by less than the flight. Frame, place and covariance of each.
+    pub fn widen(&self, sightings: &mut [(usize, PixelPoint, &mut Covariance2)]) {
+        let Some(from_frame) = self.from_frame else { return };
+        let shift = |frame: usize, at: PixelPoint| {
+            let now = self.motions.get(&frame)?.motion.to_frame(at);
+            Some((now.x - at.x, now.y - at.y))
+        };
+        let shifts: Vec<(f64, f64)> = sightings.iter().filter_map(|(frame, at, _)| shift(*frame, *at)).collect();
+        let mean = |of: fn(&(f64, f64)) -> f64| shifts.iter().map(of).sum::<f64>() / shifts.len().max(1) as f64;
+        let (mean_x, mean_y) = (mean(|s| s.0), mean(|s| s.1));
+        for (frame, at, covariance) in sightings {
+            let more = match (self.motions.get(frame), shift(*frame, *at)) {
+                (Some(registered), Some((x, y))) => {
+                    let own = registered.covariance_at(*at);
+                    let (x, y) = (PARALLAX_SHARE * (x - mean_x), PARALLAX_SHARE * (y - mean_y));
+                    Covariance2 { xx: own.m11 + x * x, xy: own.m12 + x * y, yy: own.m22 + y * y }
+                }
+                // Passed on as it came, before the motion was noticed.
+                _ if *frame < from_frame => Covariance2::isotropic(STILL_PX),
+                _ => continue,
+            };
+            let c = &mut **covariance;
+            **covariance = Covariance2 { xx: c.xx + more.xx, xy: c.xy + more.xy, yy: c.yy + more.yy };
+        }
+    }
+}
+
+impl FrameSource for SteadySource<'_> {
+    fn info(&self) -> &ClipInfo {
+        self.inner.info()
+    }
+
+    fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
+        let Some(frame) = self.inner.next_frame()? else { return Ok(None) };
+        Ok(Some(self.pass(frame)))
+    }
+
+    fn report(&self) -> ClipReport {
+        self.inner.report()
+    }
+
+    fn frames_stated(&self) -> Option<usize> {
+        self.inner.frames_stated()
+    }
+
+    fn recycle(&mut self, picture: Picture) {
+        self.inner.recycle(picture);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scene::{Scene, presets, source};
+
+    /// What was found over the first frames of a scene, and how many of them were passed on as they came.
+    fn followed(scene: &Scene, frames: usize) -> (Wander, usize) {
+        let mut scene = scene.clone();
+        scene.timing.frames = frames;
+        let mut inner = source(&scene);
+        let mut steady = SteadySource::new(&mut inner);
+        let (mut untouched, mut raw) = (0, source(&scene));
+        while let Some(frame) = steady.next_frame().unwrap() {
+            untouched += usize::from(raw.next_frame().unwrap().unwrap().picture == frame.picture);
+        }
+        (steady.into_wander(), untouched)
+    }
+
+    #[test]
+    fn a_camera_on_a_stand_is_left_alone() {
+        for preset in [presets::clean_60fps, presets::clutter_walker, presets::low_light_noise, presets::barrel] {
+            let (wander, untouched) = followed(&preset(3), 40);
+            assert_eq!((wander.from_frame, untouched), (None, 40));
+        }
+    }
+
+    #[test]
+    fn a_hand_is_noticed_and_followed() {
+        let scene = presets::shake(3);
+        let (wander, untouched) = followed(&scene, 60);
+        assert_eq!(wander.lost_frames, 0);
+        assert!(wander.from_frame.unwrap() <= 2 * LOOK_EVERY && untouched <= 2 * LOOK_EVERY, "{wander:?}");
+        let start = |frame: usize| frame as f64 / scene.timing.capture_hz;
+        let (mut squares, mut expected, mut n) = (0.0, 0.0, 0.0);
+        for (frame, registered) in &wander.motions {
+            for at in [[0.3, 0.4, 0.0], [1.2, 1.4, 0.0], [2.0, 0.8, 0.0]] {
+                let seen = |frame| scene.view_at(start(frame)).project(&at.into()).unwrap();
+                let miss = registered.motion.to_first(seen(*frame)).distance(seen(0));
+                squares += miss * miss;
+                expected += registered.covariance_at(seen(0)).trace();
+                n += 1.0;
+            }
+        }
+        let (rms, stated): (f64, f64) = ((squares / n).sqrt(), (expected / n).sqrt());
+        println!("held in the hand: {rms:.3} px RMS off, {stated:.3} px stated, {:.1} px moved", wander.largest_px);
+        // A tenth of a pixel bends a flight harmlessly. All frames share the first one's noise: a factor of three.
+        assert!(rms < 0.1 && rms < 3.0 * stated, "{rms} {stated}");
+    }
+}
