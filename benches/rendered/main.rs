@@ -5,6 +5,11 @@
 //! wall, light from one side, noise and a walker are drawn; so are the errors of everything that is stated, from the
 //! distributions that are stated or taken as usual. Half of the clips are a hurried class's, which states a marked length and the
 //! ball; half a careful one's, which states distance, depth, level, tilt, lens and readout as well. `-- CLIPS table` prints a line a clip.
+//!
+//! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, and counts how
+//! often the verdict names the true cause first, among the first two, and among those that it says can't be told apart.
+
+mod causes;
 
 use lobline::flight::air::AirState;
 use lobline::flight::drag::{Correlation, Forces, Sphere};
@@ -20,12 +25,17 @@ use rand_chacha::ChaCha8Rng;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let clips = arguments.iter().find_map(|a| a.parse().ok()).unwrap_or(300);
+    let count = arguments.iter().find_map(|a| a.parse().ok());
     let table = arguments.iter().any(|a| a == "table");
+    if arguments.iter().any(|a| a == "causes") {
+        let only = arguments.iter().find_map(|a| a.strip_prefix("only="));
+        return causes::run(count.unwrap_or(20), table, only);
+    }
+    let clips = count.unwrap_or(300);
     let mut groups = [Group::new("hurried"), Group::new("careful")];
     for seed in 0..clips {
         let careful = seed % 2 == 1;
-        let clip = Clip::draw(5000 + seed as u64, careful);
+        let clip = Clip::draw(5000 + seed as u64, careful, None);
         let row = clip.measured();
         if table {
             println!("{}", row.line());
@@ -42,6 +52,7 @@ struct Clip {
     scene: Scene,
     truth: Truth,
     rig: String,
+    doctored: causes::Doctored,
 }
 
 struct Draw(ChaCha8Rng);
@@ -73,7 +84,7 @@ const HURRIED: Knows =
 const CAREFUL: Knows = Knows { end_px: 0.5, tilt_deg: 0.5, roll_deg: 0.3, k1: 0.01, depth_m: 0.003, readout_s: 0.001 };
 
 impl Clip {
-    fn draw(seed: u64, careful: bool) -> Self {
+    fn draw(seed: u64, careful: bool, wrong: Option<causes::Wrong>) -> Self {
         let mut draw = Draw(ChaCha8Rng::seed_from_u64(seed ^ 0xC0FE));
         let knows = if careful { CAREFUL } else { HURRIED };
         let mut scene = varied(seed, &Spread { walkers: 0.2, air_density: 1.2, ..Spread::NONE });
@@ -103,21 +114,25 @@ impl Clip {
             (scale.a_m[2], scale.b_m[2]) = (depth, depth);
         }
         scene.air = drawn_air(&scene, &mut draw);
+        let doctored = wrong.map_or_else(causes::Doctored::default, |wrong| wrong.spoil(&mut scene, &mut draw));
         let truth = truth(&scene);
-        let rig = rig(&scene, &truth, careful, &knows, stated_readout, distance, &mut draw);
+        let mut rig = rig(&scene, &truth, careful, &knows, stated_readout, distance, &mut draw);
+        wrong.into_iter().for_each(|wrong| wrong.misstate(&mut rig, &mut draw));
         let name = format!("{seed} {}", if careful { "careful" } else { "hurried" });
-        Self { name, scene, truth, rig }
+        Self { name, scene, truth, rig, doctored }
+    }
+
+    fn outcome(&self) -> Result<Measurement, String> {
+        let rig = Rig::parse(&self.rig).unwrap_or_else(|error| panic!("{}: {error}\n{}", self.name, self.rig));
+        let settings = Settings { rig, ..Settings::default() };
+        let mut source = self.doctored.put_before(source(&self.scene));
+        let outcome = measure_source(&mut source, &settings, &mut |_| {});
+        outcome.map(|outcome| outcome.measurement).map_err(|error| error.to_string())
     }
 
     fn measured(&self) -> Row {
-        let rig = Rig::parse(&self.rig).unwrap_or_else(|error| panic!("{}: {error}\n{}", self.name, self.rig));
-        let settings = Settings { rig, ..Settings::default() };
-        let outcome = measure_source(&mut source(&self.scene), &settings, &mut |_| {});
-        let result = match outcome {
-            Ok(outcome) => compared(&outcome.measurement, &self.truth).ok_or_else(|| "no such flight".to_owned()),
-            Err(error) => Err(error.to_string()),
-        };
-        Row { name: self.name.clone(), result }
+        let compared = |measurement| compared(&measurement, &self.truth).ok_or_else(|| "no such flight".to_owned());
+        Row { name: self.name.clone(), result: self.outcome().and_then(compared) }
     }
 }
 
