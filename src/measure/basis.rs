@@ -107,6 +107,15 @@ fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
     sightings
 }
 
+/// Whether the air shapes the flight so much that no one can tell it from the camera's tilt and lens: a drag of more than two tenths
+/// of the weight at five metres a second, which the law of drag leaves open by more than a tilt of some degrees does. The doubt
+/// about tilt and lens is then all in the budget.
+fn is_blown_about(motion: Motion) -> bool {
+    const SPEED_M_PER_S: f64 = 5.0;
+    const SHARE_OF_WEIGHT: f64 = 0.2;
+    matches!(motion, Motion::InAir(ball) if ball.deceleration(SPEED_M_PER_S) > SHARE_OF_WEIGHT * 9.81)
+}
+
 fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
     let clock = seen.clock;
     let requested = seen
@@ -129,7 +138,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
         options: FitOptions {
             terms: Terms::default().informed_by(camera).with_air(motion, drag_doubt(&seen.settings.rig)),
             motion,
-            bends: BendTerms { fitted: true, ..BendTerms::default() },
+            bends: BendTerms { fitted: !is_blown_about(motion), ..BendTerms::default() },
             gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
             ..FitOptions::default()
         },
