@@ -235,7 +235,9 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 /// corrected information criterion and how often it is met. One entry a kind.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
-    let bends = Bends::of(evidence.view, evidence.options.bends.fitted);
+    // A fit that had to do without them has found none.
+    let found = evidence.options.bends.fitted && !evidence.fit.camera.is_empty();
+    let bends = Bends::of(evidence.view, found);
     let case = Case { evidence, bends: &bends, sightings: &sightings };
     let mut explained: Vec<Explained> = Vec::new();
     for (cause, jitter_s) in candidates(evidence, &sightings) {

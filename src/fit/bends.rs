@@ -39,7 +39,7 @@ impl Bends {
         Self { knobs: wanted.map(knob).collect() }
     }
 
-    pub fn len(&self) -> usize {
+    pub fn count(&self) -> usize {
         self.knobs.len()
     }
 

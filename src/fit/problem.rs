@@ -73,12 +73,12 @@ impl Problem<'_> {
     pub fn layout(&self) -> Vec<(Option<usize>, Quantity)> {
         let own = (0..self.tracks.len()).flat_map(|f| Quantity::OWN.map(|q| (Some(f), q)));
         let shared = Quantity::SHARED.into_iter().filter(|&q| !self.term(q).is_fixed()).map(|q| (None, q));
-        own.chain(shared).chain((0..self.bends.len()).map(|knob| (None, Quantity::Camera(knob)))).collect()
+        own.chain(shared).chain((0..self.bends.count()).map(|knob| (None, Quantity::Camera(knob)))).collect()
     }
 
     /// The camera's tilt and lens in a parameter vector: its last entries.
     fn shifts<'p>(&self, parameters: &'p [f64]) -> &'p [f64] {
-        &parameters[parameters.len() - self.bends.len()..]
+        &parameters[parameters.len() - self.bends.count()..]
     }
 
     /// Where a point of the flight plane is seen.

@@ -275,7 +275,7 @@ fn start_vector(problem: &Problem, starts: &[Start]) -> Vec<f64> {
         Quantity::DragFactor => problem.term(q).start(1.0),
         _ => problem.term(q).start(0.0),
     });
-    let bends = (0..problem.bends.len()).map(|knob| problem.term(Quantity::Camera(knob)).start(0.0));
+    let bends = (0..problem.bends.count()).map(|knob| problem.term(Quantity::Camera(knob)).start(0.0));
     own.chain(shared).chain(bends).collect()
 }
 
@@ -455,7 +455,7 @@ impl Solved<'_> {
             let narrowed = place.map_or(1.0, |p| self.covariance[(p, p)].sqrt());
             CameraFound { index, input: input.clone(), shift, narrowed }
         };
-        (0..self.problem.bends.len()).map(found).collect()
+        (0..self.problem.bends.count()).map(found).collect()
     }
 
     /// Places in the parameter vector of this flight's quantities and the shared ones, fixed ones as `None`.
@@ -463,7 +463,7 @@ impl Solved<'_> {
         let layout = self.problem.layout();
         let place = |q: Quantity, f: Option<usize>| layout.iter().position(|entry| *entry == (f, q));
         let own = Quantity::OWN.into_iter().map(|q| (q, place(q, Some(flight))));
-        let bends = (0..self.problem.bends.len()).map(Quantity::Camera);
+        let bends = (0..self.problem.bends.count()).map(Quantity::Camera);
         own.chain(Quantity::SHARED.into_iter().chain(bends).map(|q| (q, place(q, None)))).collect()
     }
 

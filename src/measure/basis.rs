@@ -171,6 +171,11 @@ fn evaluate_flights(
     if let Ok(all) = evaluate(request, camera) {
         return Ok(all.into_iter().map(Some).collect());
     }
+    // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens.
+    if request.options.bends.fitted {
+        let options = FitOptions { bends: BendTerms::default(), ..request.options.clone() };
+        return evaluate_flights(&Request { options, ..request.clone() }, camera);
+    }
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {
         let request = Request { flights: vec![flight.clone()], ..request.clone() };

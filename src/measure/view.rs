@@ -152,8 +152,8 @@ mod tests {
     fn bends_are_those_of_the_camera_itself() {
         let camera = camera();
         let bends = crate::fit::Bends::of(&camera, true);
-        let lens = (0..bends.len()).find(|knob| bends.input(*knob).1.name.starts_with("lens term k1")).unwrap();
-        let mut shifts = vec![0.0; bends.len()];
+        let lens = (0..bends.count()).find(|knob| bends.input(*knob).1.name.starts_with("lens term k1")).unwrap();
+        let mut shifts = vec![0.0; bends.count()];
         shifts[lens] = 0.8;
         let (index, input) = bends.input(lens);
         let truly = camera.moved(std::iter::once((index, 0.8 * input.standard_uncertainty)));

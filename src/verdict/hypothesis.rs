@@ -126,7 +126,7 @@ impl<'a> Hypothesis<'a> {
             _ => None,
         };
         let own = held.into_iter().flatten().filter(|(q, ..)| Some(*q) != taken);
-        let known_bends = (0..bends.len()).filter(|knob| !is_of(cause, &bends.input(*knob).1.name));
+        let known_bends = (0..bends.count()).filter(|knob| !is_of(cause, &bends.input(*knob).1.name));
         let nuisances = own.chain(known_bends.map(|knob| (Quantity::Camera(knob), 0.0, 1.0))).collect();
         Some(Self {
             evidence,
@@ -170,7 +170,7 @@ impl<'a> Hypothesis<'a> {
             let place = self.nuisances.iter().position(|(q, ..)| *q == Quantity::Camera(knob));
             place.map_or(0.0, |i| parameters[PATH + i])
         };
-        (0..self.bends.len()).map(shift).collect()
+        (0..self.bends.count()).map(shift).collect()
     }
 
     fn own<'b>(&self, parameters: &'b [f64]) -> &'b [f64] {
