@@ -2,6 +2,7 @@
 //!
 //! None of the outputs computes anything: what they show stands here.
 
+pub mod account;
 pub mod basis;
 pub mod motion;
 
@@ -93,6 +94,9 @@ pub struct FlightMeasurement {
     /// Where the uncertainty comes from.
     #[serde(default)]
     pub budget: Vec<BudgetLine>,
+    /// What was left out, which models were compared, and how the intervals were put together.
+    #[serde(default)]
+    pub account: Option<account::FitAccount>,
     /// Whether measured and expected agree, in words.
     #[serde(default)]
     pub verdict: Option<VerdictStatement>,
@@ -160,7 +164,7 @@ pub struct ForecastPoint {
 }
 
 /// A line of the uncertainty budget: one source and what it does to each result, as standard uncertainties.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct BudgetLine {
     /// In words, such as "length of the ruler".
     pub source: String,
@@ -169,6 +173,30 @@ pub struct BudgetLine {
     pub launch_speed_m_per_s: Option<f64>,
     pub launch_angle_deg: Option<f64>,
     pub gravity_m_per_s2: Option<f64>,
+    /// The input itself; `None` where it isn't one number, as the places of the ball aren't.
+    #[serde(default)]
+    pub input: Option<BudgetInput>,
+    /// "normal", "rectangular", "triangular" or "arcsine"; empty in files of before it was kept.
+    #[serde(default)]
+    pub distribution: String,
+    /// `None` when infinite.
+    #[serde(default)]
+    pub degrees_of_freedom: Option<f64>,
+    /// Parts of the variances of launch speed, launch angle and gravity, 0 to 1.
+    #[serde(default)]
+    pub shares: Option<[f64; 3]>,
+}
+
+/// An input of the budget that is one number.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BudgetInput {
+    pub value: f64,
+    pub standard_uncertainty: f64,
+    /// Of both; "1" for a ratio.
+    pub unit: String,
+    /// Change of launch speed (m/s), launch angle (deg) and gravity (m/s²) for one unit of the input; `None` for an input that is
+    /// known exactly.
+    pub sensitivity: Option<[f64; 3]>,
 }
 
 /// The answer to "is this what one should expect, and if not, why?".
@@ -184,6 +212,46 @@ pub struct VerdictStatement {
     /// What could be changed to follow the reasons, where there is something to change.
     #[serde(default)]
     pub remedies: Vec<Remedy>,
+    /// What gravity was compared with, and how the comparison came out.
+    #[serde(default)]
+    pub agreement: Option<AgreementStatement>,
+    /// The causes that were found to explain a disagreement, likeliest first; the first few are `reasons` in words.
+    #[serde(default)]
+    pub causes: Vec<CauseStatement>,
+}
+
+/// The statistic behind a verdict.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AgreementStatement {
+    pub expected_gravity_m_per_s2: Estimate,
+    /// Measured minus expected, m/s².
+    pub difference_m_per_s2: f64,
+    /// Of the difference.
+    pub standard_uncertainty_m_per_s2: f64,
+    /// Difference over its standard uncertainty.
+    pub ratio: f64,
+    /// Chance of a difference at least as large when nothing is wrong.
+    pub probability: f64,
+}
+
+/// A cause that would explain what was seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CauseStatement {
+    /// "time", "length", "roll", "yaw", "pitch", "rolling_shutter", "drag", "lens", "frame_count", "time_jitter",
+    /// "moving_camera", "exposure_drift", "touched_frames" or "too_few_sightings".
+    pub kind: String,
+    /// What would have happened.
+    pub explanation: String,
+    /// The figure it would need.
+    pub needed: String,
+    /// How to check it.
+    pub check: String,
+    /// That figure in SI units with its standard uncertainty; `None` for a cause that is or isn't.
+    pub figure: Option<(f64, f64)>,
+    /// Share of the belief among the causes considered, 0 to 1.
+    pub belief: f64,
+    /// Whether the data can't tell it from the first.
+    pub tied_with_first: bool,
 }
 
 /// A change that would follow a reason of the verdict. `reason` is its place in [`VerdictStatement::reasons`].

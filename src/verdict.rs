@@ -11,12 +11,12 @@ pub use clues::{exposure_change_from_streaks, length_factor_from_ball};
 use serde::{Deserialize, Serialize};
 
 use crate::fit::view::FlightView;
-use crate::fit::{Evaluated, FitOptions, FlightFit};
+use crate::fit::{Bends, Evaluated, FitOptions, FlightFit};
 use crate::maths::distributions::{coverage_factor, student_two_sided};
 use crate::sight::Sighting;
 use crate::units::{Estimate, PixelPoint};
 use cause::{Stage, length_mix_ups, rate_pairs};
-use hypothesis::{Explained, explain};
+use hypothesis::{Case, Explained, explain};
 
 /// Explanations whose scores lie closer than this can't be told apart: a likelihood ratio of e².
 pub const TOLD_APART: f64 = 4.0;
@@ -52,6 +52,8 @@ pub struct Evidence<'a> {
     pub camera_distance_m: Option<f64>,
     /// Stated over true length as the ball's own size shows it, with its relative standard uncertainty.
     pub length_factor: Option<(f64, f64)>,
+    /// The ball's stated diameter, m, where that alone gives the scale.
+    pub ball_as_scale_m: Option<f64>,
     /// Stated over true time as mains flicker or the sound track shows it, with its relative standard uncertainty.
     pub time_factor: Option<(f64, f64)>,
     /// Change of the exposure over the flight as the streaks show it, with its standard uncertainty, s.
@@ -87,6 +89,7 @@ impl<'a> Evidence<'a> {
             picture_px,
             camera_distance_m: None,
             length_factor: ball_diameter_m.and_then(|d| length_factor_from_ball(sightings, view, d)),
+            ball_as_scale_m: None,
             time_factor: None,
             exposure_change_s: exposure_change_from_streaks(sightings, &evaluated.fit, view),
             background_bend_m: None,
@@ -220,7 +223,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
     Verdict {
         sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()),
-        not_told_apart: words::not_told_apart(&causes),
+        not_told_apart: words::not_told_apart(&causes, evidence),
         agreement,
         causes,
     }
@@ -232,11 +235,15 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 /// corrected information criterion and how often it is met. One entry a kind.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
+    // A fit that had to do without them has found none.
+    let found = evidence.options.bends.fitted && !evidence.fit.camera.is_empty();
+    let bends = Bends::of(evidence.view, found);
+    let case = Case { evidence, bends: &bends, sightings: &sightings };
     let mut explained: Vec<Explained> = Vec::new();
     for (cause, jitter_s) in candidates(evidence, &sightings) {
-        explained.extend(explain(evidence, &sightings, cause, jitter_s));
+        explained.extend(explain(&case, cause, jitter_s));
     }
-    explained.extend(frame_counts(evidence, &sightings));
+    explained.extend(frame_counts(&case));
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
     explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
@@ -256,8 +263,8 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
             kind: e.cause.kind(),
             needed: words::needed(e, evidence),
             figure: e.parameters.first().copied().zip(e.uncertainties.first().copied()),
-            explanation: words::explanation(e.cause),
-            check: words::check(e.cause),
+            explanation: words::explanation(e.cause, evidence),
+            check: words::check(e.cause, evidence),
             above_first,
             belief: (-0.5 * above_first).exp() / total,
             tied_with_first: e.score_by_data(noise) - first_by_sightings < TOLD_APART,
@@ -270,13 +277,14 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
 const PLACES: usize = 15;
 
 /// A missing or doubled frame at its best places: every so many frames first, then all around the best two of either kind.
-fn frame_counts(evidence: &Evidence, sightings: &[Sighting]) -> Vec<Explained> {
+fn frame_counts(case: &Case<'_>) -> Vec<Explained> {
+    let sightings = case.sightings;
     let stride = sightings.len().div_ceil(PLACES);
     let kinds: [fn(usize) -> Cause; 2] =
         [|before| Cause::DroppedFrame { before }, |before| Cause::DoubledFrame { before }];
     let mut all = Vec::new();
     for kind in kinds {
-        let try_at = |i: usize| sightings.get(i).and_then(|s| explain(evidence, sightings, kind(s.frame), 0.0));
+        let try_at = |i: usize| sightings.get(i).and_then(|s| explain(case, kind(s.frame), 0.0));
         let mut coarse: Vec<(usize, Explained)> =
             (1..sightings.len()).step_by(stride).filter_map(|i| Some((i, try_at(i)?))).collect();
         coarse.sort_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit));

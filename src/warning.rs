@@ -15,6 +15,16 @@ pub enum Warning {
     ClipTruncated { frames_used: usize },
     /// The capture rate tag and the timestamps disagree; the capture rate was used.
     SlowMotionUndone { capture_rate_hz: f64, stamp_rate_hz: f64 },
+    /// Gravity is off by more than a factor of two, the clip played at another speed than it was recorded would explain it, and
+    /// nobody stated how fast it was recorded.
+    CaptureRateNotStated {
+        gravity_m_per_s2: f64,
+        expected_m_per_s2: f64,
+        /// What would bring gravity right.
+        capture_rate_hz: f64,
+        /// What was taken for the rate of recording.
+        played_rate_hz: f64,
+    },
     /// A jump in the spacing of timestamps.
     GapInStamps { at_s: f64, gap_s: f64, usual_s: f64 },
     /// The camera moved against the background; that was taken out.
@@ -128,6 +138,16 @@ impl Warning {
                 "slow motion: recorded at {capture_rate_hz:.0} frames per second and stored at {stamp_rate_hz:.1}; \
                  the recorded rate was used"
             ),
+            Self::CaptureRateNotStated { gravity_m_per_s2, expected_m_per_s2, capture_rate_hz, played_rate_hz } => {
+                let how = if capture_rate_hz > played_rate_hz { "slow motion" } else { "a clip that was sped up" };
+                format!(
+                    "speed, angle and g are wrong if this is {how}, and it looks like it: g comes out as {} m/s² where \
+                     {expected_m_per_s2:.2} is expected, as if {capture_rate_hz:.0} frames per second were played at \
+                     {played_rate_hz:.0}. Look up the rate of recording in the phone's details of the clip, and measure again with \
+                     `--capture-rate {capture_rate_hz:.0}` (or `capture_rate` in the rig)",
+                    three_digits(*gravity_m_per_s2)
+                )
+            }
             Self::GapInStamps { at_s, gap_s, usual_s } => format!(
                 "a gap of {:.0} ms at {at_s:.2} s, where {:.0} ms is usual: frames were dropped there",
                 gap_s * 1e3,
@@ -168,6 +188,11 @@ impl Warning {
                 .to_owned(),
         }
     }
+}
+
+fn three_digits(value: f64) -> String {
+    let before = value.abs().log10().floor().clamp(-4.0, 2.0) as i32;
+    format!("{value:.*}", (2 - before) as usize)
 }
 
 fn whole_or_tenth(percent: f64) -> String {

@@ -180,7 +180,8 @@ fn streaks() {
 
 #[test]
 fn vfr_drops() {
-    check("vfr-drops", "", Limits::IDEAL);
+    // 37 sightings on uneven times, and nobody states the tilt: what the flight shows of it carries 1.3 % of g (one standard uncertainty).
+    check("vfr-drops", "", Limits { gravity: Some(0.025), ..Limits::IDEAL });
 }
 
 /// The camera stands to the right of the square view.

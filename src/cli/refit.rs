@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::measure::{command_error, measurement_in_words};
 use super::output::{CommandError, Console, Exit};
-use crate::measure::refit;
+use crate::measure::{QUICK_RUN, refit_with};
 use crate::measurement::{FORMAT_VERSION, Measurement};
 use crate::report::files::write_atomically;
 use crate::report::json::document;
@@ -21,6 +21,9 @@ pub struct RefitArguments {
     /// Write the new measurement file here.
     #[arg(long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Confirm the intervals by a Monte Carlo run over all inputs; takes some seconds more.
+    #[arg(long)]
+    monte_carlo: bool,
     /// Print one JSON object instead of words.
     #[arg(long)]
     json: bool,
@@ -35,7 +38,8 @@ pub struct RefitArguments {
 /// When the file is no measurement, carries no basis, or the new one can't be written.
 pub fn run(arguments: &RefitArguments, console: &Console) -> Result<(), CommandError> {
     let before = read_measurement(&arguments.file)?;
-    let again = refit(&before).map_err(|error| command_error(&arguments.file, &error))?;
+    let run = arguments.monte_carlo.then_some(QUICK_RUN);
+    let again = refit_with(&before, run).map_err(|error| command_error(&arguments.file, &error))?;
     if let Some(path) = &arguments.output {
         write_atomically(path, document(&again).as_bytes())
             .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
@@ -46,7 +50,10 @@ pub fn run(arguments: &RefitArguments, console: &Console) -> Result<(), CommandE
     } else {
         console.result(measurement_in_words(&again, mark));
     }
-    console.note(format!("\n{}", sameness(&before, &again)));
+    // A run that the file didn't have adds to it.
+    if !arguments.monte_carlo {
+        console.note(format!("\n{}", sameness(&before, &again)));
+    }
     Ok(())
 }
 

@@ -4,13 +4,13 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
+use super::bends::bends;
 use super::motion::Motion;
 use super::result::{ContributionSource, FlightFit};
 use super::solve::{Warm, refit};
 use super::terms::{Quantity, Term, Terms};
 use super::view::{Distribution, FlightView, InputKind, ViewInput};
 use super::{FitError, FitOptions, FlightInput};
-use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 use crate::maths::gum::{coverage_factor_with_rectangular, welch_satterthwaite};
 use crate::maths::monte_carlo::{RunOptions, Summary, run};
 use crate::sight::Sighting;
@@ -49,6 +49,11 @@ pub struct BudgetRow {
     pub share: [f64; 3],
 }
 
+/// An interval by Monte Carlo confirms that of the budget when each of its ends lies within this share of the interval's width: the
+/// half digit by which an uncertainty of two digits is rounded (JCGM 101:2008, 8.1.2, asks for half of its last digit; of 10 to
+/// 99 a half is 0.5 to 5 %).
+pub const CONFIRMS_WITHIN: f64 = 0.05;
+
 /// A result of the budget.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BudgetResult {
@@ -63,8 +68,20 @@ pub struct BudgetResult {
 }
 
 impl BudgetResult {
+    /// The interval of the budget; that of Monte Carlo in its place where that was run and doesn't confirm it (JCGM 101:2008,
+    /// 8.1.3), drawn to the farther of its two ends.
     pub fn estimate(&self) -> Estimate {
-        Estimate::with_coverage_factor(self.value, self.combined_standard_uncertainty, self.coverage_factor)
+        match self.monte_carlo {
+            Some(drawn) if self.confirmed(CONFIRMS_WITHIN) == Some(false) => {
+                let half = (drawn.interval.1 - self.value).max(self.value - drawn.interval.0);
+                Estimate::with_coverage_factor(
+                    self.value,
+                    drawn.standard_uncertainty,
+                    half / drawn.standard_uncertainty,
+                )
+            }
+            _ => Estimate::with_coverage_factor(self.value, self.combined_standard_uncertainty, self.coverage_factor),
+        }
     }
 
     /// Whether Monte Carlo gives the same interval to within `share` of its width; `None` when it wasn't run.
@@ -144,12 +161,12 @@ impl Terms {
         terms
     }
 
-    /// These terms with the drag of a stated ball known to a tenth, as published correlations are; a vacuum changes nothing. A
-    /// term that is already free or known stays.
-    pub fn with_air(self, motion: Motion) -> Self {
+    /// These terms with the drag of a stated ball known with a relative standard uncertainty; a vacuum changes nothing. A term
+    /// that is already free or known stays.
+    pub fn with_air(self, motion: Motion, relative: f64) -> Self {
         match (motion, self.drag_factor) {
             (Motion::InAir(_), Term::Fixed(value)) => {
-                let standard_uncertainty = DRAG_RELATIVE_UNCERTAINTY * value;
+                let standard_uncertainty = relative * value;
                 Self { drag_factor: Term::Known { value, standard_uncertainty }, ..self }
             }
             _ => self,
@@ -238,6 +255,11 @@ struct Case<'a> {
 type Outputs = Vec<[f64; 3]>;
 
 impl Case<'_> {
+    /// Whether the fit already holds this input of the camera.
+    fn holds(&self, kind: InputKind) -> bool {
+        self.options.terms.holds(kind) || (self.options.bends.fitted && bends(kind))
+    }
+
     fn launches(&self) -> Vec<f64> {
         self.fits.iter().map(|f| f.launch_time_s.value).collect()
     }
@@ -246,7 +268,7 @@ impl Case<'_> {
     fn camera_rows(&self) -> Result<Vec<(ViewInput, Outputs)>, FitError> {
         let inputs = self.view.inputs().into_iter().enumerate();
         inputs
-            .filter(|(_, input)| !self.options.terms.holds(input.kind) && input.standard_uncertainty > 0.0)
+            .filter(|(_, input)| !self.holds(input.kind) && input.standard_uncertainty > 0.0)
             .map(|(index, input)| {
                 let u = input.standard_uncertainty;
                 let at = |delta: f64| {
@@ -313,13 +335,14 @@ impl Case<'_> {
             shift(term);
         }
         t.readout.iter_mut().for_each(shift);
+        options.bends.expected = self.fits[0].camera.iter().map(|_| normal(random)).collect();
         options
     }
 
     fn drawn_view(&self, random: &mut ChaCha8Rng) -> Option<Box<dyn FlightView>> {
         let mut drawn: Option<Box<dyn FlightView>> = None;
         for (index, input) in self.view.inputs().into_iter().enumerate() {
-            if !self.options.terms.holds(input.kind) {
+            if !self.holds(input.kind) {
                 let delta = input.standard_uncertainty * draw(input.distribution, random);
                 drawn = Some(drawn.as_deref().unwrap_or(self.view).perturbed(index, delta));
             }
@@ -389,6 +412,10 @@ fn slopes(above: &Outputs, below: &Outputs, span: f64) -> Outputs {
 
 fn fit_rows(fit: &FlightFit) -> Vec<BudgetRow> {
     let row = |c: &super::Contribution| {
+        if let ContributionSource::Known(Quantity::Camera(knob)) = c.source {
+            let input = &fit.camera[knob].input;
+            return camera_row(input, c.standard.map(|s| s / input.standard_uncertainty));
+        }
         let (kind, name, unit, value, u) = match c.source {
             ContributionSource::Sightings => (RowKind::Sightings, "places of the ball", "px", None, None),
             ContributionSource::LaunchTime => {
@@ -427,6 +454,7 @@ fn known_name(quantity: Quantity) -> &'static str {
         Quantity::Roll => "level of the camera",
         Quantity::Readout => "readout of the shutter",
         Quantity::DragFactor => "drag of the ball",
+        Quantity::Camera(_) => "tilt or lens of the camera",
         Quantity::X0 | Quantity::Y0 => "launch point",
         Quantity::Vx | Quantity::Vy => "launch velocity",
     }

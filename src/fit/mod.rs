@@ -3,6 +3,7 @@
 //! The trajectory is fitted in the picture: residuals are differences in pixels between a sighting and where the camera
 //! would see the ball at the time its row was exposed, weighted by the sighting's covariance, both coordinates at once.
 
+mod bends;
 pub mod budget;
 pub mod clock;
 pub mod error;
@@ -21,6 +22,7 @@ pub mod terms;
 pub mod trial;
 pub mod view;
 
+pub use bends::Bends;
 pub use budget::{Budget, BudgetResult, BudgetRow, Conditions, OtherInput, RowKind, budget, budgets};
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
@@ -28,7 +30,10 @@ pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
 pub use launch::Launch;
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Motion, State};
-pub use result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
+pub use result::{
+    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
+    Residual,
+};
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};
 
@@ -52,6 +57,19 @@ pub struct FitOptions {
     pub covariance_doubt: f64,
     /// Whether outliers are rejected.
     pub robust: bool,
+    /// Whether the camera's tilt and lens are found along with the flight, from what is known of them.
+    #[serde(default)]
+    pub bends: BendTerms,
+}
+
+/// The camera's tilt and lens in a fit.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct BendTerms {
+    pub fitted: bool,
+    /// What is expected of each beforehand, in its standard uncertainties from its stated value; nought where nothing stands. Monte
+    /// Carlo draws them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub expected: Vec<f64>,
 }
 
 impl Default for FitOptions {
@@ -63,6 +81,7 @@ impl Default for FitOptions {
             gravity_given: None,
             covariance_doubt: 0.25,
             robust: true,
+            bends: BendTerms::default(),
         }
     }
 }

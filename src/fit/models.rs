@@ -84,6 +84,8 @@ pub struct ModelRow {
     pub candidate: Candidate,
     /// Number of fitted parameters.
     pub parameters: usize,
+    /// Over the noise variance that the best fitting candidate leaves, so that sightings rougher than they say don't make
+    /// every difference look large.
     pub chi_square: f64,
     /// χ² + 2k + 2k(k + 1)/(n − k − 1) (Hurvich & Tsai 1989), n counting both coordinates.
     pub aicc: f64,
@@ -113,31 +115,51 @@ pub fn compare(
     let values: usize = kept.iter().map(|s| 2 * s.len()).sum();
     let has_ball = options.motion != Motion::Vacuum;
     let stated_readout = options.terms.readout.map_or(view.readout_s(), |t| t.start(view.readout_s()));
-    let mut rows: Vec<ModelRow> = Candidate::ALL
+    let rows: Vec<RawRow> = Candidate::ALL
         .into_iter()
         .filter(|c| has_ball || !c.needs_ball())
-        .filter_map(|c| row(c, &inputs, view, &c.options(options, stated_readout), values))
+        .filter_map(|c| raw_row(c, &inputs, view, &c.options(options, stated_readout)))
         .collect();
+    let noise = rows.iter().map(|row| row.variance).fold(f64::INFINITY, f64::min);
+    let mut rows: Vec<ModelRow> = rows.into_iter().filter_map(|row| row.judged(noise, values)).collect();
     rows.sort_by(|a, b| a.aicc.total_cmp(&b.aicc));
     let best = rows.first().map_or(0.0, |r| r.aicc);
     rows.iter_mut().for_each(|r| r.above_best = r.aicc - best);
     rows
 }
 
-fn row(
+/// A candidate before the noise is known.
+struct RawRow {
+    row: ModelRow,
+    /// Of the noise, in units of the stated covariances, as this candidate has it.
+    variance: f64,
+}
+
+impl RawRow {
+    fn judged(self, noise: f64, values: usize) -> Option<ModelRow> {
+        let chi_square = self.row.chi_square / noise;
+        let aicc = aicc(chi_square, self.row.parameters, values)?;
+        Some(ModelRow { chi_square, aicc, ..self.row })
+    }
+}
+
+fn raw_row(
     candidate: Candidate,
     inputs: &[FlightInput],
     view: &dyn FlightView,
     options: &FitOptions,
-    values: usize,
-) -> Option<ModelRow> {
+) -> Option<RawRow> {
     let fits = fit_flights(inputs, view, options).ok()?;
     let shared = fits[0].parameters.iter().skip(4).filter(|p| !p.term.is_fixed()).count();
-    let parameters = 4 * fits.len() + shared;
-    let chi_square = fits[0].chi_square;
-    let aicc = aicc(chi_square, parameters, values)?;
-    let gravity_m_per_s2 = fits[0].gravity_m_per_s2.value;
-    Some(ModelRow { candidate, parameters, chi_square, aicc, above_best: 0.0, gravity_m_per_s2 })
+    let row = ModelRow {
+        candidate,
+        parameters: 4 * fits.len() + shared,
+        chi_square: fits[0].chi_square,
+        aicc: 0.0,
+        above_best: 0.0,
+        gravity_m_per_s2: fits[0].gravity_m_per_s2.value,
+    };
+    Some(RawRow { row, variance: fits[0].noise.scale.powi(2) })
 }
 
 /// The corrected criterion for known noise; `None` when there are too few values for its correction.

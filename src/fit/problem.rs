@@ -2,6 +2,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::bends::Bends;
 use super::motion::{Motion, State};
 use super::terms::{Quantity, Term, Terms};
 use super::view::FlightView;
@@ -25,6 +26,9 @@ pub(super) struct Problem<'a> {
     pub terms: Terms,
     pub motion: Motion,
     pub view: &'a dyn FlightView,
+    pub bends: Bends,
+    /// What is expected of each bend, in its standard uncertainties.
+    pub expected_bends: Vec<f64>,
     /// Divides the residuals of sightings, not those of prior knowledge: the factor by which the sightings turned out
     /// worse than their covariances say.
     pub noise_scale: f64,
@@ -58,6 +62,10 @@ impl Problem<'_> {
             Quantity::Readout => self.terms.readout.unwrap_or(Term::Fixed(self.view.readout_s())),
             Quantity::DragFactor => self.terms.drag_factor,
             Quantity::X0 | Quantity::Y0 | Quantity::Vx | Quantity::Vy => Term::Free,
+            Quantity::Camera(knob) => {
+                let value = self.expected_bends.get(knob).copied().unwrap_or(0.0);
+                Term::Known { value, standard_uncertainty: 1.0 }
+            }
         }
     }
 
@@ -65,7 +73,22 @@ impl Problem<'_> {
     pub fn layout(&self) -> Vec<(Option<usize>, Quantity)> {
         let own = (0..self.tracks.len()).flat_map(|f| Quantity::OWN.map(|q| (Some(f), q)));
         let shared = Quantity::SHARED.into_iter().filter(|&q| !self.term(q).is_fixed()).map(|q| (None, q));
-        own.chain(shared).collect()
+        own.chain(shared).chain((0..self.bends.count()).map(|knob| (None, Quantity::Camera(knob)))).collect()
+    }
+
+    /// The camera's tilt and lens in a parameter vector: its last entries.
+    fn shifts<'p>(&self, parameters: &'p [f64]) -> &'p [f64] {
+        &parameters[parameters.len() - self.bends.count()..]
+    }
+
+    /// Where a point of the flight plane is seen.
+    pub fn pixel_from_metre(&self, parameters: &[f64], at: MetrePoint) -> Option<PixelPoint> {
+        self.bends.pixel_from_metre(self.view, self.shifts(parameters), at)
+    }
+
+    /// The point of the flight plane seen at a pixel.
+    pub fn metre_from_pixel(&self, parameters: &[f64], at: PixelPoint) -> Option<MetrePoint> {
+        self.bends.metre_from_pixel(self.view, self.shifts(parameters), at)
     }
 
     pub fn shared(&self, parameters: &[f64]) -> Shared {
@@ -104,7 +127,7 @@ impl Problem<'_> {
     pub fn pixel_residuals(&self, flight: usize, parameters: &[f64]) -> Option<Vec<PixelPoint>> {
         let states = self.states(flight, parameters)?;
         let difference = |(state, s): (&State, &Sighting)| {
-            let seen = self.view.pixel_from_metre(MetrePoint::new(state.x, state.y))?;
+            let seen = self.pixel_from_metre(parameters, MetrePoint::new(state.x, state.y))?;
             Some(PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y))
         };
         states.iter().zip(self.tracks[flight].sightings).map(difference).collect()

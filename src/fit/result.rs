@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::launch::derived;
 use super::motion::{Motion, State};
 use super::terms::{Quantity, Term};
-use super::view::FlightView;
+use super::view::{FlightView, ViewInput};
 use crate::measurement::FittedPath;
 use crate::units::{Estimate, MetrePoint, PixelPoint};
 
@@ -85,8 +85,34 @@ pub struct FlightFit {
     pub derived_covariance: [[f64; 3]; 3],
     /// Variances that make it up, each for speed, angle, gravity.
     pub contributions: Vec<Contribution>,
+    /// Tilt and lens of the camera, where they were found along; the same for all flights of a joint search.
+    pub camera: Vec<CameraFound>,
     /// The same flight with gravity taken as given, when it was.
     pub gravity_given: Option<GravityGiven>,
+}
+
+/// One instant of a fitted flight.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Instant {
+    pub state: State,
+    /// With the air's part, m/s².
+    pub acceleration: (f64, f64),
+    /// Without it.
+    pub field: (f64, f64),
+    pub launch: State,
+}
+
+/// An input of the camera that was found along with the flight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraFound {
+    /// Its place among the camera's inputs.
+    pub index: usize,
+    /// What was known beforehand.
+    pub input: ViewInput,
+    /// How far from its stated value it was found, and what is left of its standard uncertainty, both as shares of that known
+    /// beforehand.
+    pub shift: f64,
+    pub narrowed: f64,
 }
 
 /// One independent part of the variance of launch speed (m/s), launch angle (deg) and gravity (m/s²).
@@ -191,6 +217,50 @@ impl FlightFit {
         std::array::from_fn(|i| {
             std::array::from_fn(|j| pairs(i, j).map(|((a, ca), (b, cb))| ca * cb * entry(a, b)).sum())
         })
+    }
+
+    /// Standard uncertainties of `of` at each of `times_s`, by what sightings and terms known beforehand leave open, the drag
+    /// among them. `of` takes the state at a time, the acceleration there, the field without air and the launch state.
+    /// `None` when the motion can't be followed that far.
+    pub fn uncertainties_along<const N: usize>(
+        &self,
+        times_s: &[f64],
+        of: impl Fn(&Instant) -> [f64; N],
+    ) -> Option<Vec<[f64; N]>> {
+        let free: Vec<usize> = (0..self.parameters.len()).filter(|&j| self.covariance[j][j] > 0.0).collect();
+        let slopes: Vec<Vec<[f64; N]>> = free
+            .iter()
+            .map(|&j| {
+                let step = self.parameters[j].quantity.small_step();
+                let (above, below) =
+                    (self.moved(j, step).along(times_s, &of)?, self.moved(j, -step).along(times_s, &of)?);
+                let slope = |(a, b): (&[f64; N], &[f64; N])| std::array::from_fn(|k| (a[k] - b[k]) / (2.0 * step));
+                Some(above.iter().zip(&below).map(slope).collect())
+            })
+            .collect::<Option<_>>()?;
+        let pairs = || (0..free.len()).flat_map(|a| (0..free.len()).map(move |b| (a, b)));
+        let variance = |i: usize, k: usize| -> f64 {
+            pairs().map(|(a, b)| slopes[a][i][k] * self.covariance[free[a]][free[b]] * slopes[b][i][k]).sum()
+        };
+        Some((0..times_s.len()).map(|i| std::array::from_fn(|k| variance(i, k).max(0.0).sqrt())).collect())
+    }
+
+    fn moved(&self, parameter: usize, by: f64) -> Self {
+        let mut moved = self.clone();
+        moved.parameters[parameter].value += by;
+        moved
+    }
+
+    /// `of` at each of `times_s`. `None` when the motion can't be followed that far.
+    pub fn along<const N: usize>(&self, times_s: &[f64], of: impl Fn(&Instant) -> [f64; N]) -> Option<Vec<[f64; N]>> {
+        let (launch, field, drag) = (self.launch_state(), self.field(), self.value(Quantity::DragFactor));
+        let instant = |state: State| Instant {
+            acceleration: self.motion.acceleration((state.vx, state.vy), field, drag),
+            state,
+            field,
+            launch,
+        };
+        Some(self.states_at(times_s)?.into_iter().map(|state| of(&instant(state))).collect())
     }
 
     /// +1 when the ball flies to the right, −1 to the left.

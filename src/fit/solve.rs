@@ -2,11 +2,14 @@
 
 use nalgebra::DMatrix;
 
+use super::bends::Bends;
 use super::budget::{Part, cover};
 use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
-use super::result::{Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual};
+use super::result::{
+    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual,
+};
 use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
 use super::view::{Distribution, FlightView};
@@ -174,7 +177,15 @@ pub(super) fn refit(
         Track { sightings: f.sightings, reference_s, reference_row, weights: weights.clone() }
     });
     let (terms, motion) = (options.terms, options.motion);
-    let problem = Problem { tracks: tracks.collect(), terms, motion, view, noise_scale: warm.noise_scale };
+    let problem = Problem {
+        tracks: tracks.collect(),
+        terms,
+        motion,
+        view,
+        bends: Bends::of(view, options.bends.fitted),
+        expected_bends: options.bends.expected.clone(),
+        noise_scale: warm.noise_scale,
+    };
     // Far below the standard uncertainty, which is all that differences of refits need.
     let stop =
         SolverOptions { max_iterations: 100, relative_decrease: 1e-13, relative_step: 1e-10, damping: NEARLY_LINEAR };
@@ -213,8 +224,15 @@ fn solve<'a>(
         reference_row: l.row,
         weights: vec![1.0; f.sightings.len()],
     });
-    let mut problem =
-        Problem { tracks: tracks.collect(), terms: options.terms, motion: options.motion, view, noise_scale: 1.0 };
+    let mut problem = Problem {
+        tracks: tracks.collect(),
+        terms: options.terms,
+        motion: options.motion,
+        view,
+        bends: Bends::of(view, options.bends.fitted),
+        expected_bends: options.bends.expected.clone(),
+        noise_scale: 1.0,
+    };
     let mut parameters = start_vector(&problem, &starts);
     if options.robust {
         let near = starts.iter().any(|s| s.scale > ROUGH_START).then(|| starts_within(ROUGH_START)).flatten();
@@ -257,7 +275,8 @@ fn start_vector(problem: &Problem, starts: &[Start]) -> Vec<f64> {
         Quantity::DragFactor => problem.term(q).start(1.0),
         _ => problem.term(q).start(0.0),
     });
-    own.chain(shared).collect()
+    let bends = (0..problem.bends.count()).map(|knob| problem.term(Quantity::Camera(knob)).start(0.0));
+    own.chain(shared).chain(bends).collect()
 }
 
 /// Re-weights until the weights settle, then keeps or rejects each sighting for good. Leaves 0 and 1 as weights.
@@ -363,21 +382,21 @@ impl Solved<'_> {
     /// The launch where the path passes nearest to the stated point, at or before the first sighting.
     fn launch_near(&self, flight: usize, launch: Launch, guess: LaunchTime) -> Result<LaunchTime, FitError> {
         let Launch::Near { point_px, standard_uncertainty_px } = launch else { return Ok(guess) };
-        let view = self.problem.view;
-        let point = view.metre_from_pixel(point_px).ok_or(FitError::NoPath)?;
+        let metre_from_pixel = |px| self.problem.metre_from_pixel(&self.minimum.parameters, px);
+        let point = metre_from_pixel(point_px).ok_or(FitError::NoPath)?;
         let (start, shared) =
             (self.problem.start_of(flight, &self.minimum.parameters), self.problem.shared(&self.minimum.parameters));
         // Launch is looked for from 0.3 s before the first sighting, in steps that a parabola can't hide in. That sighting
         // is as late after its frame's beginning as its row.
         let first = &self.problem.tracks[flight].sightings[0];
-        let latest_s = shared.readout * view.row_fraction(first.centre_px);
+        let latest_s = shared.readout * self.problem.view.row_fraction(first.centre_px);
         let taus: Vec<f64> = (0..=3000).map(|i| latest_s - 1e-4 * f64::from(i)).collect();
         let states =
             self.problem.motion.states(start, shared.field(), shared.drag_factor, &taus).ok_or(FitError::NoPath)?;
         let distance = |i: usize| MetrePoint::new(states[i].x, states[i].y).distance(point);
         let nearest = (0..taus.len()).min_by(|&a, &b| distance(a).total_cmp(&distance(b))).ok_or(FitError::NoPath)?;
         let state = states[nearest];
-        let aside = view.metre_from_pixel(crate::units::PixelPoint::new(point_px.x + 1.0, point_px.y));
+        let aside = metre_from_pixel(crate::units::PixelPoint::new(point_px.x + 1.0, point_px.y));
         let metres_per_pixel = aside.map_or(f64::NAN, |p| p.distance(point));
         Ok(LaunchTime {
             time_s: guess.time_s + taus[nearest],
@@ -421,8 +440,22 @@ impl Solved<'_> {
             gravity_m_per_s2: estimate(2),
             derived_covariance,
             contributions,
+            camera: self.camera_found(),
             gravity_given: None,
         })
+    }
+
+    /// The camera's tilt and lens as they were found.
+    fn camera_found(&self) -> Vec<CameraFound> {
+        let layout = self.problem.layout();
+        let found = |knob: usize| {
+            let (index, input) = self.problem.bends.input(knob);
+            let place = layout.iter().position(|entry| *entry == (None, Quantity::Camera(knob)));
+            let shift = place.map_or(0.0, |p| self.minimum.parameters[p]);
+            let narrowed = place.map_or(1.0, |p| self.covariance[(p, p)].sqrt());
+            CameraFound { index, input: input.clone(), shift, narrowed }
+        };
+        (0..self.problem.bends.count()).map(found).collect()
     }
 
     /// Places in the parameter vector of this flight's quantities and the shared ones, fixed ones as `None`.
@@ -430,7 +463,8 @@ impl Solved<'_> {
         let layout = self.problem.layout();
         let place = |q: Quantity, f: Option<usize>| layout.iter().position(|entry| *entry == (f, q));
         let own = Quantity::OWN.into_iter().map(|q| (q, place(q, Some(flight))));
-        own.chain(Quantity::SHARED.into_iter().map(|q| (q, place(q, None)))).collect()
+        let bends = (0..self.problem.bends.count()).map(Quantity::Camera);
+        own.chain(Quantity::SHARED.into_iter().chain(bends).map(|q| (q, place(q, None)))).collect()
     }
 
     fn parameters_of(&self, flight: usize) -> (Vec<Parameter>, Vec<Vec<f64>>) {
@@ -470,8 +504,10 @@ impl Solved<'_> {
         let sightings = self.problem.tracks[flight].sightings;
         let (mut px2, mut mm2, mut count) = (0.0, 0.0, 0.0);
         for (r, s) in residuals.iter().zip(sightings).filter(|(r, _)| r.used) {
-            let seen =
-                self.problem.view.metre_from_pixel(s.centre_px).ok_or(FitError::OutsideView { frame: s.frame })?;
+            let seen = self
+                .problem
+                .metre_from_pixel(&self.minimum.parameters, s.centre_px)
+                .ok_or(FitError::OutsideView { frame: s.frame })?;
             px2 += r.px.x * r.px.x + r.px.y * r.px.y;
             mm2 += (1e3 * seen.distance(r.fitted_m)).powi(2);
             count += 2.0;

@@ -72,6 +72,8 @@ pub enum Quantity {
     Roll,
     Readout,
     DragFactor,
+    /// One of the camera's tilts and lens terms that are found along, in its standard uncertainties from its stated value.
+    Camera(usize),
 }
 
 impl Quantity {
@@ -88,7 +90,7 @@ impl Quantity {
             Self::Gravity | Self::HorizontalAcceleration => "m/s²",
             Self::Roll => "rad",
             Self::Readout => "s",
-            Self::DragFactor => "1",
+            Self::DragFactor | Self::Camera(_) => "1",
         }
     }
 
@@ -99,6 +101,7 @@ impl Quantity {
             Self::Gravity | Self::HorizontalAcceleration | Self::DragFactor => 1e-4,
             Self::Roll => 1e-5,
             Self::Readout => 1e-6,
+            Self::Camera(_) => 1e-3,
         }
     }
 }

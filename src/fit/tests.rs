@@ -422,3 +422,36 @@ fn the_data_ask_for_air_only_when_it_is_there() {
         }
     }
 }
+
+#[test]
+fn the_band_is_that_of_the_paths_covariance_and_the_drag_widens_it() {
+    let view = field_of_view();
+    let ball = BallInAir::new(0.013, 0.070, &crate::flight::air::AirState::ROOM).unwrap();
+    let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+    let height = |at: &Instant| [at.state.x, at.state.y];
+    let (last_s, mut random) = (0.5, ChaCha8Rng::seed_from_u64(18));
+    let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut random);
+    let fit = fit_flight(&sightings, &view, &FitOptions::default()).unwrap();
+    // x = x0 + vx·τ and y = y0 + vy·τ − g·τ²/2, by hand from the covariance of the path.
+    let c = fit.path_covariance();
+    let by_hand =
+        |g: [f64; 6]| (0..6).flat_map(|i| (0..6).map(move |j| (i, j))).map(|(i, j)| g[i] * c[i][j] * g[j]).sum::<f64>();
+    let tau = last_s - fit.launch_time_s.value;
+    let want =
+        [by_hand([1.0, 0.0, tau, 0.0, 0.0, 0.0]).sqrt(), by_hand([0.0, 1.0, 0.0, tau, 0.0, -0.5 * tau * tau]).sqrt()];
+    let got = fit.uncertainties_along(&[last_s], height).unwrap()[0];
+    // Central differences of a parabola leave rounding alone.
+    assert!((got[0] / want[0] - 1.0).abs() < 1e-6 && (got[1] / want[1] - 1.0).abs() < 1e-6, "{got:?} {want:?}");
+
+    throw.motion = Motion::InAir(ball);
+    let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut random);
+    // Half a second beyond the last sighting, where the drag matters.
+    let beyond = |relative: f64| {
+        let terms = Terms::default().with_air(throw.motion, relative);
+        let fit = fit_flight(&sightings, &view, &FitOptions { terms, motion: throw.motion, ..FitOptions::default() })
+            .unwrap();
+        fit.uncertainties_along(&[1.0], height).unwrap()[0]
+    };
+    let (sure, doubtful) = (beyond(1e-6), beyond(0.1));
+    assert!(doubtful[0] > 1.5 * sure[0] && doubtful[1] > sure[1], "{sure:?} {doubtful:?}");
+}

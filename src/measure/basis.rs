@@ -1,15 +1,21 @@
 //! From what was found in the clip to the basis of the numbers, and from there to the numbers.
 
-use super::known::{gravity_at, motion_of};
-use super::{CameraView, Continuation, MeasureError, Settings, launches, result};
+use super::known::{drag_doubt, gravity_at, motion_of};
+use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
-use crate::fit::{Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
-use crate::measurement::basis::Basis;
+use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
+use crate::maths::monte_carlo::RunOptions;
+use crate::measurement::basis::{Basis, FlightClues};
 use crate::measurement::{ClockStatement, Measurement};
-use crate::sight::FoundFlight;
+use crate::sight::{FoundFlight, Sighting};
 use crate::units::PixelPoint;
+
+/// Standard deviation of what the model of the ball's picture leaves in a place, px, and as a share of the ball's radius: measured
+/// on rendered clips (`cargo bench --bench rendered`).
+const MODEL_PX: f64 = 0.03;
+const MODEL_OF_RADIUS: f64 = 0.004;
 
 /// What a clip showed, before any number is made of it.
 pub(super) struct Seen<'a> {
@@ -35,6 +41,8 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
         rig,
         view,
         request,
+        clues: clues(seen),
+        capture_rate_stated: seen.settings.capture_rate_hz.is_some(),
         clock: ClockStatement {
             description: seen.clock.description.clone(),
             slow_factor: seen.clock.slow_factor,
@@ -44,6 +52,14 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
         warnings: result::clip_warnings(seen.clock, seen.reading, seen.wander),
         continuations: seen.continuations.len(),
     })
+}
+
+/// What a verdict may ask beside the sightings, flight by flight.
+fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
+    let of = |flight: &FoundFlight| FlightClues {
+        background_bend_px: seen.resting.and_then(|resting| background::bend(&flight.cuttings, resting)),
+    };
+    seen.flights.iter().map(of).collect()
 }
 
 /// The cards in the resting scene, unless the rig forbids to look for them.
@@ -80,13 +96,33 @@ fn view_of(seen: &Seen<'_>) -> View {
     }
 }
 
+/// Adds to the covariances what no fit of a disc knows of: light from one side, an edge that isn't sharp, an encoder, a lens. These
+/// errors are alike in neighbouring frames, so the residuals show little of them; see `benches/rendered.rs`.
+fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
+    for sighting in &mut sightings {
+        let floor = MODEL_PX.hypot(MODEL_OF_RADIUS * sighting.radius_px);
+        sighting.covariance_px2.xx += floor * floor;
+        sighting.covariance_px2.yy += floor * floor;
+    }
+    sightings
+}
+
+/// Whether the air shapes the flight so much that no one can tell it from the camera's tilt and lens: a drag of more than two tenths
+/// of the weight at five metres a second, which the law of drag leaves open by more than a tilt of some degrees does. The doubt
+/// about tilt and lens is then all in the budget.
+fn is_blown_about(motion: Motion) -> bool {
+    const SPEED_M_PER_S: f64 = 5.0;
+    const SHARE_OF_WEIGHT: f64 = 0.2;
+    matches!(motion, Motion::InAir(ball) if ball.deceleration(SPEED_M_PER_S) > SHARE_OF_WEIGHT * 9.81)
+}
+
 fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
     let clock = seen.clock;
     let requested = seen
         .flights
         .iter()
         .map(|flight| {
-            let sightings = launches::on_clock(flight, clock);
+            let sightings = no_better_than_the_model(launches::on_clock(flight, clock));
             let late_s = launches::half_exposure_s(flight, clock);
             let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame] + late_s).collect();
             RequestedFlight {
@@ -100,15 +136,16 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
     Request {
         flights: requested,
         options: FitOptions {
-            terms: Terms::default().informed_by(camera).with_air(motion),
+            terms: Terms::default().informed_by(camera).with_air(motion, drag_doubt(&seen.settings.rig)),
             motion,
+            bends: BendTerms { fitted: !is_blown_about(motion), ..BendTerms::default() },
             gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
             ..FitOptions::default()
         },
         conditions: Conditions {
             time_base_relative: clock.relative_standard_uncertainty,
             others: Vec::new(),
-            monte_carlo: None,
+            monte_carlo: seen.settings.monte_carlo,
         },
     }
 }
@@ -133,6 +170,11 @@ fn evaluate_flights(
 ) -> Result<Vec<Option<crate::fit::Evaluated>>, MeasureError> {
     if let Ok(all) = evaluate(request, camera) {
         return Ok(all.into_iter().map(Some).collect());
+    }
+    // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens.
+    if request.options.bends.fitted {
+        let options = FitOptions { bends: BendTerms::default(), ..request.options.clone() };
+        return evaluate_flights(&Request { options, ..request.clone() }, camera);
     }
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {
@@ -159,7 +201,18 @@ fn evaluate_flights(
 /// # Errors
 /// [`MeasureError::NoBasis`] where the measurement carries none; else as [`super::measure`].
 pub fn refit(measured: &Measurement) -> Result<Measurement, MeasureError> {
-    let basis = measured.basis.clone().ok_or(MeasureError::NoBasis)?;
+    refit_with(measured, None)
+}
+
+/// As [`refit`], with a Monte Carlo run that the first measurement may not have had.
+///
+/// # Errors
+/// As [`refit`].
+pub fn refit_with(measured: &Measurement, monte_carlo: Option<RunOptions>) -> Result<Measurement, MeasureError> {
+    let mut basis = measured.basis.clone().ok_or(MeasureError::NoBasis)?;
+    if monte_carlo.is_some() {
+        basis.request.conditions.monte_carlo = monte_carlo;
+    }
     let mut again = measurement(basis, measured.clip.clone(), measured.reading.clone())?;
     for flight in &mut again.flights {
         let before = measured.flights.iter().find(|before| before.number == flight.number);

@@ -3,9 +3,9 @@
 use super::MeasureError;
 use crate::fit::{BallInAir, Motion};
 use crate::flight::air::AirState;
-use crate::flight::drag::Sphere;
+use crate::flight::drag::{DRAG_RELATIVE_UNCERTAINTY, Sphere};
 use crate::flight::gravity::{Place, expected_gravity};
-use crate::rig::{Rig, sport_ball};
+use crate::rig::{Rig, Stated, sport_ball};
 use crate::units::Estimate;
 
 /// Gravity expected at the place of the rig.
@@ -62,7 +62,19 @@ pub(super) fn motion_of(rig: &Rig) -> Result<Motion, MeasureError> {
     if let Some(density) = rig.air.density_kg_per_m3 {
         ball.air_density_kg_per_m3 = density.value;
     }
+    ball.drag_coefficient = rig.ball.drag_coefficient.map(|coefficient| coefficient.value);
     Ok(Motion::InAir(ball))
+}
+
+/// Relative standard uncertainty of the drag: as stated for a stated coefficient, else that of published correlations. What is
+/// stated of the ball's mass and diameter (drag goes with its square) adds to it.
+pub(super) fn drag_doubt(rig: &Rig) -> f64 {
+    let relative =
+        |stated: Stated| stated.standard_uncertainty.map(|u| (u / stated.value).abs()).filter(|u| u.is_finite());
+    let law = rig.ball.drag_coefficient.and_then(relative).unwrap_or(DRAG_RELATIVE_UNCERTAINTY);
+    let mass = rig.ball.mass_kg.and_then(relative).unwrap_or(0.0);
+    let diameter = rig.ball.diameter.and_then(|d| Some(d.standard_uncertainty_m? / d.length.metres())).unwrap_or(0.0);
+    law.hypot(mass).hypot(2.0 * diameter)
 }
 
 /// Deceleration by the air at launch, m/s², of a ball of stated size and unknown mass: were it foam, and were it solid

@@ -111,16 +111,19 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
     let first_s = sightings[0].time_s;
     let Some(not_yet) = flight.not_yet_frame else { return Launch::FirstSighting };
     let not_yet_s = clock.times_s[not_yet] + half_exposure_s(flight, clock);
-    let from_s = partly_hidden_since(sightings).map_or(not_yet_s, |hidden_s| not_yet_s.max(first_s - hidden_s));
-    Launch::Between { from_s, to_s: first_s, seen_px: Some(sightings[0].centre_px) }
+    let (from_s, to_s) = partly_hidden(sightings)
+        .map_or((not_yet_s, first_s), |(before_s, after_s)| (not_yet_s.max(first_s - before_s), first_s + after_s));
+    Launch::Between { from_s, to_s, seen_px: Some(sightings[0].centre_px) }
 }
 
-/// How long ago at most the widest part of the ball passed the launcher's mouth, s, when the first sighting is still partly
-/// hidden by it; `None` when the ball is in full view.
+/// How long before the first sighting, and how long after it, at most, the widest part of the ball passed the launcher's mouth, s,
+/// when that sighting is still partly hidden by it; `None` when the ball is in full view.
 ///
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
-fn partly_hidden_since(sightings: &[Sighting]) -> Option<f64> {
+fn partly_hidden(sightings: &[Sighting]) -> Option<(f64, f64)> {
+    /// How far a mouth may be from a straight edge, in radii: rendered tubes and arms were off by up to that much.
+    const MOUTH: f64 = 0.9;
     let [first, next, ..] = sightings else { return None };
     if first.visible >= IN_FULL_VIEW || next.visible < IN_FULL_VIEW {
         return None;
@@ -131,8 +134,13 @@ fn partly_hidden_since(sightings: &[Sighting]) -> Option<f64> {
         let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
         if hidden > 1.0 - first.visible { low = u } else { high = u }
     }
-    let step_s = next.time_s - first.time_s;
-    let speed_px_per_s = first.centre_px.distance(next.centre_px) / step_s.max(1e-9);
-    // Two tenths of a radius for a mouth that isn't straight.
-    Some((low.max(0.0) + 0.2) * first.radius_px / speed_px_per_s.max(1e-9))
+    let radius_s = crossing_s(sightings)?;
+    Some(((MOUTH + low).max(0.0) * radius_s, (MOUTH - low).max(0.0) * radius_s))
+}
+
+/// How long the ball takes for its own radius at the first sighting, s.
+fn crossing_s(sightings: &[Sighting]) -> Option<f64> {
+    let [first, next, ..] = sightings else { return None };
+    let speed_px_per_s = first.centre_px.distance(next.centre_px) / (next.time_s - first.time_s).max(1e-9);
+    Some(first.radius_px / speed_px_per_s.max(1e-9))
 }

@@ -2,6 +2,8 @@
 //!
 //! [`measure`] is the one way in: the command line, the demo, tests and the page call it and hold no measuring of their own.
 
+mod account;
+mod background;
 mod basis;
 mod before;
 mod error;
@@ -16,6 +18,7 @@ use std::path::Path;
 
 use crate::camera::steady::{SteadySource, Wander};
 use crate::clip::{Clock, FrameSource, ReadOptions};
+use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::Measurement;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
@@ -23,7 +26,8 @@ use crate::sight::arcs::FallPrior;
 use crate::sight::find::Seen;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
-pub use basis::refit;
+pub use account::QUICK_RUN;
+pub use basis::{refit, refit_with};
 pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
@@ -42,6 +46,8 @@ pub struct Settings {
     pub picture_rate_hz: Option<f64>,
     /// Sightings that the user dropped, moved or added.
     pub mending: Mending,
+    /// Whether a Monte Carlo run over all inputs is to confirm the intervals; `None` leaves it out.
+    pub monte_carlo: Option<RunOptions>,
 }
 
 /// A measurement and what is needed to draw its strobe pictures, one a flight.

@@ -1,21 +1,22 @@
 //! From the evaluated flights to the plain result that every output takes.
 
+use super::account;
 use super::known::{gravity_at, likely_drag};
 use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
-use crate::fit::{BudgetRow, Evaluated, FlightFit, Launch, Motion, Quantity, Request, RowKind};
+use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Request};
 use crate::measure::CameraView;
 use crate::measurement::basis::Basis;
 use crate::measurement::motion::Motion as MotionSamples;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, Remedy, RemedyChange, ScaleStatement,
-    SightingRow, VerdictStatement,
+    AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, Remedy,
+    RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
-use crate::verdict::{Cause, Evidence, RATES_HZ, judge};
+use crate::verdict::{Cause, Evidence, RATES_HZ, RankedCause, judge};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
@@ -91,9 +92,10 @@ fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
 fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated) -> FlightMeasurement {
     let fit = &evaluated.fit;
     let requested = &parts.request().flights[index];
+    let camera = &parts.camera.as_found(&fit.camera);
     let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
-        timed.iter().enumerate().map(|(i, sighting)| row(parts.camera, fit, i, sighting)).collect();
+        timed.iter().enumerate().map(|(i, sighting)| row(camera, fit, i, sighting)).collect();
     let end_s = sightings.last().map_or(fit.launch_time_s.value, SightingRow::moment_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
@@ -110,25 +112,25 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
             .as_ref()
             .map(|(_, budget)| budget.launch_speed_m_per_s.estimate()),
         launch_time_s: fit.launch_time_s,
-        launch_point_px: parts.camera.camera().pixel_from_metre(launch_point_m),
+        launch_point_px: camera.camera().pixel_from_metre(launch_point_m),
         launch_point_m,
         direction: fit.direction(),
         residual_rms_px: fit.residual_rms_px,
         residual_rms_mm: fit.residual_rms_mm,
         path,
         air_counted: fit.motion != Motion::Vacuum,
-        path_px: fit.sample_pixels(parts.camera, fit.launch_time_s.value, end_s, 200),
+        path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         path_covariance: Some(path_covariance),
         forecast: None,
-        budget: budget.rows.iter().map(budget_line).collect(),
-        verdict: Some(verdict(parts, evaluated, &timed)),
+        budget: budget.rows.iter().map(account::budget_line).collect(),
+        account: Some(account::account(evaluated, &timed, parts.request().conditions.monte_carlo)),
+        verdict: Some(verdict(parts, index, evaluated, &timed)),
         sightings,
     }
 }
 
-/// Speeds, accelerations and energies. The band is that of the parabola, which the air changes little; its middle is the fit's own
-/// path.
+/// Speeds, accelerations and energies.
 fn motion(
     parts: &Parts<'_>,
     evaluated: &Evaluated,
@@ -136,37 +138,48 @@ fn motion(
     sightings: &[SightingRow],
 ) -> MotionSamples {
     let fit = &evaluated.fit;
+    let coverage_factor = evaluated.budget.launch_speed_m_per_s.coverage_factor;
     let mut motion = MotionSamples::derive(
         &fit.path(),
         Some(path_covariance),
-        evaluated.budget.launch_speed_m_per_s.coverage_factor,
+        coverage_factor,
         fit.launch_time_s.value,
         sightings,
         parts.basis.rig.ball.mass_kg.map(|mass| mass.value),
     );
     if fit.motion != Motion::Vacuum {
-        follow_the_air(&mut motion, fit);
+        follow_the_air(&mut motion, fit, coverage_factor);
     }
     motion
 }
 
-fn follow_the_air(motion: &mut MotionSamples, fit: &FlightFit) {
+/// Puts the fit's own path in the place of the parabola, with the band that the drag's doubt is part of.
+fn follow_the_air(motion: &mut MotionSamples, fit: &FlightFit, coverage_factor: f64) {
     let times: Vec<f64> = motion.fitted.iter().map(|sample| sample.time_s).collect();
-    let Some(states) = fit.states_at(&times) else { return };
-    let (field, drag, start) = (fit.field(), fit.value(Quantity::DragFactor), fit.launch_state());
-    for (sample, state) in motion.fitted.iter_mut().zip(states) {
-        let (ax, ay) = fit.motion.acceleration((state.vx, state.vy), field, drag);
-        let kinetic = (state.vx * state.vx + state.vy * state.vy) / 2.0;
-        let potential = -field.1 * (state.y - start.y);
-        sample.x_m.value = state.x;
-        sample.y_m.value = state.y;
-        sample.vx_m_per_s.value = state.vx;
-        sample.vy_m_per_s.value = state.vy;
-        sample.ax_m_per_s2.value = ax;
-        sample.ay_m_per_s2.value = ay;
-        sample.kinetic_j_per_kg.value = kinetic;
-        sample.potential_j_per_kg.value = potential;
-        sample.total_j_per_kg.value = kinetic + potential;
+    let shown = |at: &Instant| {
+        let (state, kinetic) = (at.state, (at.state.vx * at.state.vx + at.state.vy * at.state.vy) / 2.0);
+        let potential = -at.field.1 * (state.y - at.launch.y);
+        let (ax, ay) = at.acceleration;
+        [state.x, state.y, state.vx, state.vy, ax, ay, kinetic, potential, kinetic + potential]
+    };
+    let Some((values, uncertainties)) = fit.along(&times, shown).zip(fit.uncertainties_along(&times, shown)) else {
+        return;
+    };
+    for (sample, (values, us)) in motion.fitted.iter_mut().zip(values.into_iter().zip(uncertainties)) {
+        let quantities = [
+            &mut sample.x_m,
+            &mut sample.y_m,
+            &mut sample.vx_m_per_s,
+            &mut sample.vy_m_per_s,
+            &mut sample.ax_m_per_s2,
+            &mut sample.ay_m_per_s2,
+            &mut sample.kinetic_j_per_kg,
+            &mut sample.potential_j_per_kg,
+            &mut sample.total_j_per_kg,
+        ];
+        for (quantity, (value, u)) in quantities.into_iter().zip(values.into_iter().zip(us)) {
+            *quantity = Estimate::with_coverage_factor(value, u, coverage_factor);
+        }
     }
 }
 
@@ -179,20 +192,23 @@ fn on_chosen_clock(requested: &crate::fit::RequestedFlight, evaluated: &Evaluate
 }
 
 /// Whether gravity came out as expected, and why not.
-fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> VerdictStatement {
+fn verdict(parts: &Parts<'_>, index: usize, evaluated: &Evaluated, timed: &[Sighting]) -> VerdictStatement {
     /// More reasons than this are a list nobody works through.
     const MOST_REASONS: usize = 3;
     let rig = &parts.basis.rig;
+    let expected = gravity_at(rig);
     let picture_px = (parts.basis.view.width as f64, parts.basis.view.height as f64);
     let evidence = Evidence {
         camera_distance_m: rig.camera.distance.map(|distance| distance.length.metres()),
         plumb_line_rad: plumb_line_rad(parts),
+        ball_as_scale_m: ball_as_scale(parts),
+        background_bend_m: background_bend(parts, index),
         ..Evidence::from_evaluated(
             evaluated,
             timed,
             parts.camera,
             &parts.request().options,
-            gravity_at(rig),
+            expected,
             picture_px,
             ball_beside_scale(parts),
         )
@@ -200,7 +216,7 @@ fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> Verd
     let verdict = judge(&evidence);
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
-    reasons.extend(verdict.not_told_apart.filter(|_| reasons.len() > 1));
+    reasons.extend(verdict.not_told_apart.clone().filter(|_| reasons.len() > 1));
     let rate_hz = parts.basis.clock.frame_rate_hz;
     let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate();
     let remedies =
@@ -210,6 +226,26 @@ fn verdict(parts: &Parts<'_>, evaluated: &Evaluated, timed: &[Sighting]) -> Verd
         reasons,
         agrees: Some(verdict.agreement.consistent),
         remedies: remedies.collect(),
+        agreement: Some(AgreementStatement {
+            expected_gravity_m_per_s2: expected,
+            difference_m_per_s2: verdict.agreement.difference,
+            standard_uncertainty_m_per_s2: verdict.agreement.standard_uncertainty,
+            ratio: verdict.agreement.ratio,
+            probability: verdict.agreement.probability,
+        }),
+        causes: verdict.causes.iter().map(cause_statement).collect(),
+    }
+}
+
+fn cause_statement(ranked: &RankedCause) -> CauseStatement {
+    CauseStatement {
+        kind: ranked.kind.name().to_owned(),
+        explanation: ranked.explanation.clone(),
+        needed: ranked.needed.clone(),
+        check: ranked.check.clone(),
+        figure: ranked.figure.filter(|(_, u)| u.is_finite()),
+        belief: ranked.belief,
+        tied_with_first: ranked.tied_with_first,
     }
 }
 
@@ -259,6 +295,23 @@ fn ball_beside_scale(parts: &Parts<'_>) -> Option<(f64, f64)> {
     Some((diameter.length.metres(), diameter.standard_uncertainty_m.unwrap_or(USUAL_M)))
 }
 
+/// The stated diameter where the ball is the only scale, m.
+fn ball_as_scale(parts: &Parts<'_>) -> Option<f64> {
+    let (rig, view) = (&parts.basis.rig, &parts.basis.view);
+    let other = rig.scale.all_lines().next().is_some()
+        || rig.scale.rectangle.is_some()
+        || (!view.cards.is_empty() && !rig.card.ignore);
+    rig.ball.diameter.filter(|_| !other).map(|diameter| diameter.length.metres())
+}
+
+/// The background's bend in metres of the flight plane, x right and y up.
+fn background_bend(parts: &Parts<'_>, index: usize) -> Option<(f64, f64, f64)> {
+    let (x, y, u) = parts.basis.clues.get(index)?.background_bend_px?;
+    let sightings = &parts.request().flights[index].sightings;
+    let scale = parts.camera.camera().metres_per_pixel(sightings[sightings.len() / 2].centre_px);
+    Some((x * scale, -y * scale, u * scale))
+}
+
 fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) -> SightingRow {
     let camera = camera.camera();
     let residual = &fit.residuals[index];
@@ -281,17 +334,6 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
         residual_m: Some(MetrePoint::new(centre_m.x - fitted_m.x, centre_m.y - fitted_m.y)),
         used: residual.used,
         by_hand: sighting.source == SightingSource::ByHand,
-    }
-}
-
-fn budget_line(row: &BudgetRow) -> BudgetLine {
-    let [speed, angle, gravity] = row.contribution.map(f64::abs);
-    BudgetLine {
-        source: row.name.clone(),
-        evaluation: if row.kind == RowKind::Sightings { "A" } else { "B" }.to_owned(),
-        launch_speed_m_per_s: Some(speed),
-        launch_angle_deg: Some(angle),
-        gravity_m_per_s2: Some(gravity),
     }
 }
 
@@ -320,6 +362,7 @@ fn warnings(
     scale: &ScaleStatement,
 ) -> Vec<Warning> {
     let mut warnings = parts.basis.warnings.clone();
+    warnings.extend(rate_not_stated(parts, flights));
     warnings.extend_from_slice(parts.camera.camera().warnings());
     for ((index, evaluated), flight) in fitted.iter().zip(flights) {
         let used = evaluated.fit.used();
@@ -341,6 +384,31 @@ fn warnings(
         warnings.push(Warning::FlightsNotFitted { count: lost });
     }
     warnings
+}
+
+/// Said when nobody stated how fast the clip was recorded, gravity is off by more than a factor of two, and another speed of playing
+/// explains that best. All flights of a clip share gravity, so one speaks for all.
+fn rate_not_stated(parts: &Parts<'_>, flights: &[FlightMeasurement]) -> Option<Warning> {
+    let stated = parts.basis.capture_rate_stated || parts.basis.rig.capture_rate_hz.is_some();
+    if stated || parts.info.capture_rate_tag_hz.is_some() {
+        return None;
+    }
+    flights.iter().find_map(|flight| {
+        let verdict = flight.verdict.as_ref()?;
+        let gravity_m_per_s2 = flight.gravity_m_per_s2.value;
+        let expected_m_per_s2 = verdict.agreement?.expected_gravity_m_per_s2.value;
+        let far_off = (gravity_m_per_s2 / expected_m_per_s2).ln().abs() > 2f64.ln();
+        let first = verdict.remedies.iter().find(|remedy| remedy.reason == 0)?;
+        match first.change {
+            RemedyChange::CaptureRateHz(capture_rate_hz) if far_off => Some(Warning::CaptureRateNotStated {
+                gravity_m_per_s2,
+                expected_m_per_s2,
+                capture_rate_hz,
+                played_rate_hz: parts.basis.clock.frame_rate_hz,
+            }),
+            _ => None,
+        }
+    })
 }
 
 /// Said unless the air does less to the lightest ball of this size than a third of gravity's standard uncertainty, which would

@@ -19,10 +19,24 @@ pub struct Basis {
     pub view: View,
     /// Sightings with their covariances, launches, terms and circumstances as the fit took them.
     pub request: Request,
+    /// What else was seen, one entry a flight of the request.
+    #[serde(default)]
+    pub clues: Vec<FlightClues>,
+    /// Whether somebody said at what rate the clip was recorded, beside the rig.
+    #[serde(default)]
+    pub capture_rate_stated: bool,
     /// The clock before a flight was asked which one it fits.
     pub clock: ClockStatement,
     /// What was odd about clip and clock.
     pub warnings: Vec<Warning>,
     /// How often the ball went on after a touch.
     pub continuations: usize,
+}
+
+/// What was seen of a flight beside the ball's places.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct FlightClues {
+    /// How far the background around the ball bows from its straight way over the flight, px (x right, y down), and the standard
+    /// uncertainty of either; `None` where the background is too plain to tell.
+    pub background_bend_px: Option<(f64, f64, f64)>,
 }

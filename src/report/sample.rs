@@ -96,6 +96,7 @@ impl Shot {
             motion: Some(motion),
             forecast,
             budget: budget(u_v, u_g),
+            account: None,
             verdict: Some(verdict()),
         }
     }
@@ -196,6 +197,7 @@ fn budget(u_v: f64, u_g: f64) -> Vec<BudgetLine> {
         launch_speed_m_per_s: Some(u_v * share.sqrt()),
         launch_angle_deg: None,
         gravity_m_per_s2: Some(u_g * share.sqrt()),
+        ..BudgetLine::default()
     };
     vec![
         line("length of the ruler", "B", 0.61),
@@ -211,6 +213,8 @@ fn verdict() -> VerdictStatement {
         reasons: vec!["the catapult was 3 % slower than in its last ten shots: look at the band and the latch".into()],
         agrees: Some(true),
         remedies: vec![Remedy { reason: 0, change: RemedyChange::LeaveOutFirst(2) }],
+        agreement: None,
+        causes: Vec::new(),
     }
 }
 

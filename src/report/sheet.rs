@@ -2,6 +2,7 @@
 //!
 //! The words are for a reader of sixteen. What belongs to the student, the discussion, is left blank.
 
+mod account;
 mod budget;
 mod class;
 mod content;

@@ -107,6 +107,7 @@ impl RunSettings {
             capture_rate_hz: self.capture_rate_hz,
             picture_rate_hz: None,
             mending: Mending::default(),
+            monte_carlo: None,
         }
     }
 

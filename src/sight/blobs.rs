@@ -318,7 +318,7 @@ fn large_regions(changed: &[u32], columns: usize, rows: usize) -> Vec<u32> {
     }
     let mut map = GrayImage::new(columns as u32, rows as u32);
     for &cell in changed {
-        map.as_mut()[cell as usize] = 1;
+        <[u8] as AsMut<[u8]>>::as_mut(&mut map)[cell as usize] = 1;
     }
     let labels = connected_components(&map, Connectivity::Four, Luma([0]));
     let mut sizes: HashMap<u32, usize> = HashMap::new();

@@ -47,7 +47,7 @@ pub fn discs_within(window: &Window, frame: &KeptFrame, place: usize) -> Vec<Blo
 fn regions(changed: &[u32], columns: usize, rows: usize) -> Vec<Vec<u32>> {
     let mut map = GrayImage::new(columns as u32, rows as u32);
     for &cell in changed {
-        map.as_mut()[cell as usize] = 1;
+        <[u8] as AsMut<[u8]>>::as_mut(&mut map)[cell as usize] = 1;
     }
     group_by_label(changed, connected_components(&map, Connectivity::Four, Luma([0])).as_raw(), LEAST_REGION)
 }
@@ -132,7 +132,7 @@ impl CellBox {
             (cell / columns - self.top) * self.width + cell % columns - self.left
         };
         for i in 0..region.len() {
-            map.as_mut()[local(i)] = 1 + u8::from(above(i));
+            <[u8] as AsMut<[u8]>>::as_mut(&mut map)[local(i)] = 1 + u8::from(above(i));
         }
         // What is above and what is below are components of their own, since their values differ.
         let labels = connected_components(&map, Connectivity::Four, Luma([0]));

@@ -71,6 +71,28 @@ pub enum CauseKind {
     TooFewSightings,
 }
 
+impl CauseKind {
+    /// As it stands in files.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Time => "time",
+            Self::Length => "length",
+            Self::Roll => "roll",
+            Self::Yaw => "yaw",
+            Self::Pitch => "pitch",
+            Self::RollingShutter => "rolling_shutter",
+            Self::Drag => "drag",
+            Self::Lens => "lens",
+            Self::FrameCount => "frame_count",
+            Self::TimeJitter => "time_jitter",
+            Self::MovingCamera => "moving_camera",
+            Self::ExposureDrift => "exposure_drift",
+            Self::TouchedFrames => "touched_frames",
+            Self::TooFewSightings => "too_few_sightings",
+        }
+    }
+}
+
 impl Cause {
     pub fn kind(self) -> CauseKind {
         match self {
@@ -118,7 +140,11 @@ impl Cause {
     /// How often it is met among wrong results, relative to the others. Common practice, no source.
     pub(super) fn prior_weight(self) -> f64 {
         match self {
-            Self::SlowMotion { .. } => 0.4,
+            // Phones record at 2, 4 or 8 times the rate at which they play; other pairs take a wrong setting.
+            Self::SlowMotion { recorded_hz, played_hz } => {
+                let usual = [2.0, 4.0, 8.0].iter().any(|factor| (recorded_hz / played_hz / factor - 1.0).abs() < 0.02);
+                if usual { 0.4 } else { 0.03 }
+            }
             Self::LengthMixUp { .. } => 0.1,
             Self::Length => 2.0,
             Self::RollingShutter | Self::Drag | Self::Roll => 1.0,

@@ -9,6 +9,9 @@ use crate::units::{MetrePoint, PixelPoint};
 /// Bias of the ball's edge that threshold, glare and gamma leave, px.
 const EDGE_BIAS_PX: f64 = 0.25;
 
+/// What the blur of the edge, shading and compression leave in the length of a streak, px.
+const STREAK_BIAS_PX: f64 = 1.0;
+
 /// Stated over true length from the ball's own diameter (m, with its standard uncertainty), and its relative standard
 /// uncertainty; `None` without sightings that the camera can place.
 ///
@@ -44,7 +47,7 @@ pub fn exposure_change_from_streaks(
     fit: &FlightFit,
     view: &dyn FlightView,
 ) -> Option<(f64, f64)> {
-    let exposures: Vec<(f64, f64)> = sightings
+    let exposures: Vec<(f64, f64, f64)> = sightings
         .iter()
         .zip(&fit.residuals)
         .filter(|(_, r)| r.used)
@@ -53,18 +56,22 @@ pub fn exposure_change_from_streaks(
     if exposures.len() < 5 {
         return None;
     }
-    let (times, values): (Vec<f64>, Vec<f64>) = exposures.into_iter().unzip();
+    let times: Vec<f64> = exposures.iter().map(|e| e.0).collect();
+    let values: Vec<f64> = exposures.iter().map(|e| e.1).collect();
     let span = times.last()? - times.first()?;
     let line = polynomial_fit(&times, &values, None, 1).ok()?;
-    Some((line.estimate[1] * span, line.standard_error[1] * span))
+    // A streak's length is off by a like amount all along, which looks like a longer exposure where the ball is slower.
+    let slowest = exposures.iter().map(|e| e.2).fold(f64::INFINITY, f64::min);
+    Some((line.estimate[1] * span, (line.standard_error[1] * span).hypot(STREAK_BIAS_PX / slowest)))
 }
 
-fn exposure(s: &Sighting, exposed_at_s: f64, fit: &FlightFit, view: &dyn FlightView) -> Option<(f64, f64)> {
+/// When, the exposure, s, and the ball's speed, px/s.
+fn exposure(s: &Sighting, exposed_at_s: f64, fit: &FlightFit, view: &dyn FlightView) -> Option<(f64, f64, f64)> {
     let (dx, dy) = s.streak_px?;
     let state = fit.states_at(&[exposed_at_s])?[0];
     let here = view.pixel_from_metre(MetrePoint::new(state.x, state.y))?;
     let step = 1e-3;
     let there = view.pixel_from_metre(MetrePoint::new(state.x + state.vx * step, state.y + state.vy * step))?;
     let speed = here.distance(there) / step;
-    (speed > 0.0).then_some((exposed_at_s, dx.hypot(dy) / speed))
+    (speed > 0.0).then_some((exposed_at_s, dx.hypot(dy) / speed, speed))
 }

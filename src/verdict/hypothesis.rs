@@ -6,7 +6,7 @@ use super::Evidence;
 use super::cause::{Cause, Effect, Stage};
 use crate::fit::models::aicc;
 use crate::fit::motion::{BallInAir, Motion, State};
-use crate::fit::{Quantity, Term};
+use crate::fit::{Bends, Quantity, Term};
 use crate::maths::nonlinear::{Residuals, SolverOptions, minimise};
 use crate::sight::Sighting;
 use crate::units::{Covariance2, MetrePoint, PixelPoint};
@@ -47,11 +47,25 @@ impl Explained {
 const PATH: usize = 5;
 
 /// Air of a room; the density is known to a few per cent and drag to ten.
-const ROOM_AIR: BallInAir =
-    BallInAir { mass_kg: 1.0, diameter_m: 0.05, air_density_kg_per_m3: 1.2, air_viscosity_pa_s: 1.8e-5 };
+const ROOM_AIR: BallInAir = BallInAir {
+    mass_kg: 1.0,
+    diameter_m: 0.05,
+    air_density_kg_per_m3: 1.2,
+    air_viscosity_pa_s: 1.8e-5,
+    drag_coefficient: None,
+};
+
+/// What all hypotheses of one flight share.
+#[derive(Clone, Copy)]
+pub(super) struct Case<'a> {
+    pub evidence: &'a Evidence<'a>,
+    pub bends: &'a Bends,
+    pub sightings: &'a [Sighting],
+}
 
 struct Hypothesis<'a> {
     evidence: &'a Evidence<'a>,
+    bends: &'a Bends,
     sightings: &'a [Sighting],
     /// Place of each sighting among all: the frame count doesn't care which were dropped.
     stage: Stage,
@@ -63,8 +77,8 @@ struct Hypothesis<'a> {
 }
 
 /// The hypothesis that `cause` was at work; `None` when no such path can be found.
-pub(super) fn explain(evidence: &Evidence, sightings: &[Sighting], cause: Cause, jitter_s: f64) -> Option<Explained> {
-    let hypothesis = Hypothesis::new(evidence, sightings, cause, jitter_s)?;
+pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Explained> {
+    let hypothesis = Hypothesis::new(case, cause, jitter_s)?;
     let start = hypothesis.start();
     let options = SolverOptions { max_iterations: 100, relative_decrease: 1e-9, relative_step: 1e-9, damping: 1e-9 };
     let minimum = minimise(&hypothesis, &start, options).ok()?;
@@ -85,13 +99,14 @@ pub(super) fn explain(evidence: &Evidence, sightings: &[Sighting], cause: Cause,
         misfit: minimum.sum_of_squares + hypothesis.log_determinants(&minimum.parameters),
         // A frame left out is one whose two coordinates are explained by two parameters.
         fitted: 4 + found.len() + 2 * touched + jitter,
-        values: 2 * sightings.len(),
+        values: 2 * case.sightings.len(),
         parameters: if jitter > 0 { vec![jitter_s] } else { found },
     })
 }
 
 impl<'a> Hypothesis<'a> {
-    fn new(evidence: &'a Evidence<'a>, sightings: &'a [Sighting], cause: Cause, jitter_s: f64) -> Option<Self> {
+    fn new(case: &Case<'a>, cause: Cause, jitter_s: f64) -> Option<Self> {
+        let Case { evidence, bends, sightings } = *case;
         let stage = evidence.stage(sightings)?;
         let terms = &evidence.options.terms;
         let known = |quantity, term: Option<Term>| match term {
@@ -110,9 +125,12 @@ impl<'a> Hypothesis<'a> {
             Cause::Drag => Some(Quantity::DragFactor),
             _ => None,
         };
-        let nuisances = held.into_iter().flatten().filter(|(q, ..)| Some(*q) != taken).collect();
+        let own = held.into_iter().flatten().filter(|(q, ..)| Some(*q) != taken);
+        let known_bends = (0..bends.count()).filter(|knob| !is_of(cause, &bends.input(*knob).1.name));
+        let nuisances = own.chain(known_bends.map(|knob| (Quantity::Camera(knob), 0.0, 1.0))).collect();
         Some(Self {
             evidence,
+            bends,
             sightings,
             stage,
             cause,
@@ -144,6 +162,15 @@ impl<'a> Hypothesis<'a> {
     fn value(&self, parameters: &[f64], quantity: Quantity) -> f64 {
         let place = self.nuisances.iter().position(|(q, ..)| *q == quantity);
         place.map_or_else(|| self.evidence.fit.value(quantity), |i| parameters[PATH + i])
+    }
+
+    /// The camera's tilt and lens; the one that is the cause itself stays as stated.
+    fn shifts(&self, parameters: &[f64]) -> Vec<f64> {
+        let shift = |knob: usize| {
+            let place = self.nuisances.iter().position(|(q, ..)| *q == Quantity::Camera(knob));
+            place.map_or(0.0, |i| parameters[PATH + i])
+        };
+        (0..self.bends.count()).map(shift).collect()
     }
 
     fn own<'b>(&self, parameters: &'b [f64]) -> &'b [f64] {
@@ -256,10 +283,13 @@ impl<'a> Hypothesis<'a> {
         all
     }
 
-    /// A plumb line narrows what the roll can be.
+    /// A plumb line narrows what the roll can be; a ball that is the scale may be quite another ball than the stated one.
     fn spread(&self) -> Vec<f64> {
+        /// ln of one ball's diameter over another's: table tennis, tennis and handball are a factor of 1.7 and 2.2 apart.
+        const ANOTHER_BALL: f64 = 0.4;
         match (self.cause, self.evidence.plumb_line_rad) {
             (Cause::Roll, Some(u)) => vec![u],
+            (Cause::Length, _) if self.evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
             _ => self.cause.spread().to_vec(),
         }
     }
@@ -276,6 +306,7 @@ impl Residuals for Hypothesis<'_> {
     fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
         let states = self.states(parameters)?;
         let effect = Effect { cause: self.cause, parameters: self.own(parameters), stage: self.stage };
+        let shifts = self.shifts(parameters);
         let mut all = Vec::with_capacity(self.len());
         for (i, (state, s)) in states.iter().zip(self.sightings).enumerate() {
             if !self.counts(i) {
@@ -284,13 +315,23 @@ impl Residuals for Hypothesis<'_> {
             }
             let progress = (s.time_s - self.stage.first_s) / self.stage.span_s;
             let place = effect.seen_place(MetrePoint::new(state.x, state.y), progress);
-            let seen = self.evidence.view.pixel_from_metre(place)?;
+            let seen = self.bends.pixel_from_metre(self.evidence.view, &shifts, place)?;
             let residual = PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y);
             let (a, b) = whiten(residual, self.covariance(s, state)?);
             all.extend([a, b]);
         }
         all.extend(self.beside(parameters));
         Some(DVector::from_vec(all))
+    }
+}
+
+/// Whether an input of the camera is what a cause is about.
+fn is_of(cause: Cause, input: &str) -> bool {
+    match cause {
+        Cause::Yaw => input.starts_with("yaw"),
+        Cause::Pitch => input.starts_with("pitch"),
+        Cause::Lens => input.starts_with("lens term"),
+        _ => false,
     }
 }
 

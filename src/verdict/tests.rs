@@ -193,6 +193,7 @@ fn ranked(wrong: &Wrong, how: How) -> Option<(Vec<RankedCause>, f64)> {
         picture_px: (1920.0, 1080.0),
         camera_distance_m: Some(3.0),
         length_factor: clue(wrong.length_factor),
+        ball_as_scale_m: None,
         time_factor: clue(wrong.time_factor),
         exposure_change_s: clue(wrong.exposure_change_s),
         background_bend_m: wrong.background_bend_m.filter(|_| how.clues),
@@ -318,6 +319,7 @@ fn judged(kind: CauseKind, seed: u64) -> Verdict {
         picture_px: (1920.0, 1080.0),
         camera_distance_m: Some(3.0),
         length_factor: None,
+        ball_as_scale_m: None,
         time_factor: None,
         exposure_change_s: None,
         background_bend_m: None,
@@ -329,7 +331,8 @@ fn judged(kind: CauseKind, seed: u64) -> Verdict {
 fn a_good_flight_has_no_causes() {
     let verdict = judged(CauseKind::TooFewSightings, 1);
     assert!(verdict.agreement.consistent && verdict.causes.is_empty(), "{verdict:?}");
-    assert_eq!(verdict.sentence, "Agrees with 9.81 m/s² here.");
+    let ratio = verdict.agreement.ratio.abs();
+    assert_eq!(verdict.sentence, format!("Agrees with 9.81 m/s² here ({ratio:.1} standard uncertainties apart)."));
     assert_eq!(verdict.not_told_apart, None);
 }
 
@@ -338,9 +341,11 @@ fn slow_motion_is_named_with_its_rates() {
     // The first draws of these seeds give clocks 8, 4 or 2 times too slow.
     let verdicts: Vec<Verdict> = (0..40).map(|seed| judged(CauseKind::Time, seed)).collect();
     let quarter = verdicts.iter().find(|v| (v.agreement.difference / 9.81 + 1.0 - 1.0 / 64.0).abs() < 0.005).unwrap();
+    assert_eq!(quarter.sentence, "Too small by 98 % for 9.81 m/s² (over 1000 standard uncertainties apart).");
     assert_eq!(
-        quarter.sentence,
-        "Too small by 98 % for 9.81 m/s². Was this slow motion? 240 frames per second played at 30 would do exactly that."
+        quarter.reasons()[0],
+        "Was this slow motion? 240 frames per second played at 30 would do exactly that. Look up the recording rate in the \
+         phone's details of the clip, and give it here."
     );
     let json = serde_json::to_string(quarter).unwrap();
     assert_eq!(&serde_json::from_str::<Verdict>(&json).unwrap(), quarter);

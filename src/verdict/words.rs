@@ -4,7 +4,7 @@ use super::hypothesis::Explained;
 use super::{Agreement, Cause, Evidence, RankedCause, TELLING_RUN};
 use crate::maths::gum::round_together;
 
-/// The answer in a sentence, with the first cause as a question when there is one.
+/// The answer in a sentence or two; the causes speak for themselves.
 pub(super) fn verdict(
     evidence: &Evidence,
     agreement: &Agreement,
@@ -12,6 +12,7 @@ pub(super) fn verdict(
     first: Option<&RankedCause>,
 ) -> String {
     let expected = evidence.expected_gravity.value;
+    let apart = apart(agreement.ratio.abs());
     if agreement.consistent {
         let share = 100.0 * 1.96 * agreement.standard_uncertainty / expected;
         let rough = if share > 10.0 {
@@ -19,39 +20,49 @@ pub(super) fn verdict(
         } else {
             String::new()
         };
-        let but = first.map_or(String::new(), |c| {
-            let oddity = if left_out >= TELLING_RUN {
-                format!("{left_out} points at one end don't lie on the curve")
-            } else {
-                format!("the points lie {:.0} times farther from the curve than they should", evidence.fit.noise.scale)
-            };
-            format!(" But {oddity}. {} {}", c.explanation, c.needed)
-        });
-        return format!("Agrees with {expected:.2} m/s² here.{rough}{but}");
+        let but = match first {
+            None => String::new(),
+            Some(_) if left_out >= TELLING_RUN => format!(" But {left_out} points at one end don't lie on the curve."),
+            Some(_) => format!(
+                " But the points lie {:.0} times farther from the curve than they should.",
+                evidence.fit.noise.scale
+            ),
+        };
+        return format!("Agrees with {expected:.2} m/s² here ({apart}).{rough}{but}");
     }
     let percent = 100.0 * agreement.difference.abs() / expected;
     let side = if agreement.difference > 0.0 { "large" } else { "small" };
     let digits = usize::from(percent < 10.0);
-    let opening = format!("Too {side} by {percent:.digits$} % for {expected:.2} m/s².");
-    match first {
-        Some(cause) if cause.cause != Cause::TooFewSightings => {
-            format!("{opening} {} {}", cause.explanation, cause.needed)
-        }
-        _ => format!("{opening} No single cause that I know explains it."),
+    let unexplained = match first {
+        Some(cause) if cause.cause != Cause::TooFewSightings => "",
+        _ => " No single cause that I know explains it.",
+    };
+    format!("Too {side} by {percent:.digits$} % for {expected:.2} m/s² ({apart}).{unexplained}")
+}
+
+/// How far measured and expected lie apart.
+fn apart(ratio: f64) -> String {
+    match ratio {
+        r if r < 9.95 => format!("{r:.1} standard uncertainties apart"),
+        r if r < 1000.0 => format!("{r:.0} standard uncertainties apart"),
+        _ => "over 1000 standard uncertainties apart".to_owned(),
     }
 }
 
 /// What the data can't tell apart; `None` when the first stands alone.
-pub(super) fn not_told_apart(causes: &[RankedCause]) -> Option<String> {
-    let tied: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| name(c.cause)).collect();
+pub(super) fn not_told_apart(causes: &[RankedCause], evidence: &Evidence) -> Option<String> {
+    let tied: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| name(c.cause, evidence)).collect();
     (tied.len() > 1).then(|| {
         let checks: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| c.check.as_str()).collect();
         format!("This flight alone can't tell these apart: {}. {}", tied.join("; "), checks[..2].join(" "))
     })
 }
 
-fn name(cause: Cause) -> &'static str {
+fn name(cause: Cause, evidence: &Evidence) -> &'static str {
     match cause {
+        Cause::Length | Cause::LengthMixUp { .. } if evidence.ball_as_scale_m.is_some() => {
+            "a ball of another size than stated, which is the only scale"
+        }
         Cause::SlowMotion { .. } => "a clip that plays at another speed than it was filmed",
         Cause::Clock => "a clock that is a little off",
         Cause::LengthMixUp { .. } => "a mixed-up length",
@@ -74,15 +85,22 @@ fn name(cause: Cause) -> &'static str {
 }
 
 /// What happened, as a question.
-pub(super) fn explanation(cause: Cause) -> String {
+pub(super) fn explanation(cause: Cause, evidence: &Evidence) -> String {
     match cause {
         Cause::SlowMotion { recorded_hz, played_hz } if recorded_hz > played_hz => "Was this slow motion?".to_owned(),
         Cause::SlowMotion { .. } => "Was the clip sped up?".to_owned(),
-        Cause::LauncherFrames { count } => format!("Did the launcher still push the ball at the first {count} points?"),
-        Cause::BounceFrames { count } => format!("Had the ball already hit something at the last {count} points?"),
+        Cause::LauncherFrames { count } => {
+            format!("Did the launcher still push the ball at the first {}?", points(count))
+        }
+        Cause::BounceFrames { count } => format!("Had the ball already hit something at the last {}?", points(count)),
         Cause::TooFewSightings => "The points are too few or too rough to fix g.".to_owned(),
-        other => format!("Is the reason {}?", name(other)),
+        other => format!("Is the reason {}?", name(other, evidence)),
     }
+}
+
+/// "point" or "4 points", after "the first" or "the last".
+fn points(count: usize) -> String {
+    if count == 1 { "point".to_owned() } else { format!("{count} points") }
 }
 
 /// The figure that the cause would need.
@@ -101,11 +119,21 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
             format!("{recorded_hz:.0} frames per second played at {played_hz:.0} would do exactly that.")
         }
         Cause::Clock => format!("The stated times would have to be off by {}.", figure(100.0, "%")),
+        Cause::LengthMixUp { stated_over_true } if evidence.ball_as_scale_m.is_some() => {
+            let stated = evidence.ball_as_scale_m.unwrap_or(f64::NAN);
+            let would_be = stated / stated_over_true;
+            format!("It would have to measure {} instead of {}.", millimetres(would_be), millimetres(stated))
+        }
         Cause::LengthMixUp { stated_over_true } if stated_over_true > 1.0 => {
             format!("A length stated {stated_over_true:.3} times too large would do it.")
         }
         Cause::LengthMixUp { stated_over_true } => {
             format!("A length stated {:.3} times too small would do it.", 1.0 / stated_over_true)
+        }
+        Cause::Length if evidence.ball_as_scale_m.is_some() => {
+            let stated = evidence.ball_as_scale_m.unwrap_or(f64::NAN);
+            let would_be = stated * (-explained.parameters.first().copied().unwrap_or(0.0)).exp();
+            format!("It would have to measure {} instead of {}.", millimetres(would_be), millimetres(stated))
         }
         Cause::Length => {
             let centimetres = explained.parameters.first().copied().unwrap_or(0.0)
@@ -146,9 +174,17 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
     }
 }
 
+fn millimetres(metres: f64) -> String {
+    let millimetres = 1e3 * metres;
+    if millimetres < 99.5 { format!("{millimetres:.1} mm") } else { format!("{millimetres:.0} mm") }
+}
+
 /// How to check it.
-pub(super) fn check(cause: Cause) -> String {
+pub(super) fn check(cause: Cause, evidence: &Evidence) -> String {
     match cause {
+        Cause::Length | Cause::LengthMixUp { .. } if evidence.ball_as_scale_m.is_some() => {
+            "Measure the ball with callipers, or put a ruler where it flies and mark that."
+        }
         Cause::SlowMotion { .. } => "Look up the recording rate in the phone's details of the clip, and give it here.",
         Cause::Clock => "Film a stopwatch with the same phone and compare ten seconds.",
         Cause::LengthMixUp { .. } => "Look at the marks and the unit of the scale again.",

@@ -24,6 +24,9 @@ pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
     let _ = writeln!(text, "\n± is the 95 % interval.");
     let _ = writeln!(text, "{}", wrapped("Clock: ", &measurement.clock.description));
     let _ = writeln!(text, "{}", wrapped("Scale: ", &measurement.scale.description));
+    for line in how(measurement) {
+        let _ = writeln!(text, "{line}");
+    }
     for said in in_sentences(&measurement.warnings) {
         let _ = writeln!(text, "\n{}", wrapped("Note: ", &said));
     }
@@ -55,8 +58,15 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     let left_out = flight.sightings.len() - used;
     let _ = write!(text, "  {:<22}{used}", "sightings");
     let _ = writeln!(text, "{}", if left_out > 0 { format!(" ({left_out} more left out)") } else { String::new() });
+    let frames = flight.account.as_ref().map(|account| account.outliers.frames.as_slice()).unwrap_or_default();
+    if !frames.is_empty() {
+        let _ = writeln!(text, "  {:<22}{} {}", "left out", plural("frame", frames.len()), runs(frames));
+    }
     let (px, mm) = (mark.significant(flight.residual_rms_px, 2), mark.significant(flight.residual_rms_mm, 2));
     let _ = writeln!(text, "  {:<22}{px} px, {mm} mm (root mean square)", "residual");
+    if let Some(limits) = limits(flight, mark) {
+        let _ = writeln!(text, "  {:<22}{limits}", "g is limited by");
+    }
     if let Some(verdict) = &flight.verdict {
         let _ = writeln!(text, "\n{}", wrapped("", &verdict.summary));
         for reason in &verdict.reasons {
@@ -67,6 +77,65 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
         let _ = writeln!(text, "\n{}", wrapped("Forecast: ", comparison));
     }
     text
+}
+
+/// The sources that make up most of the uncertainty of g, with their shares; as many as fit on the line.
+fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<String> {
+    let mut shares: Vec<(f64, &str)> =
+        flight.budget.iter().filter_map(|line| Some((line.shares?[2], line.source.as_str()))).collect();
+    shares.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let part = |(share, source): &(f64, &str)| format!("{source} {} %", mark.fixed(100.0 * share, 0));
+    let parts: Vec<String> = shares.iter().take(2).filter(|(share, _)| *share > 0.1).map(part).collect();
+    let both = parts.join(", ");
+    let fits = |text: &str| text.chars().count() <= WIDTH - 24;
+    parts.first().map(|first| if fits(&both) { both.clone() } else { first.clone() })
+}
+
+fn plural(word: &str, count: usize) -> String {
+    if count == 1 { word.to_owned() } else { format!("{word}s") }
+}
+
+/// Numbers in rising order as "15, 25, 70–74".
+fn runs(numbers: &[usize]) -> String {
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for &number in numbers {
+        match runs.last_mut() {
+            Some((_, last)) if *last + 1 == number => *last = number,
+            _ => runs.push((number, number)),
+        }
+    }
+    let one = |&(first, last): &(usize, usize)| match last - first {
+        0 => first.to_string(),
+        1 => format!("{first}, {last}"),
+        _ => format!("{first}–{last}"),
+    };
+    runs.iter().map(one).collect::<Vec<_>>().join(", ")
+}
+
+/// How models compared and by which rule sightings were left out; once for the clip, whose flights share them.
+fn how(measurement: &Measurement) -> Vec<String> {
+    let accounts: Vec<_> = measurement.flights.iter().filter_map(|flight| flight.account.as_ref()).collect();
+    let Some(first) = accounts.first() else { return Vec::new() };
+    let models = &first.models;
+    let mut lines = vec![
+        wrapped("Model: ", &format!("{}.", models.used)),
+        wrapped("       ", &format!("Of the models tried, {} (AICc; over 4 lower is clearly better).", models.summary)),
+    ];
+    if let Some(run) = first.gravity.monte_carlo {
+        let all =
+            accounts.iter().flat_map(|a| [a.launch_speed, a.launch_angle, a.gravity]).filter_map(|c| c.monte_carlo);
+        let confirmed = all.clone().filter(|run| run.confirms).count();
+        let settled = if run.settled { "" } else { " Its figures hadn't settled when the draws ran out." };
+        let outcome = match all.count() - confirmed {
+            0 => "confirm every interval".to_owned(),
+            n => format!("give {n} of the intervals another width, and those stand here"),
+        };
+        lines.push(wrapped("Monte Carlo: ", &format!("{} draws {outcome}.{settled}", run.trials)));
+    }
+    if accounts.iter().any(|account| !account.outliers.frames.is_empty()) {
+        lines.push(wrapped("Left out: ", &format!("{}.", first.outliers.rule)));
+    }
+    lines
 }
 
 /// `head` and `text` broken into lines of at most 80 columns, later lines indented under the text.
@@ -165,6 +234,11 @@ fn cells_of(line: &ClassLine, mark: DecimalMark) -> [String; 6] {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn neighbouring_frames_are_drawn_together() {
+        assert_eq!(runs(&[15, 25, 26, 70, 71, 72]), "15, 25, 26, 70–72");
+    }
 
     #[test]
     fn long_sentences_stay_within_eighty_columns() {

@@ -78,6 +78,7 @@ mod tests {
             launch_speed_m_per_s: None,
             launch_angle_deg: None,
             gravity_m_per_s2: u,
+            ..BudgetLine::default()
         };
         let lines = [line("times", Some(0.03)), line("ruler", Some(0.04)), line("lens", None)];
         let shares = shares(&lines, |l| l.gravity_m_per_s2);

@@ -3,7 +3,7 @@
 use image::codecs::jpeg::JpegEncoder;
 use image::{ImageEncoder, RgbImage};
 
-use super::{Block, Sheet, SheetInput, Table, budget};
+use super::{Block, Sheet, SheetInput, Table, account, budget};
 use crate::flight::compare::Departure;
 use crate::measurement::{BudgetLine, Departures, FlightMeasurement, Measurement};
 use crate::report::figure::{Figure, Style};
@@ -35,6 +35,7 @@ pub fn sheet(input: &SheetInput<'_>) -> Sheet {
     }
     blocks.extend(to_check(measurement));
     blocks.extend(safety());
+    blocks.extend(account::blocks(measurement, input.decimal_mark));
     blocks.extend(own_words());
     blocks.extend(data(measurement, input.decimal_mark));
     blocks.extend(again(input));

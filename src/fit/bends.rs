@@ -1,0 +1,78 @@
+//! What the camera's tilt and lens do to the picture, so that the fit can find them along with the flight.
+//!
+//! Both bend the path as it is seen, by far more than a sighting's noise: a lens term that nobody stated by several pixels at the
+//! picture's edge. What a flight shows of them narrows what is known beforehand, and a bend that no one expected is
+//! not taken for outliers.
+
+use super::view::{FlightView, InputKind, ViewInput};
+use crate::units::{MetrePoint, PixelPoint};
+
+/// The inputs of a camera that a fit finds, each in its own standard uncertainties from its stated value.
+pub struct Bends {
+    knobs: Vec<Knob>,
+}
+
+struct Knob {
+    index: usize,
+    input: ViewInput,
+    /// The camera with this input one standard uncertainty higher, and lower.
+    above: Box<dyn FlightView>,
+    below: Box<dyn FlightView>,
+}
+
+/// Whether an input bends the path rather than stretching it.
+pub(super) fn bends(kind: InputKind) -> bool {
+    matches!(kind, InputKind::Tilt | InputKind::Lens)
+}
+
+impl Bends {
+    /// Those of a camera; none when they aren't to be found.
+    pub fn of(view: &dyn FlightView, fitted: bool) -> Self {
+        let inputs = view.inputs().into_iter().enumerate();
+        let wanted = inputs.filter(|(_, input)| fitted && bends(input.kind) && input.standard_uncertainty > 0.0);
+        let knob = |(index, input): (usize, ViewInput)| Knob {
+            index,
+            above: view.perturbed(index, input.standard_uncertainty),
+            below: view.perturbed(index, -input.standard_uncertainty),
+            input,
+        };
+        Self { knobs: wanted.map(knob).collect() }
+    }
+
+    pub fn count(&self) -> usize {
+        self.knobs.len()
+    }
+
+    /// Place among the camera's inputs, and the input.
+    pub fn input(&self, knob: usize) -> (usize, &ViewInput) {
+        (self.knobs[knob].index, &self.knobs[knob].input)
+    }
+
+    /// Where a point is seen when the inputs are off by `shifts` standard uncertainties: to second order in each.
+    pub fn pixel_from_metre(&self, view: &dyn FlightView, shifts: &[f64], at: MetrePoint) -> Option<PixelPoint> {
+        let base = view.pixel_from_metre(at)?;
+        let mut seen = base;
+        for (knob, &shift) in self.knobs.iter().zip(shifts).filter(|(_, shift)| **shift != 0.0) {
+            let (above, below) = (knob.above.pixel_from_metre(at)?, knob.below.pixel_from_metre(at)?);
+            let moved = |above: f64, below: f64, base: f64| {
+                0.5 * shift * ((above - below) + shift * (above + below - 2.0 * base))
+            };
+            seen.x += moved(above.x, below.x, base.x);
+            seen.y += moved(above.y, below.y, base.y);
+        }
+        Some(seen)
+    }
+
+    /// The point that is seen at a pixel.
+    pub fn metre_from_pixel(&self, view: &dyn FlightView, shifts: &[f64], at: PixelPoint) -> Option<MetrePoint> {
+        let mut aim = at;
+        let mut found = view.metre_from_pixel(aim)?;
+        // A bend changes little over its own size: each round wins two digits.
+        for _ in 0..if shifts.is_empty() { 0 } else { 8 } {
+            let seen = self.pixel_from_metre(view, shifts, found)?;
+            aim = PixelPoint::new(aim.x + at.x - seen.x, aim.y + at.y - seen.y);
+            found = view.metre_from_pixel(aim)?;
+        }
+        Some(found)
+    }
+}
