@@ -54,6 +54,12 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     let _ = writeln!(text, "{}", if left_out > 0 { format!(" ({left_out} more left out)") } else { String::new() });
     let (px, mm) = (mark.significant(flight.residual_rms_px, 2), mark.significant(flight.residual_rms_mm, 2));
     let _ = writeln!(text, "  {:<22}{px} px, {mm} mm (root mean square)", "residual");
+    if let Some(off) = &flight.vertical_off_deg {
+        let _ = writeln!(text, "  {:<22}{}° off the stated vertical", "direction of the fall", mark.interval(off));
+    }
+    if let Some(exposure_s) = flight.exposure_s {
+        let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
+    }
     if let Some(verdict) = &flight.verdict {
         let _ = writeln!(text, "\n{}", wrapped("", &verdict.summary));
         for reason in &verdict.reasons {
