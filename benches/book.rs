@@ -79,6 +79,7 @@ fn record(book: &mut Book, count: usize) {
             rig: Some("blue gate".into()),
             source: Source::Gate,
             clip: None,
+            outcome: None,
             note: None,
             measurement: None,
         }

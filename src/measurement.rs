@@ -200,8 +200,14 @@ pub struct FittedPath {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SightingRow {
     pub frame: usize,
+    /// The frame's time.
     pub time_s: f64,
+    /// When the ball's own row was exposed: the frame's time and the row's part of the readout, which the fit goes by. `None` in
+    /// files of before it was kept.
+    #[serde(default)]
+    pub exposed_s: Option<f64>,
     pub centre_px: PixelPoint,
+    /// As the fit took it: what the picture says, widened by how the points scatter about the path.
     pub covariance_px2: Covariance2,
     pub centre_m: MetrePoint,
     pub covariance_m2: Covariance2,
@@ -216,4 +222,68 @@ pub struct SightingRow {
     /// False when the fit rejected it as an outlier; then it is drawn hollow with a cross.
     pub used: bool,
     pub by_hand: bool,
+}
+
+impl SightingRow {
+    /// The moment at which the ball was where it is seen: that of its row, as far as it is known.
+    pub fn moment_s(&self) -> f64 {
+        self.exposed_s.unwrap_or(self.time_s)
+    }
+}
+
+/// The forecast ball at one time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ForecastMotion {
+    pub since_launch_s: f64,
+    pub vx_m_per_s: f64,
+    pub vy_m_per_s: f64,
+    pub y_m: f64,
+}
+
+impl ForecastStatement {
+    /// Velocities along the forecast path, from each of its points to the next, at the middle between them; exact for constant
+    /// acceleration, and for the air as good as the points lie close. Empty when only [`ForecastStatement::path`] is known.
+    pub fn velocities(&self) -> Vec<ForecastMotion> {
+        self.points
+            .windows(2)
+            .filter(|pair| pair[1].since_launch_s > pair[0].since_launch_s)
+            .map(|pair| {
+                let step = pair[1].since_launch_s - pair[0].since_launch_s;
+                let (a, b) = (pair[0].place_m, pair[1].place_m);
+                ForecastMotion {
+                    since_launch_s: pair[0].since_launch_s + step / 2.0,
+                    vx_m_per_s: (b.x - a.x) / step,
+                    vy_m_per_s: (b.y - a.y) / step,
+                    y_m: (a.y + b.y) / 2.0,
+                }
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_forecast_moves_as_its_points_say() {
+        let at =
+            |t: f64| ForecastPoint { since_launch_s: t, place_m: MetrePoint::new(3.0 * t, 2.0 * t - 4.905 * t * t) };
+        let path =
+            FittedPath { x0_m: 0.0, y0_m: 0.0, vx_m_per_s: 3.0, vy_m_per_s: 2.0, ax_m_per_s2: 0.0, g_m_per_s2: 9.81 };
+        let forecast = ForecastStatement {
+            description: String::new(),
+            path,
+            path_px: Vec::new(),
+            points: (0..50).map(|i| at(0.01 * f64::from(i))).collect(),
+            landing_x_m: None,
+            measured_landing_x_m: None,
+            comparison: None,
+        };
+        for motion in forecast.velocities() {
+            // Differences of a parabola over equal halves are exact; rounding over a step of 10 ms remains.
+            assert!((motion.vx_m_per_s - 3.0).abs() < 1e-12);
+            assert!((motion.vy_m_per_s - (2.0 - 9.81 * motion.since_launch_s)).abs() < 1e-12);
+        }
+    }
 }

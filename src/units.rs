@@ -58,6 +58,12 @@ impl Covariance2 {
         Self { xx: sigma * sigma, xy: 0.0, yy: sigma * sigma }
     }
 
+    /// That of standard uncertainties `factor` times as large.
+    pub fn widened(self, factor: f64) -> Self {
+        let square = factor * factor;
+        Self { xx: square * self.xx, xy: square * self.xy, yy: square * self.yy }
+    }
+
     /// Standard uncertainties along x and y.
     pub fn sigmas(self) -> (f64, f64) {
         (self.xx.sqrt(), self.yy.sqrt())

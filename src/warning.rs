@@ -44,7 +44,74 @@ pub enum Warning {
     AirLeftOut { flight: usize, foam_percent: f64, rubber_percent: f64 },
 }
 
+/// The sentences of many warnings. Those that say the same of several flights become one, with the largest numbers.
+pub fn in_sentences(warnings: &[Warning]) -> Vec<String> {
+    let mut said = Vec::new();
+    for (i, warning) in warnings.iter().enumerate() {
+        let alike = |other: &&Warning| warning.says_the_same(other);
+        if warnings[..i].iter().any(|earlier| alike(&earlier)) {
+            continue;
+        }
+        let group: Vec<&Warning> = warnings[i..].iter().filter(alike).collect();
+        said.push(Warning::of_flights(&group).unwrap_or_else(|| warning.message()));
+    }
+    said
+}
+
+/// "flight 2", "flights 2 and 3", "flights 2, 3 and 5".
+pub fn flights_in_words(numbers: &[usize]) -> String {
+    let words: Vec<String> = numbers.iter().map(usize::to_string).collect();
+    match words.as_slice() {
+        [one] => format!("flight {one}"),
+        [first @ .., last] => format!("flights {} and {last}", first.join(", ")),
+        [] => String::new(),
+    }
+}
+
 impl Warning {
+    /// Whether one sentence can say both, of one flight each.
+    fn says_the_same(&self, other: &Self) -> bool {
+        matches!(
+            (self, other),
+            (Self::LaunchNotSeen { .. }, Self::LaunchNotSeen { .. })
+                | (Self::AirLeftOut { .. }, Self::AirLeftOut { .. })
+        )
+    }
+
+    /// One sentence for warnings that say the same; `None` where that doesn't go.
+    fn of_flights(group: &[&Self]) -> Option<String> {
+        let mut flights = Vec::new();
+        let (mut foam, mut rubber) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        for warning in group {
+            match warning {
+                Self::LaunchNotSeen { flight } => flights.push(*flight),
+                Self::AirLeftOut { flight, foam_percent, rubber_percent } => {
+                    flights.push(*flight);
+                    (foam, rubber) = (foam.max(*foam_percent), rubber.max(*rubber_percent));
+                }
+                _ => return None,
+            }
+        }
+        let (named, several) = (flights_in_words(&flights), flights.len() > 1);
+        match group.first()? {
+            Self::LaunchNotSeen { .. } => Some(format!(
+                "{named} {} before the clip does: speed and angle are those at the first sighting, not at the launcher. Start \
+                 the recording before the launch",
+                if several { "begin" } else { "begins" }
+            )),
+            Self::AirLeftOut { .. } => Some(format!(
+                "{named} {} worked out as if there were no air, and the ± doesn't cover that: at launch the air pulls at a foam \
+                 ball of this size with {} {} % of its weight, at one of solid rubber with {} %. State the ball's mass and \
+                 diameter in the rig, and the air is counted in",
+                if several { "are" } else { "is" },
+                if several { "up to" } else { "about" },
+                whole_or_tenth(foam),
+                whole_or_tenth(rubber)
+            )),
+            _ => None,
+        }
+    }
+
     /// What happened, and what to do about it, in one sentence each.
     pub fn message(&self) -> String {
         match self {
@@ -103,10 +170,7 @@ impl Warning {
                 "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \
                  what marking them allows. Check their ends and their units"
             ),
-            Self::LaunchNotSeen { flight } => format!(
-                "flight {flight} begins before the clip does: speed and angle are those at the first sighting, not at the \
-                 launcher. Start the recording before the launch"
-            ),
+            Self::LaunchNotSeen { .. } | Self::AirLeftOut { .. } => Self::of_flights(&[self]).unwrap_or_default(),
             Self::BouncesLeftOut { count } => {
                 let times = if *count == 1 { "once" } else { "several times" };
                 format!("the ball went on after a touch {times}; what came after the first touch is left out")
@@ -115,13 +179,6 @@ impl Warning {
                 format!("{count} more flights were seen, but carry no fit. Film closer or at a higher frame rate")
             }
             Self::Clock { message } => message.clone(),
-            Self::AirLeftOut { flight, foam_percent, rubber_percent } => format!(
-                "flight {flight} is worked out as if there were no air, and the ± doesn't cover that: at launch the air pulls at a \
-                 foam ball of this size with about {} % of its weight, at one of solid rubber with {} %. State the ball's \
-                 mass and diameter in the rig, and the air is counted in",
-                whole_or_tenth(*foam_percent),
-                whole_or_tenth(*rubber_percent)
-            ),
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"
                 .to_owned(),
@@ -131,4 +188,26 @@ impl Warning {
 
 fn whole_or_tenth(percent: f64) -> String {
     if percent < 9.5 { format!("{percent:.1}") } else { format!("{percent:.0}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flights_with_the_same_fault_share_a_sentence() {
+        let air = |flight, foam_percent| Warning::AirLeftOut { flight, foam_percent, rubber_percent: 1.7 };
+        let warnings = [air(1, 30.0), Warning::ScaleDepthUnknown, air(2, 33.0), air(4, 31.0)];
+        let said = in_sentences(&warnings);
+        assert_eq!(said.len(), 2);
+        assert!(
+            said[0].starts_with("flights 1, 2 and 4 are worked out") && said[0].contains("up to 33 %"),
+            "{}",
+            said[0]
+        );
+        assert_eq!(in_sentences(&warnings[..1]), [warnings[0].message()]);
+        assert!(warnings[0].message().starts_with("flight 1 is worked out"));
+        let few = |flight| Warning::FewSightings { flight, count: 5 };
+        assert_eq!(in_sentences(&[few(1), few(2)]).len(), 2);
+    }
 }

@@ -78,6 +78,8 @@ fn a_drift_is_told_in_words_first() {
     Limits from 10 baseline shots: within the next ten shots of an unchanged
       launcher the chart alarms falsely with a chance of 16 % (3 % if the limits
       were known).
+    How uncertain the scale or the gate is isn't recorded for some shots. If it
+      differed between sessions, 1 % of its length is 1 % of false drift.
     On the chart, outside the control limits: shots 13, 15.
     On the chart, two of three beyond two sigmas on one side: shots 13, 14, 15, 16.
     On the chart, weighted average outside its limits: shots 13, 14, 15, 16.
@@ -134,8 +136,8 @@ fn setting_aside_needs_a_reason_and_can_be_undone() {
             .take(2)
             .collect::<Vec<_>>(),
         [
-            "     3  2026-05-09 10:02  catapult       open day         4.051  ± 0.010  gate",
-            "        set aside: hit the frame"
+            "    3  2026-05-09 10:02  catapult       open day       4.051  ± 0.010  gate",
+            "       set aside: hit the frame"
         ]
     );
     assert_eq!(done(folder.path(), &["undo"]), "taken back: set aside: shot 3 (hit the frame)\n");

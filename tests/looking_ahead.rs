@@ -202,7 +202,7 @@ fn a_gate_and_a_measurement_are_sources_of_the_speed() {
     assert_eq!(measured["launch"]["angle_deg"]["value"], 48.2);
     assert!(measured["forecast"]["range_m"]["expanded_uncertainty_95"].is_f64());
     insta::assert_snapshot!(
-        transcript(&["forecast", "--from", file, "--flight", "3", "--height", "30 cm"]).replace(file, "shot.json"),
+        transcript(&["forecast", "--from", file, "--from-flight", "3", "--height", "30 cm"]).replace(file, "shot.json"),
         @r"
     exit code: 1
     ----- stdout -----
@@ -210,7 +210,7 @@ fn a_gate_and_a_measurement_are_sources_of_the_speed() {
     ----- stderr -----
     error: `shot.json` has no flight 3; it holds 1
 
-    hint: choose another with `--flight`
+    hint: choose another with `--from-flight`
     "
     );
 }
@@ -228,4 +228,48 @@ fn measurement() -> serde_json::Value {
             "launch_speed_gravity_given_m_per_s": estimate(3.52, 0.015),
         }],
     })
+}
+
+/// A book of six shots at one notch, three of which somebody saw go in.
+fn book(folder: &std::path::Path) -> String {
+    let book = folder.join("shots.sqlite").to_str().unwrap().to_owned();
+    let shots = ["4.02 m/s hit", "4.05 m/s miss", "3.99 m/s hit", "4.01 m/s hit", "3.97 m/s miss", "4.03 m/s"];
+    let of = ["book", "--book", &book, "add", "--launcher", "wooden catapult", "--session", "spring", "--notch", "3"];
+    let at = ["--angle", "52", "--time", "2026-05-09T10:00:00Z"];
+    Command::cargo_bin("lobline").unwrap().args(of).args(at).args(shots).assert().success();
+    book
+}
+
+#[test]
+fn the_book_says_where_the_bucket_goes() {
+    let folder = tempfile::tempdir().unwrap();
+    let book = book(folder.path());
+    let rig = folder.path().join("rig.toml");
+    std::fs::write(
+        &rig,
+        "[ball]\ndiameter = '70 mm'\nmass = '13 g'\n[launcher]\nname = 'wooden catapult'\nsetting = '3'\nheight = '30 cm'\n\
+         [place]\nlatitude = '52 deg'\n",
+    )
+    .unwrap();
+    let rig = rig.to_str().unwrap();
+    let from = ["--from-book", "--book", &book, "--rig", rig, "--angle", "52° ± 0.5°"];
+    let opening = ["--opening", "14 cm", "--opening-height", "24 cm", "--scatter-angle", "1°"];
+    let aim: Vec<&str> = ["aim"].into_iter().chain(from).chain(opening).collect();
+    let forecast: Vec<&str> = ["forecast"].into_iter().chain(from).collect();
+    let lost =
+        ["aim", "--from-book", "--book", &book, "--launcher", "sling", "--height", "30 cm", "--opening", "14 cm"];
+    let all = [transcript(&aim), transcript(&forecast), transcript(&lost)].join("\n");
+    insta::assert_snapshot!(all);
+    assert!(all.lines().all(|line| line.chars().count() <= 80), "wider than a terminal");
+}
+
+#[test]
+fn the_book_lists_and_mends_what_went_in() {
+    let folder = tempfile::tempdir().unwrap();
+    let book = book(folder.path());
+    let with = |more: &[&str]| {
+        transcript(&["book", "--book", &book].into_iter().chain(more.iter().copied()).collect::<Vec<_>>())
+    };
+    let all = [with(&["outcome", "hit", "6", "5"]), with(&["list"]), with(&["outcome", "maybe", "5"])].join("\n");
+    insta::assert_snapshot!(all);
 }

@@ -178,6 +178,28 @@ fn a_class_is_measured_recorded_once_and_taken_up_again() {
     assert_eq!(table.matches("not measured:").count(), 2, "{table}");
 }
 
+/// What a teacher does before the lesson: film a shot, and know where the target goes.
+#[test]
+fn from_a_clip_to_the_tape_measure_in_two_commands() {
+    let folder = tempfile::tempdir().unwrap();
+    measure(folder.path(), &["--out", "shot"]);
+    let flight = &demo().truth.flights[0];
+    let landing = flight.landing.as_ref().unwrap();
+    // The scene's floor is at height nought, and the ball's centre is what comes down through the ring.
+    let (height, rim) = (format!("{} m", flight.release_m[1]), format!("{} m", landing.y_m));
+    let given = ["aim", "--from", "shot/measurement.json", "--height", &height, "--opening-height", &rim];
+    let (words, _) = done(folder.path(), &[&given[..], &["--opening", "28 cm", "--target", "ring"]].concat());
+    let instruction = words.lines().find(|line| line.starts_with("Measure ")).expect(&words);
+    let number = |word: usize| instruction.split(' ').nth(word).unwrap().parse::<f64>().unwrap();
+    let (centre_cm, half_width_cm) = (number(1), number(3));
+    assert!(instruction.contains(" cm along the floor"), "{instruction}");
+    // Where the scene's own physics lets it come down.
+    let truth_cm = 100.0 * (landing.x_m - flight.release_m[0]).abs();
+    assert!((centre_cm - truth_cm).abs() <= half_width_cm, "{instruction}; in truth {truth_cm:.1} cm");
+    // An interval that can be used: the scale of the demo is good to about 3 %.
+    assert!(half_width_cm < 0.06 * truth_cm, "{instruction}");
+}
+
 #[test]
 fn an_overlay_is_drawn_onto_its_own_clip_alone() {
     let folder = tempfile::tempdir().unwrap();

@@ -41,6 +41,10 @@ pub enum BookError {
     NotSetAside { id: i64 },
     #[error("a shot is set aside only with a reason")]
     NoReason,
+    #[error("the book has no shot of {launcher}{}", if with.is_empty() { String::new() } else { format!(" with {with}") })]
+    NoShots { launcher: String, with: String },
+    #[error("these shots were made at more than one setting: {}", settings.join("; "))]
+    SeveralSettings { settings: Vec<String> },
     #[error("there is nothing to undo")]
     NothingToUndo,
     #[error(transparent)]
@@ -99,6 +103,11 @@ impl BookError {
             Self::NoSuchShot { .. } => "`lobline book list` shows the numbers".to_owned(),
             Self::NoSuchName { known, .. } if known.is_empty() => "the book is still empty".to_owned(),
             Self::NoSuchName { known, .. } => format!("known: {}", known.join(", ")),
+            Self::NoShots { .. } => "`lobline book list` shows what there is".to_owned(),
+            Self::SeveralSettings { .. } => {
+                "name one with `--setting` (the notch) and `--set-angle`, or one session with `--from-session`"
+                    .to_owned()
+            }
             Self::AlreadySetAside { .. } => "put it back first to give another reason".to_owned(),
             Self::NoReason => "say why, such as `--reason \"ball hit the frame\"`".to_owned(),
             Self::NotSetAside { .. } | Self::NothingToUndo => return None,

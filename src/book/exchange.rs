@@ -14,7 +14,7 @@ use thiserror::Error;
 
 use super::error::BookError;
 use super::select::Selection;
-use super::shot::{ClipFlight, Setting, Shot, ShotRecord, Source, time_text};
+use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source, time_text};
 use super::store::{Added, Book, Incoming};
 
 /// Version of the JSON form; raised when a key changes its meaning or goes.
@@ -107,6 +107,9 @@ pub struct ShotLine {
     pub flight_number: Option<u32>,
     pub note: Option<String>,
     pub set_aside: Option<String>,
+    /// `hit` or `miss`; files of before it was kept have no such key.
+    #[serde(default)]
+    pub outcome: Option<Outcome>,
     pub measurement: Option<String>,
 }
 
@@ -131,6 +134,7 @@ impl From<Shot> for ShotLine {
             flight_number,
             note: record.note,
             set_aside: shot.set_aside,
+            outcome: record.outcome,
             measurement: record.measurement,
         }
     }
@@ -159,6 +163,7 @@ impl ShotLine {
             rig: self.rig,
             source: self.source,
             clip: clip.map(|(fingerprint, flight)| ClipFlight { fingerprint, flight }),
+            outcome: self.outcome,
             note: self.note,
             measurement: self.measurement,
         };
@@ -323,7 +328,7 @@ pub(super) fn write_lines(path: &Path, lines: &[ShotLine]) -> Result<(), Exchang
 }
 
 /// The header stands even when there is no shot below it.
-const CSV_HEADER: [&str; 17] = [
+const CSV_HEADER: [&str; 18] = [
     "key",
     "launcher",
     "notch",
@@ -340,6 +345,7 @@ const CSV_HEADER: [&str; 17] = [
     "flight_number",
     "note",
     "set_aside",
+    "outcome",
     "measurement",
 ];
 

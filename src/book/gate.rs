@@ -12,6 +12,7 @@
 //! | `shared uncertainty` | as `speed`, or % | the part of it that all readings of this gate share |
 //! | `time` | none | RFC 3339, or date and time of day in the local zone |
 //! | `launcher`, `session`, `notch`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
+//! | `outcome` | none | hit or miss, where somebody aimed |
 //! | `angle` | deg | |
 
 use std::io::Read;
@@ -21,7 +22,7 @@ use jiff::civil::DateTime;
 use jiff::{Timestamp, tz::TimeZone};
 
 use super::exchange::{ExchangeError, Taken, open};
-use super::shot::{Setting, ShotRecord, Source};
+use super::shot::{Outcome, Setting, ShotRecord, Source};
 use super::store::{Added, Book, Incoming};
 
 /// What holds for every reading of a file unless a column says otherwise.
@@ -70,6 +71,7 @@ enum Column {
     Notch,
     Ball,
     Rig,
+    Outcome,
     Note,
 }
 
@@ -135,6 +137,7 @@ fn column_of(cell: &str) -> Result<Column, String> {
         "notch" => Column::Notch,
         "ball" => Column::Ball,
         "rig" => Column::Rig,
+        "outcome" => Column::Outcome,
         "note" => Column::Note,
         _ => return Err(format!("the column `{cell}` is not known")),
     };
@@ -199,11 +202,19 @@ impl Reading<'_> {
             rig: self.text(Column::Rig).or(defaults.rig.clone()),
             source: Source::Gate,
             clip: None,
+            outcome: self.outcome()?,
             note: self.text(Column::Note),
             measurement: None,
         };
         let record = record.checked().map_err(|error| error.to_string())?;
         Ok(Incoming { key: None, record, set_aside: None })
+    }
+
+    fn outcome(&self) -> Result<Option<Outcome>, String> {
+        let read = |cell: String| {
+            Outcome::from_word(&cell.to_lowercase()).ok_or_else(|| format!("outcome `{cell}` is neither hit nor miss"))
+        };
+        self.text(Column::Outcome).map(read).transpose()
     }
 
     fn cell(&self, wanted: impl Fn(&Column) -> bool) -> Option<&str> {

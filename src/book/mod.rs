@@ -19,6 +19,7 @@ pub mod target;
 #[cfg(test)]
 mod tests;
 mod text_chart;
+mod usual;
 pub mod words;
 
 pub use error::{BookError, ShotError};
@@ -31,6 +32,7 @@ pub use rescue::{Rescued, rescue};
 pub use schema::VERSION;
 pub use select::{Counts, Selection};
 pub use series::{Series, SeriesShot};
-pub use shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
+pub use shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source};
 pub use store::{Added, AlreadyThere, Book, Event};
 pub use text_chart::text_chart;
+pub use usual::{Asked, Usual};

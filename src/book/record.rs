@@ -72,6 +72,7 @@ fn shot_of(
         rig: into.rig.clone(),
         source: Source::Video,
         clip,
+        outcome: None,
         note: into.note.clone(),
         measurement: json,
     }

@@ -154,12 +154,17 @@ impl<'c> Salvage<'c> {
         let damaged = |error: rusqlite::Error| BookError::from_sqlite(path, error);
         // Preparing reads the table definitions: when even they are lost, SQLite can't tell what is what.
         connection.prepare("SELECT id FROM shots WHERE id = ?1").map_err(damaged)?;
-        let newest = connection.prepare("SELECT common_uncertainty, rig FROM shots WHERE id = ?1").is_ok();
+        let newest = connection.prepare("SELECT common_uncertainty, rig, outcome FROM shots WHERE id = ?1").is_ok();
+        let second = connection.prepare("SELECT common_uncertainty, rig FROM shots WHERE id = ?1").is_ok();
         Ok(Self {
             connection,
             launchers: names(connection, "launchers"),
             sessions: names(connection, "sessions"),
-            columns: if newest { "common_uncertainty, rig" } else { "NULL, NULL" },
+            columns: match (newest, second) {
+                (true, _) => "common_uncertainty, rig, outcome",
+                (false, true) => "common_uncertainty, rig, NULL",
+                (false, false) => "NULL, NULL, NULL",
+            },
             unreadable: Vec::new(),
             without_measurement: 0,
         })
@@ -210,6 +215,7 @@ impl<'c> Salvage<'c> {
             flight_number: row.get(9)?,
             note: row.get(10)?,
             set_aside: row.get(11)?,
+            outcome: row.get::<_, Option<String>>(14)?.as_deref().and_then(super::shot::Outcome::from_word),
             measurement: None,
         })
     }

@@ -10,7 +10,7 @@ use super::error::BookError;
 const APPLICATION_ID: i64 = 0x4C4F_4242;
 
 /// Step n brings a book from version n to version n + 1; steps are never changed once released.
-const STEPS: [&str; 2] = [
+const STEPS: [&str; 3] = [
     "CREATE TABLE launchers (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
      CREATE TABLE sessions (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
      CREATE TABLE settings (id INTEGER PRIMARY KEY, notch TEXT, angle_deg REAL, ball TEXT) STRICT;
@@ -53,6 +53,8 @@ const STEPS: [&str; 2] = [
     // Errors that all shots of a rig share, kept apart from those of the single shot.
     "ALTER TABLE shots ADD COLUMN common_uncertainty REAL CHECK (common_uncertainty >= 0);
      ALTER TABLE shots ADD COLUMN rig TEXT;",
+    // Whether the ball went in: from these the chance to hit is learnt.
+    "ALTER TABLE shots ADD COLUMN outcome TEXT CHECK (outcome IN ('hit', 'miss'));",
 ];
 
 /// The version that this program writes.

@@ -3,7 +3,7 @@
 use rusqlite::{Params, Row, ToSql};
 
 use super::error::BookError;
-use super::shot::{ClipFlight, Setting, Shot, ShotRecord, Source};
+use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source};
 use super::store::Book;
 
 /// Which shots are meant; everything left out is not asked for.
@@ -16,6 +16,8 @@ pub struct Selection {
     pub ball: Option<String>,
     pub source: Option<Source>,
     pub rig: Option<String>,
+    /// Fingerprint of a clip whose shots are left out.
+    pub other_than_clip: Option<String>,
     /// Also those that are set aside.
     pub with_set_aside: bool,
 }
@@ -119,6 +121,7 @@ impl Book {
         require("shots.setting IN (SELECT id FROM settings WHERE ball = ?)", boxed(&selection.ball));
         require("shots.source = ?", selection.source.map(|source| Box::new(source.word()) as Box<dyn ToSql>));
         require("shots.rig = ?", boxed(&selection.rig));
+        require("shots.clip_fingerprint IS NOT ?", boxed(&selection.other_than_clip));
         if !selection.with_set_aside {
             parts.push("shots.set_aside IS NULL");
         }
@@ -146,7 +149,7 @@ impl Book {
 pub(super) const SELECT_SHOTS: &str = "SELECT shots.id, shots.key, launchers.name, settings.notch, settings.angle_deg,
         settings.ball, sessions.name, shots.time, shots.speed, shots.standard_uncertainty, shots.common_uncertainty,
         shots.rig, shots.source, shots.clip_fingerprint, shots.flight_number, shots.note, shots.set_aside,
-        measurements.json
+        measurements.json, shots.outcome
     FROM shots
     JOIN launchers ON launchers.id = shots.launcher
     JOIN sessions ON sessions.id = shots.session
@@ -170,6 +173,10 @@ pub(super) fn shot_of_row(row: &Row<'_>) -> Result<Shot, rusqlite::Error> {
             rig: row.get(11)?,
             source: parsed(row, 12, Source::from_word)?,
             clip: fingerprint.zip(flight).map(|(fingerprint, flight)| ClipFlight { fingerprint, flight }),
+            outcome: match row.get_ref(18)? {
+                rusqlite::types::ValueRef::Null => None,
+                _ => Some(parsed(row, 18, Outcome::from_word)?),
+            },
             note: row.get(15)?,
             measurement: row.get(17)?,
         },

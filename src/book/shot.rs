@@ -33,6 +33,29 @@ impl Source {
     }
 }
 
+/// Whether the ball went into the target.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Outcome {
+    Hit,
+    Miss,
+}
+
+impl Outcome {
+    /// The word in the file and on the screen.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Hit => "hit",
+            Self::Miss => "miss",
+        }
+    }
+
+    /// The outcome of that word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Hit, Self::Miss].into_iter().find(|outcome| outcome.word() == word)
+    }
+}
+
 /// How the launcher was set. `None`: not stated.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Setting {
@@ -85,6 +108,8 @@ pub struct ShotRecord {
     pub rig: Option<String>,
     pub source: Source,
     pub clip: Option<ClipFlight>,
+    /// `None` when nobody aimed or nobody wrote it down.
+    pub outcome: Option<Outcome>,
     pub note: Option<String>,
     /// The measurement file, JSON.
     pub measurement: Option<String>,

@@ -12,7 +12,7 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 
 use super::error::{BookError, ShotError};
 use super::schema;
-use super::shot::{Setting, Shot, ShotRecord, time_text};
+use super::shot::{Outcome, Setting, Shot, ShotRecord, time_text};
 
 /// How long a call waits for another program that writes.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(20);
@@ -147,6 +147,20 @@ impl Book {
         self.write(|transaction| change(transaction, "put back", None, ids, None, at))
     }
 
+    /// States whether the balls of shots went in, or with `None` that it isn't known; what was stated before is replaced.
+    ///
+    /// # Errors
+    /// [`BookError::NoSuchShot`]; then none is changed.
+    pub fn set_outcome(&mut self, ids: &[i64], outcome: Option<Outcome>) -> Result<(), BookError> {
+        for id in ids {
+            self.reason_of(*id)?;
+        }
+        self.write(|transaction| {
+            let mut change = transaction.prepare_cached("UPDATE shots SET outcome = ?2 WHERE id = ?1")?;
+            ids.iter().try_for_each(|id| change.execute(params![id, outcome.map(Outcome::word)]).map(|_| ()))
+        })
+    }
+
     /// Why shot `id` is set aside, `None` when it counts.
     fn reason_of(&self, id: i64) -> Result<Option<String>, BookError> {
         self.connection
@@ -277,6 +291,7 @@ impl<'t> Writer<'t> {
             record.clip.as_ref().map(|clip| clip.flight),
             record.note,
             shot.set_aside,
+            record.outcome.map(Outcome::word),
         ])?;
         if let Some(json) = &record.measurement {
             self.transaction.prepare_cached("INSERT INTO measurements VALUES (?1, ?2)")?.execute(params![id, json])?;
@@ -299,8 +314,8 @@ impl<'t> Writer<'t> {
 /// The key is drawn by SQLite when the shot brings none; 64 random bits don't meet by chance.
 const INSERT_SHOT: &str = "INSERT INTO shots
     (key, launcher, setting, session, time, speed, standard_uncertainty, common_uncertainty, rig, source,
-     clip_fingerprint, flight_number, note, set_aside)
-    VALUES (ifnull(?1, lower(hex(randomblob(8)))), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)";
+     clip_fingerprint, flight_number, note, set_aside, outcome)
+    VALUES (ifnull(?1, lower(hex(randomblob(8)))), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";
 
 fn already_there(transaction: &Transaction<'_>, shot: &Incoming) -> Result<Option<i64>, rusqlite::Error> {
     if let Some(key) = &shot.key {

@@ -23,6 +23,7 @@ fn shot(number: i64) -> ShotRecord {
         rig: None,
         source: if number % 2 == 0 { Source::Gate } else { Source::Video },
         clip: (number % 2 == 1).then(|| ClipFlight { fingerprint: format!("{number:016x}"), flight: 1 }),
+        outcome: [None, Some(Outcome::Hit), Some(Outcome::Miss)][number as usize % 3],
         note: (number % 4 == 0).then(|| "hit the frame; \"again\",\n second line".into()),
         measurement: (number % 2 == 1).then(|| "{\"format_version\":1}".into()),
     }

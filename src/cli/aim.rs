@@ -10,6 +10,7 @@ use super::forecast::{
 use super::output::{CommandError, Console};
 use super::rows::{Row, in_line, scaled, table};
 use super::statement::{LaunchOptions, Stated, no_answer, read, read_positive, wrong};
+use crate::book::Usual;
 use crate::flight::aim::{
     Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, STEEPEST_SENSIBLE_DEG, ShotScatter,
     aim, angles_to_reach, best_angle, chance_by_angle, turned_to,
@@ -41,19 +42,19 @@ pub struct AimOptions {
     /// Where the target stands already, from the point under the muzzle; then the launch angle is looked for, and --angle need only carry its ±
     #[arg(long, value_name = "LENGTH")]
     distance: Option<String>,
-    /// Shot-to-shot standard deviation of the speed, such as `0.04 m/s`
-    #[arg(long, value_name = "SPEED", requires = "scatter_angle")]
+    /// Shot-to-shot standard deviation of the speed, such as `0.04 m/s`; else that of the shots in the book
+    #[arg(long, value_name = "SPEED")]
     scatter_speed: Option<String>,
-    /// Shot-to-shot standard deviation of the angle, such as `0.5°`
-    #[arg(long, value_name = "ANGLE", requires = "scatter_speed")]
+    /// Shot-to-shot standard deviation of the angle, such as `0.5°`; else that of the clips in the book
+    #[arg(long, value_name = "ANGLE")]
     scatter_angle: Option<String>,
     /// Shot-to-shot standard deviation of the direction to the sides; as that of the angle when left out
-    #[arg(long, value_name = "ANGLE", requires = "scatter_speed")]
+    #[arg(long, value_name = "ANGLE")]
     scatter_sideways: Option<String>,
-    /// Recorded shots at this set-up that went in; with --misses they sharpen the chance
-    #[arg(long, value_name = "N", requires = "scatter_speed", requires = "misses")]
+    /// Shots at this set-up that went in; with --misses they sharpen the chance; else those that the book has
+    #[arg(long, value_name = "N", requires = "misses")]
     hits: Option<u32>,
-    /// Recorded shots at this set-up that did not
+    /// Shots at this set-up that did not
     #[arg(long, value_name = "N", requires = "hits")]
     misses: Option<u32>,
     /// Distance of something the ball must fly over, from the point under the muzzle
@@ -66,7 +67,7 @@ pub struct AimOptions {
     #[arg(long, value_name = "LENGTH")]
     ceiling: Option<String>,
     /// Write the chance by launch angle as a small graph to a file ending in .svg or .png
-    #[arg(long, value_name = "FILE", requires = "scatter_speed")]
+    #[arg(long, value_name = "FILE")]
     graph: Option<std::path::PathBuf>,
     #[command(flatten)]
     sheet: SheetOptions,
@@ -98,12 +99,14 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
     let question = options.question(&stated, &rim)?;
     let placed = options.place(&stated, &question)?;
     let by_angle = question.scatter.map(|_| chance_by_angle(&question, 1.0)).unwrap_or_default();
-    let learnt = placed[0].aim.chance.and_then(|chance| learn_share(chance.bracket, options.hits?, options.misses?));
+    let record = options.record(&stated);
+    let learnt =
+        placed[0].aim.chance.zip(record).and_then(|(chance, (hits, misses))| learn_share(chance.bracket, hits, misses));
     if options.json {
         console.result(pretty(&to_json(options, &placed, &by_angle, learnt)));
     } else {
-        let parts: Vec<String> = placed.iter().map(|placed| words(options, &rim, placed, learnt)).collect();
-        let best = best_words(&by_angle);
+        let parts: Vec<String> = placed.iter().map(|placed| words(options, &rim, placed, record, learnt)).collect();
+        let best = best_words(&by_angle, &placed);
         let mut launch = launch_rows(&stated);
         launch.retain(|row| options.distance.is_none() || !row.is_called("launch angle"));
         console.result(format!(
@@ -148,21 +151,44 @@ impl AimOptions {
             opening_height_m: rim.estimate(),
             opening,
             ball_radius_m: ball_diameter_m / 2.0,
-            scatter: self.scatter()?,
+            scatter: self.scatter(stated)?,
             obstacle,
             ceiling_m: length("ceiling", &self.ceiling)?,
         })
     }
 
-    fn scatter(&self) -> Result<Option<ShotScatter>, CommandError> {
-        let (Some(speed), Some(angle)) = (&self.scatter_speed, &self.scatter_angle) else { return Ok(None) };
-        let sideways =
-            self.scatter_sideways.as_deref().map(|text| read_positive("scatter-sideways", Kind::Angle, text));
-        Ok(Some(ShotScatter {
-            speed_m_per_s: read_positive("scatter-speed", Kind::Speed, speed)?.value,
-            angle_deg: read_positive("scatter-angle", Kind::Angle, angle)?.value,
-            sideways_deg: sideways.transpose()?.map(|reading| reading.value),
-        }))
+    /// As typed, else as the book knows it; `None` when neither says how speed and angle scatter.
+    fn scatter(&self, stated: &Stated) -> Result<Option<ShotScatter>, CommandError> {
+        let typed = |option: &str, kind: Kind, text: &Option<String>| {
+            text.as_deref().map(|text| read_positive(option, kind, text).map(|reading| reading.value)).transpose()
+        };
+        let usual = stated.usual.as_ref();
+        let speed = typed("scatter-speed", Kind::Speed, &self.scatter_speed)?
+            .or(usual.and_then(|usual| usual.speed_scatter_m_per_s).filter(|scatter| *scatter > 0.0));
+        let angle = typed("scatter-angle", Kind::Angle, &self.scatter_angle)?
+            .or(usual.and_then(|usual| usual.angle_scatter_deg).filter(|scatter| *scatter > 0.0));
+        let sideways_deg = typed("scatter-sideways", Kind::Angle, &self.scatter_sideways)?;
+        let missing = |which: &str| {
+            wrong(
+                format!("for the chance of a hit the scatter of the {which} is missing"),
+                format!("state it with `--scatter-{which}`, or take it from the book with `--from-book`"),
+            )
+        };
+        match (speed, angle) {
+            (Some(speed_m_per_s), Some(angle_deg)) => Ok(Some(ShotScatter { speed_m_per_s, angle_deg, sideways_deg })),
+            (Some(_), None) if self.scatter_speed.is_some() => Err(missing("angle")),
+            (None, Some(_)) if self.scatter_angle.is_some() => Err(missing("speed")),
+            _ if self.graph.is_some() || self.hits.is_some() || sideways_deg.is_some() => {
+                Err(missing(if speed.is_some() { "angle" } else { "speed" }))
+            }
+            _ => Ok(None),
+        }
+    }
+
+    /// Hits and misses, as typed or as the book has them; `None` for none at all.
+    fn record(&self, stated: &Stated) -> Option<(u32, u32)> {
+        let of_book = stated.usual.as_ref().map(|usual| (usual.hits, usual.misses));
+        self.hits.zip(self.misses).or(of_book).filter(|(hits, misses)| hits + misses > 0)
     }
 
     /// One aim at the stated angle, or one for each angle that reaches the stated distance.
@@ -213,21 +239,28 @@ fn out_of_reach(question: &AimQuestion, distance_m: f64) -> CommandError {
     no_answer(message, "move the target, lower it, or launch faster")
 }
 
-fn words(options: &AimOptions, rim: &Reading, placed: &Placed, learnt: Option<LearntShare>) -> String {
+fn words(
+    options: &AimOptions,
+    rim: &Reading,
+    placed: &Placed,
+    record: Option<(u32, u32)>,
+    learnt: Option<LearntShare>,
+) -> String {
     let aim = &placed.aim;
     let mut lines = vec![instruction(options, rim, placed), String::new()];
     lines.push(table(&[
         Row::centimetres("clean window", Estimate::without_uncertainty(aim.clean_window_m)).note(window_note(aim)),
         Row::new("descent", aim.forecast.descent_angle_deg, "°")
-            .note(format!("below the horizontal; at least {:.0}° is needed", aim.least_descent_deg.ceil())),
+            .note(format!("below the horizontal; needs at least {:.0}°", aim.least_descent_deg.ceil())),
         Row::new("time of flight", aim.forecast.time_of_flight_s, "s"),
     ]));
     lines.push(String::new());
     let mut sentences = clearances(aim);
     sentences.extend(remarks(&placed.stated, &aim.forecast));
-    sentences.extend(aim.chance.map(|chance| chance_words(options, &chance, learnt)).unwrap_or_else(|| {
-        vec!["For the chance of a hit, state the scatter: --scatter-speed and --scatter-angle.".to_owned()]
-    }));
+    sentences.extend(match aim.chance {
+        Some(chance) => chance_words(&chance, record, learnt),
+        None => vec![scatter_missing(placed.stated.usual.as_ref())],
+    });
     lines.push(wrapped(sentences));
     lines.join("\n")
 }
@@ -247,13 +280,13 @@ fn instruction(options: &AimOptions, rim: &Reading, placed: &Placed) -> String {
         format!(
             "Set the launcher to {:.1}°. The centre of {what} stays {} from the point under the muzzle, {height}.",
             placed.angle_deg,
-            in_line(placed.aim.opening_centre_m, "m")
+            in_line(scaled(placed.aim.opening_centre_m, 100.0), "cm")
         )
     } else {
         format!(
             "Measure {} along the floor, from the point under the muzzle in the direction of flight: the centre of {what} goes \
              there, {height}.",
-            in_line(placed.aim.opening_centre_m, "m")
+            in_line(scaled(placed.aim.opening_centre_m, 100.0), "cm")
         )
     };
     wrap(&text, "", 80)
@@ -266,7 +299,7 @@ fn window_note(aim: &Aim) -> String {
     if aim.aim_offset_m.abs() < 5e-4 {
         return "along the flight, about the centre".to_owned();
     }
-    format!("along the flight; aimed {:.1} cm beyond the centre", aim.aim_offset_m * 100.0)
+    format!("along the flight, {:.1} cm past the centre", aim.aim_offset_m * 100.0)
 }
 
 fn clearances(aim: &Aim) -> Vec<String> {
@@ -294,7 +327,19 @@ fn clearances(aim: &Aim) -> Vec<String> {
     lines
 }
 
-fn chance_words(options: &AimOptions, chance: &Chance, learnt: Option<LearntShare>) -> Vec<String> {
+/// What would give the chance.
+fn scatter_missing(usual: Option<&Usual>) -> String {
+    match usual {
+        Some(usual) if usual.speed_scatter_m_per_s.is_some() => {
+            "For the chance of a hit, state the scatter of the angle with --scatter-angle; the book has no clips to take it from."
+        }
+        Some(_) => "For the chance of a hit the book needs two shots or more; or state --scatter-speed and --scatter-angle.",
+        None => "For the chance of a hit, state the scatter: --scatter-speed and --scatter-angle.",
+    }
+    .to_owned()
+}
+
+fn chance_words(chance: &Chance, record: Option<(u32, u32)>, learnt: Option<LearntShare>) -> Vec<String> {
     let percent = |share: f64| format!("{:.0} %", share * 100.0);
     let mut lines = vec![
         format!("Chance of a hit: {}.", bracket_words(&chance.bracket)),
@@ -305,24 +350,28 @@ fn chance_words(options: &AimOptions, chance: &Chance, learnt: Option<LearntShar
             if chance.sideways_assumed { " (sideways taken like the angle)" } else { "" }
         ),
     ];
-    if let Some(share) = learnt {
-        let (mean, low, high) = share.chance(chance.bracket);
-        lines.push(format!(
-            "From the recorded shots: {}, 95 % interval {} to {}.",
-            percent(mean),
-            percent(low),
-            percent(high)
-        ));
-    }
-    let record = options.hits.zip(options.misses).map(|(hits, misses)| judge_record(chance.bracket, hits, misses));
-    let doubt = match record {
-        Some(Record::TooFewHits) => {
-            "fewer hits than the stated scatter lets expect: is it larger, or the target misplaced?"
+    let Some((hits, misses)) = record else { return lines };
+    let shots = hits + misses;
+    // A record that contradicts the bracket teaches nothing about the share within it.
+    lines.push(match (judge_record(chance.bracket, hits, misses), learnt) {
+        (Record::TooFewHits, _) => format!(
+            "But only {hits} of {shots} recorded shots went in: is the scatter larger than stated, or does the target stand in the \
+             wrong place?"
+        ),
+        (Record::TooManyHits, _) => {
+            format!("But {hits} of {shots} recorded shots went in, more than that: the scatter may be smaller than stated.")
         }
-        Some(Record::TooManyHits) => "more hits than the stated scatter lets expect: it may be smaller than stated.",
-        _ => return lines,
-    };
-    lines.push(format!("But the record has {doubt}"));
+        (Record::Fits, Some(share)) => {
+            let (mean, low, high) = share.chance(chance.bracket);
+            format!(
+                "With what the recorded shots teach ({hits} of {shots} went in): {}, 95 % interval {} to {}.",
+                percent(mean),
+                percent(low),
+                percent(high)
+            )
+        }
+        (Record::Fits, None) => format!("{hits} of {shots} recorded shots went in, which fits."),
+    });
     lines
 }
 
@@ -338,7 +387,10 @@ fn bracket_words(bracket: &Bracket) -> String {
     }
 }
 
-fn best_words(by_angle: &[AngleChance]) -> String {
+/// A chance that no one can tell from another: what is shown is rounded to whole per cents.
+const NO_DIFFERENCE: f64 = 0.01;
+
+fn best_words(by_angle: &[AngleChance], placed: &[Placed]) -> String {
     let Some(best) = best_angle(by_angle) else {
         return if by_angle.is_empty() {
             String::new()
@@ -346,12 +398,20 @@ fn best_words(by_angle: &[AngleChance]) -> String {
             "No angle is clear of what is in the way.\n".to_owned()
         };
     };
-    format!(
-        "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, the target at {:.2} m: {}.\n",
+    let here = match placed {
+        [only] => only.aim.chance.map(|chance| chance.bracket),
+        _ => None,
+    };
+    if here.is_some_and(|here| here.clean > best.bracket.clean - NO_DIFFERENCE) {
+        return "No other launch angle promises more at this speed.\n".to_owned();
+    }
+    let text = format!(
+        "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, with the target at {:.0} cm: {}.",
         best.angle_deg,
-        best.range_m,
+        100.0 * best.range_m,
         bracket_words(&best.bracket)
-    )
+    );
+    format!("{}\n", wrapped(vec![text]))
 }
 
 fn to_json(options: &AimOptions, placed: &[Placed], by_angle: &[AngleChance], learnt: Option<LearntShare>) -> Value {

@@ -29,8 +29,8 @@ pub(super) use words::measurement as measurement_in_words;
 pub fn run(arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
     let settings = arguments.settings()?;
     // Slips of the pen are to be known before anything is decoded.
-    arguments.forecast.expected(&settings.rig)?;
-    arguments.record.recorder(&settings.rig)?;
+    arguments.forecast.expected(&arguments.shots_of, &settings.rig, None)?;
+    arguments.record.recorder(&arguments.shots_of, &settings.rig)?;
     if let Some(folder) = &arguments.out {
         outputs::prepare(folder)?;
     }
@@ -53,7 +53,7 @@ fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: 
             console.note(format!("\nwritten to {}", folder.display()));
         }
     }
-    if let Some(mut recorder) = arguments.record.recorder(&settings.rig)? {
+    if let Some(mut recorder) = arguments.record.recorder(&arguments.shots_of, &settings.rig)? {
         record::report(&recorder.record(clip, &outcome.measurement)?, console);
     }
     Ok(())
@@ -104,8 +104,9 @@ fn measured_and_compared(
     settings: &Settings,
     console: &Console,
 ) -> Result<Outcome, CommandError> {
+    let expected = arguments.forecast.expected(&arguments.shots_of, &settings.rig, Some(clip))?;
     let mut outcome = measured(clip, settings, console)?;
-    if let Some(expected) = arguments.forecast.expected(&settings.rig)? {
+    if let Some(expected) = expected {
         set_against(&mut outcome.measurement, &expected).map_err(|error| command_error(clip, &error))?;
     }
     Ok(outcome)

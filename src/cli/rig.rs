@@ -170,6 +170,9 @@ const REST: &str = "
 # name = \"wooden catapult\"
 # setting = \"notch 3\"
 # height = \"85 cm\"
+# What you expect of it, for forecasts:
+# speed = \"4.00(5) m/s\"
+# angle = \"52.0(5) deg\"
 
 [card]
 # What the bar of the printed card measures with a ruler, if not 150.0 mm.

@@ -10,6 +10,7 @@ use super::statement::{PlaceOptions, no_answer, read, wrong};
 use crate::flight::reading::Kind;
 use crate::flight::solve::{Estimates, Quantity, Solution, SolveError, solve_with_uncertainty};
 use crate::report::worked::{Given, worked_solution};
+use crate::rig::Rig;
 use crate::units::Estimate;
 
 /// Solves a flight without air from whatever is given: three of speed, angle, time, distance and rise, or others.
@@ -166,7 +167,7 @@ impl SolveOptions {
             givens.push((Given { quantity, value: estimate.value, figures }, estimate));
         }
         if wanted != Some(Quantity::Gravity) {
-            let (gravity, figures, source) = self.place.gravity()?;
+            let (gravity, figures, source) = self.place.gravity(&Rig::default())?;
             // A textbook's g is exact; only a stated interval or a stated place brings one in.
             let unstated = source.starts_with("place not stated");
             let estimate = if unstated { Estimate::without_uncertainty(gravity.value) } else { gravity };
@@ -197,6 +198,7 @@ fn words(givens: &[(Given, Estimate)], wanted: Option<Quantity>, solved: &[Solve
         .filter(|(_, estimate)| estimate.standard_uncertainty.is_some())
         .map(|(given, _)| given.quantity.name())
         .collect();
+    text.push_str("\n\nWithout air, as in textbooks; `lobline forecast` and `lobline aim` count it in.");
     if !with_interval.is_empty() && with_interval.len() < givens.len() {
         text.push_str(&format!("\n\n± from {} alone; the rest is taken as exact.", with_interval.join(" and ")));
     }

@@ -1,43 +1,33 @@
 //! The options that state a launch, shared by the commands that look ahead.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
-use serde::Deserialize;
 
+use super::book::failed;
 use super::output::{CommandError, Exit};
+use crate::book::{Asked, Book, Usual, default_book};
 use crate::flight::air::{AirState, standard_pressure_pa};
 use crate::flight::drag::Sphere;
-use crate::flight::forecast::{LaunchStatement, speed_from_gate};
+use crate::flight::forecast::LaunchStatement;
 use crate::flight::gravity::{Place, expected_gravity};
 use crate::flight::reading::{Kind, Reading, ReadingError};
-use crate::measurement::FORMAT_VERSION;
+use crate::measure::{Before, BeforeError, Figured, MeasuredLaunch, Origin, known};
+use crate::rig::{Rig, RigError};
 use crate::units::Estimate;
 
 /// What is known of the launch, the ball and the place. `±` is taken as the 95 % interval, as lobline prints it.
 #[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("with_book").arg("from_book"))]
 pub struct LaunchOptions {
-    /// Launch speed, such as `3.52 m/s ± 0.03 m/s` (`+-` works as well)
-    #[arg(long, value_name = "SPEED")]
-    speed: Option<String>,
-    /// Launch angle above the horizontal, such as `48.2° ± 0.4°`
-    #[arg(long, value_name = "ANGLE", allow_hyphen_values = true)]
-    angle: Option<String>,
-    /// Height of the ball's centre above the floor as it leaves the launcher, such as `30 cm ± 0.5 cm`
-    #[arg(long, value_name = "LENGTH")]
-    height: String,
-    /// Take speed and angle from a measurement (what `lobline measure --json` printed)
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["speed", "gate_time"])]
-    from: Option<PathBuf>,
-    /// Which flight of the measurement
-    #[arg(long, value_name = "N", default_value_t = 1, requires = "from")]
-    flight: usize,
-    /// Take the speed from a timing gate: for how long the ball interrupted it, such as `5.68 ms ± 0.02 ms`
-    #[arg(long, value_name = "TIME", requires = "gate_length", conflicts_with = "speed")]
-    gate_time: Option<String>,
-    /// Length of ball that interrupts the gate, its diameter where the beam hits the middle, such as `20.0 mm ± 0.1 mm`
-    #[arg(long, value_name = "LENGTH", requires = "gate_time")]
-    gate_length: Option<String>,
+    #[command(flatten)]
+    source: SourceOptions,
+    #[command(flatten)]
+    of: BookOptions,
+    /// Take ball, air, place and what isn't typed of the launcher from a rig file; else from the rig that the measurement was
+    /// made with
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
     /// Diameter of the ball, such as `40 mm`
     #[arg(long, value_name = "LENGTH")]
     ball: Option<String>,
@@ -46,6 +36,77 @@ pub struct LaunchOptions {
     mass: Option<String>,
     #[command(flatten)]
     place: PlaceOptions,
+}
+
+/// Where speed, angle and height of a launch are known from; the rig says what isn't given.
+#[derive(Debug, Args)]
+pub struct SourceOptions {
+    /// Launch speed, such as `3.52 m/s ± 0.03 m/s` (`+-` works as well)
+    #[arg(long, value_name = "SPEED")]
+    speed: Option<String>,
+    /// Launch angle above the horizontal, such as `48.2° ± 0.4°`
+    #[arg(long, value_name = "ANGLE", allow_hyphen_values = true)]
+    angle: Option<String>,
+    /// Height of the ball's centre above the floor as it leaves the launcher, such as `30 cm ± 0.5 cm`
+    #[arg(long, value_name = "LENGTH")]
+    height: Option<String>,
+    /// Take speed and angle from a measurement (what `lobline measure --json` printed)
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["speed", "gate_time"])]
+    from: Option<PathBuf>,
+    /// Which flight of that measurement
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "from")]
+    from_flight: usize,
+    /// Take speed, angle and scatter from the shot book: the means of a launcher's latest session
+    #[arg(long, conflicts_with_all = ["speed", "from", "gate_time"])]
+    from_book: bool,
+    /// The session of those shots, instead of the latest
+    #[arg(long, value_name = "NAME", requires = "from_book")]
+    from_session: Option<String>,
+    /// Take the speed from a timing gate: for how long the ball interrupted it, such as `5.68 ms ± 0.02 ms`
+    #[arg(long, value_name = "TIME", requires = "gate_length", conflicts_with = "speed")]
+    gate_time: Option<String>,
+    /// Length of ball that interrupts the gate, its diameter where the beam hits the middle, such as `20.0 mm ± 0.1 mm`
+    #[arg(long, value_name = "LENGTH", requires = "gate_time")]
+    gate_length: Option<String>,
+}
+
+/// Whose shots in the book. Needs a group `with_book` of the options that use the book.
+#[derive(Debug, Args)]
+pub struct BookOptions {
+    /// Whose shots in the shot book; else the launcher of the rig
+    #[arg(long, value_name = "NAME", requires = "with_book")]
+    pub launcher: Option<String>,
+    /// The launcher's power notch; else the setting of the rig
+    #[arg(long, value_name = "NOTCH", requires = "with_book")]
+    pub setting: Option<String>,
+    /// The angle to which the launcher was set, in degrees
+    #[arg(long, value_name = "DEGREES", requires = "with_book", allow_negative_numbers = true)]
+    pub set_angle: Option<f64>,
+    /// The book's file; else the one in your data folder
+    #[arg(long, value_name = "FILE", requires = "with_book")]
+    pub book: Option<PathBuf>,
+}
+
+impl BookOptions {
+    /// As typed, else as the rig has it.
+    pub fn launcher(&self, rig: &Rig) -> Result<String, CommandError> {
+        self.launcher.clone().or_else(|| rig.launcher.name.clone()).ok_or_else(|| {
+            wrong(
+                "whose shots are meant isn't stated",
+                "name the launcher with `--launcher`, or in the rig under `[launcher]`",
+            )
+        })
+    }
+
+    /// As typed, else as the rig has it.
+    pub fn notch(&self, rig: &Rig) -> Option<String> {
+        self.setting.clone().or_else(|| rig.launcher.setting.clone())
+    }
+
+    /// The file that was named, else the usual one.
+    pub fn path(&self) -> Result<PathBuf, CommandError> {
+        self.book.clone().map_or_else(default_book, Ok).map_err(failed)
+    }
 }
 
 /// Where it happens.
@@ -83,6 +144,8 @@ pub struct Stated {
     pub source: String,
     /// Where gravity comes from, in words.
     pub gravity_source: String,
+    /// What the shot book says of the launcher, where the speed comes from there.
+    pub usual: Option<Usual>,
 }
 
 /// Reads a quantity or says what is wrong with which option.
@@ -118,122 +181,140 @@ impl LaunchOptions {
 
     /// [`Self::statement`] where the angle is looked for: `angle_deg` stands in for one that isn't stated.
     pub fn statement_with(&self, angle_deg: Option<f64>) -> Result<Stated, CommandError> {
-        let (speed, angle, source) = self.speed_and_angle(angle_deg)?;
-        let height = read("height", Kind::Length, &self.height)?;
-        let (gravity, gravity_figures, gravity_source) = self.place.gravity()?;
-        let ball_diameter_m =
-            self.ball.as_deref().map(|text| read_positive("ball", Kind::Length, text)).transpose()?.map(|r| r.value);
-        let mass_kg =
-            self.mass.as_deref().map(|text| read_positive("mass", Kind::Mass, text)).transpose()?.map(|r| r.value);
-        let ball = mass_kg.zip(ball_diameter_m).map(|(mass, diameter)| Sphere::new(mass, diameter)).transpose();
+        let measured = self.source.measured()?;
+        let rig = self.rig(measured.as_ref())?;
+        let before = self.source.before(measured, &self.of, &rig, None)?;
+        let known = before.launch(&rig, angle_deg).map_err(|error| before_error(&error))?;
+        let (gravity, gravity_figures, gravity_source) = self.place.gravity(&rig)?;
+        let (ball_diameter_m, ball) = self.ball(&rig)?;
         let launch = LaunchStatement {
-            speed_m_per_s: speed.0,
-            angle_deg: angle.0,
-            height_m: height.estimate(),
+            speed_m_per_s: known.speed_m_per_s.estimate,
+            angle_deg: known.angle_deg.estimate,
+            height_m: known.height.estimate(),
             gravity_m_per_s2: gravity,
-            ball: ball.map_err(|error| wrong(error, error.hint()))?,
-            air: self.place.air()?,
+            ball,
+            air: self.place.air(&rig)?,
         };
-        let figures = [speed.1, angle.1, gravity_figures];
-        Ok(Stated { launch, ball_diameter_m, figures, height, source, gravity_source })
+        let figures = [known.speed_m_per_s.figures, known.angle_deg.figures, gravity_figures];
+        let source = known.note.unwrap_or_else(|| "stated".to_owned());
+        let usual = match before.origin {
+            Some(Origin::Book(usual)) => Some(usual),
+            _ => None,
+        };
+        Ok(Stated { launch, ball_diameter_m, figures, height: known.height, source, gravity_source, usual })
     }
 
-    /// Speed and angle, each with its significant figures, and where they come from.
-    fn speed_and_angle(&self, stand_in_deg: Option<f64>) -> Result<(WithFigures, WithFigures, String), CommandError> {
-        if let Some(file) = &self.from {
-            let (speed, angle) = measured(file, self.flight)?;
-            // A stated angle goes before the measured one: the launcher may have been turned since.
-            let angle = match &self.angle {
-                Some(text) => stated(&read("angle", Kind::Angle, text)?),
-                None => (angle, figures_of(angle)),
-            };
-            let source = format!("flight {} of {}", self.flight, file.display());
-            return Ok(((speed, figures_of(speed)), angle, source));
+    /// The rig file, else the rig of the measurement, else one that knows nothing.
+    fn rig(&self, measured: Option<&MeasuredLaunch>) -> Result<Rig, CommandError> {
+        match &self.rig {
+            Some(file) => Rig::read(file).map_err(|error| {
+                let exit = if matches!(error, RigError::Unreadable { .. }) { Exit::BadInput } else { Exit::WrongUse };
+                CommandError::new(exit, &error).with_hint(error.hint())
+            }),
+            None => Ok(measured.and_then(|measured| measured.rig.as_deref().cloned()).unwrap_or_default()),
         }
-        let angle = match (&self.angle, stand_in_deg) {
-            (Some(text), _) => stated(&read("angle", Kind::Angle, text)?),
-            (None, Some(angle)) => (Estimate::without_uncertainty(angle), 3),
-            (None, None) => {
-                let hint = "give it with `--angle 48°`, or a measured flight with `--from FILE`";
-                return Err(wrong("the launch angle isn't stated", hint));
-            }
+    }
+
+    /// Diameter, and with the mass the ball in air. A typed diameter is another ball than the rig's, which then says nothing.
+    fn ball(&self, rig: &Rig) -> Result<(Option<f64>, Option<Sphere>), CommandError> {
+        let Some(text) = &self.ball else {
+            let sphere = known::ball_of(rig).map_err(|error| wrong(&error, error.hint().unwrap_or_default()))?;
+            return Ok((known::ball_diameter_m(rig), sphere));
         };
-        if let (Some(time), Some(length)) = (&self.gate_time, &self.gate_length) {
-            let (time, length) =
-                (read_positive("gate-time", Kind::Time, time)?, read_positive("gate-length", Kind::Length, length)?);
-            let speed = speed_from_gate(length.estimate(), time.estimate()).map_err(|e| wrong(&e, e.hint()))?;
-            return Ok(((speed, time.figures.min(length.figures)), angle, "timing gate".to_owned()));
-        }
-        let speed = self.speed.as_deref().ok_or_else(|| {
-            wrong(
-                "the launch speed isn't stated",
-                "give it with `--speed \"3.52 m/s\"`, from a gate with `--gate-length` and `--gate-time`, or from a measured \
-                 flight with `--from FILE`",
-            )
+        let diameter_m = read_positive("ball", Kind::Length, text)?.value;
+        let mass = self.mass.as_deref().map(|text| read_positive("mass", Kind::Mass, text)).transpose()?;
+        let sphere = mass.map(|mass| Sphere::new(mass.value, diameter_m)).transpose();
+        Ok((Some(diameter_m), sphere.map_err(|error| wrong(error, error.hint()))?))
+    }
+}
+
+impl SourceOptions {
+    /// The first of these options that was typed; they mean nothing where no launch is asked for.
+    pub fn first_given(&self) -> Option<&'static str> {
+        let given = [
+            ("--speed", self.speed.is_some()),
+            ("--angle", self.angle.is_some()),
+            ("--height", self.height.is_some()),
+            ("--from", self.from.is_some()),
+            ("--from-book", self.from_book),
+            ("--gate-time", self.gate_time.is_some()),
+        ];
+        given.into_iter().find(|(_, given)| *given).map(|(name, _)| name)
+    }
+
+    /// The flight of the measurement that `--from` names.
+    pub fn measured(&self) -> Result<Option<MeasuredLaunch>, CommandError> {
+        let Some(file) = &self.from else { return Ok(None) };
+        let text = std::fs::read_to_string(file).map_err(|error| {
+            CommandError::new(Exit::BadInput, format!("can't read `{}`: {error}", file.display()))
+                .with_hint("check the path; `lobline measure CLIP --json > FILE` makes one")
         })?;
-        Ok((stated(&read_positive("speed", Kind::Speed, speed)?), angle, "stated".to_owned()))
+        let name = file.file_name().unwrap_or(file.as_os_str()).to_string_lossy();
+        MeasuredLaunch::parse(&text, &name, self.from_flight).map(Some).map_err(|error| before_error(&error))
+    }
+
+    /// What was given, for the library to put together. Shots of the clip with the fingerprint `other_than` don't count, where the
+    /// book is asked: a shot isn't to be its own forecast.
+    pub fn before(
+        &self,
+        measured: Option<MeasuredLaunch>,
+        of: &BookOptions,
+        rig: &Rig,
+        other_than: Option<String>,
+    ) -> Result<Before, CommandError> {
+        let origin = match (measured, &self.gate_time, &self.gate_length, &self.speed) {
+            (Some(measured), ..) => Some(Origin::Measured(measured)),
+            _ if self.from_book => Some(Origin::Book(self.usual(of, rig, other_than)?)),
+            (_, Some(time), Some(length), _) => Some(Origin::Gate {
+                length: read_positive("gate-length", Kind::Length, length)?,
+                time: read_positive("gate-time", Kind::Time, time)?,
+            }),
+            (.., Some(speed)) => Some(Origin::Typed(read_positive("speed", Kind::Speed, speed)?)),
+            _ => None,
+        };
+        let read = |option: &str, kind: Kind, text: &Option<String>| {
+            text.as_deref().map(|text| read(option, kind, text)).transpose()
+        };
+        let angle = read("angle", Kind::Angle, &self.angle)?;
+        Ok(Before { origin, angle, height: read("height", Kind::Length, &self.height)? })
+    }
+
+    fn usual(&self, of: &BookOptions, rig: &Rig, other_than: Option<String>) -> Result<Usual, CommandError> {
+        let asked = Asked {
+            launcher: of.launcher(rig)?,
+            notch: of.notch(rig),
+            angle_deg: of.set_angle,
+            session: self.from_session.clone(),
+            other_than_clip: other_than,
+        };
+        Book::open_existing(&of.path()?).and_then(|book| book.usual(&asked)).map_err(failed)
     }
 }
 
-/// A quantity with its significant figures.
-type WithFigures = (Estimate, usize);
-
-fn stated(reading: &Reading) -> WithFigures {
-    (reading.estimate(), reading.figures)
-}
-
-/// Figures that an interval leaves meaning to: down to the place of its first figure.
-fn figures_of(estimate: Estimate) -> usize {
-    let Some(half_width) = estimate.expanded_uncertainty_95.filter(|half_width| *half_width > 0.0) else { return 3 };
-    let places = estimate.value.abs().log10().floor() - half_width.log10().floor() + 1.0;
-    places.clamp(1.0, 6.0) as usize
-}
-
-/// The part of a `Measurement`'s JSON that a forecast needs; whatever else the file holds may change between versions.
-#[derive(Debug, Deserialize)]
-struct MeasuredLaunches {
-    format_version: u32,
-    flights: Vec<MeasuredLaunch>,
-}
-
-#[derive(Debug, Deserialize)]
-struct MeasuredLaunch {
-    number: usize,
-    launch_speed_m_per_s: Estimate,
-    launch_angle_deg: Estimate,
-    launch_speed_gravity_given_m_per_s: Option<Estimate>,
-}
-
-fn measured(file: &Path, number: usize) -> Result<(Estimate, Estimate), CommandError> {
-    let bad = |what: String, hint: &str| CommandError::new(Exit::BadInput, what).with_hint(hint);
-    let name = file.display();
-    let text = std::fs::read_to_string(file).map_err(|error| {
-        bad(format!("can't read `{name}`: {error}"), "check the path; `lobline measure CLIP --json > FILE` makes one")
-    })?;
-    let measurement: MeasuredLaunches = serde_json::from_str(&text).map_err(|error| {
-        bad(format!("`{name}` isn't a measurement: {error}"), "make one with `lobline measure CLIP --json > FILE`")
-    })?;
-    if measurement.format_version > FORMAT_VERSION {
-        let message = format!("`{name}` was written by a newer lobline (format {})", measurement.format_version);
-        return Err(bad(message, "update this program"));
-    }
-    let found = measurement.flights.len();
-    let flight = measurement.flights.iter().find(|flight| flight.number == number).ok_or_else(|| {
-        no_answer(format!("`{name}` has no flight {number}; it holds {found}"), "choose another with `--flight`")
-    })?;
-    // The speed with gravity given is the better one for a forecast: it leans on one unknown less.
-    let speed = flight.launch_speed_gravity_given_m_per_s.unwrap_or(flight.launch_speed_m_per_s);
-    Ok((speed, flight.launch_angle_deg))
+/// An unknown launch on its way to the user.
+pub fn before_error(error: &BeforeError) -> CommandError {
+    let exit = match error {
+        BeforeError::NotAMeasurement { .. } | BeforeError::Newer { .. } => Exit::BadInput,
+        BeforeError::NoSuchFlight { .. } => Exit::NoMeasurement,
+        _ => Exit::WrongUse,
+    };
+    CommandError::new(exit, error).with_hint(error.hint())
 }
 
 impl PlaceOptions {
     /// Gravity, its significant figures, and where it comes from.
-    pub fn gravity(&self) -> Result<(Estimate, usize, String), CommandError> {
+    /// What is typed goes before the place of the rig.
+    pub fn gravity(&self, rig: &Rig) -> Result<(Estimate, usize, String), CommandError> {
         if let Some(text) = &self.gravity {
             let reading = read_positive("gravity", Kind::Acceleration, text)?;
             return Ok((reading.estimate(), reading.figures, "stated".to_owned()));
         }
         let Some(latitude) = self.latitude else {
+            let place = &rig.place;
+            if place.g_m_per_s2.is_some() || place.latitude_deg.is_some() {
+                let gravity = known::gravity_at(rig);
+                return Ok((gravity, Figured::of(gravity).figures, "the rig's place".to_owned()));
+            }
             return Ok((expected_gravity(None), 3, "place not stated: anywhere on Earth".to_owned()));
         };
         let place = Place::new(latitude, self.altitude).map_err(|error| wrong(error, error.hint()))?;
@@ -244,11 +325,12 @@ impl PlaceOptions {
         Ok((expected_gravity(Some(place)), 4, source))
     }
 
-    fn air(&self) -> Result<AirState, CommandError> {
+    /// What is typed, else what the rig says, else the air of a room at the place's height.
+    fn air(&self, rig: &Rig) -> Result<AirState, CommandError> {
         let number = |option: &str, kind: Kind, text: &Option<String>| {
             text.as_deref().map(|text| read(option, kind, text)).transpose().map(|reading| reading.map(|r| r.value))
         };
-        let room = AirState::ROOM;
+        let room = known::air_of(rig).map_err(|error| wrong(&error, error.hint().unwrap_or_default()))?;
         let temperature = number("temperature", Kind::Temperature, &self.temperature)?.unwrap_or(room.temperature_c());
         let by_height = self.altitude.map_or(room.pressure_pa(), standard_pressure_pa);
         let pressure = number("pressure", Kind::Pressure, &self.pressure)?.unwrap_or(by_height);

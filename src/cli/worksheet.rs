@@ -12,6 +12,7 @@ use crate::flight::reading::Kind;
 use crate::flight::safety::CAUTIONS;
 use crate::report::worked::{text, write};
 use crate::report::worksheet::{ChallengeSet, Limits, Span, Task, WorksheetError, make};
+use crate::rig::Rig;
 
 /// Makes challenges for a class, one page a group and one answer key: all possible, safe and equally hard.
 #[derive(Debug, Args)]
@@ -116,7 +117,7 @@ impl WorksheetOptions {
             ball_diameter_m: positive("ball", Kind::Length, &self.ball)?,
             ball_mass_kg: self.mass.as_deref().map(|mass| positive("mass", Kind::Mass, mass)).transpose()?,
             // What is printed must be what is computed with: two decimals.
-            gravity_m_per_s2: (self.place.gravity()?.0.value * 100.0).round() / 100.0,
+            gravity_m_per_s2: (self.place.gravity(&Rig::default())?.0.value * 100.0).round() / 100.0,
         })
     }
 }

@@ -22,8 +22,9 @@ mod convert;
 
 use convert::Converter;
 
-/// Pictures that wait between decoding and analysis: enough to even out their pace, few enough for 4K.
+/// Pictures that wait between decoding and analysis, to even out their pace; of large ones one less.
 const PICTURES_WAITING: usize = 2;
+const LARGE_PICTURE_BYTES: usize = 8 << 20;
 /// What the frames held by decoder threads may take, in bytes; each thread holds a frame or two of its own.
 const THREAD_FRAMES_BYTES: usize = 96 << 20;
 /// After this many failed reads in a row the file is taken to be at its end.
@@ -52,7 +53,8 @@ pub(super) struct VideoFile {
 impl VideoFile {
     pub(super) fn open(path: &Path, options: &ReadOptions) -> Result<Self, ClipError> {
         let reader = Reader::open(path, options)?;
-        let (sender, messages) = sync_channel(PICTURES_WAITING);
+        let large = reader.info.width * reader.info.height * 3 / 2 > LARGE_PICTURE_BYTES;
+        let (sender, messages) = sync_channel(PICTURES_WAITING - usize::from(large));
         let (spare, spares) = channel();
         let (info, report) = (reader.info.clone(), reader.report.clone());
         let frames_stated = reader.frames_stated();

@@ -91,6 +91,9 @@ pub struct WriteOptions {
     pub start_offset_s: f64,
     /// Width over height of a stored pixel, as two whole numbers.
     pub pixel_aspect: (u32, u32),
+    /// About how many frames a second are shown, Hz: from it the encoder states which players can keep up. `None`: it doesn't
+    /// know, and names the highest class of all, which phones may refuse.
+    pub shown_rate_hz: Option<f64>,
     /// Puts the table of contents first, for playing while loading.
     pub contents_first: bool,
 }
@@ -108,6 +111,7 @@ impl Default for WriteOptions {
             capture_rate_hz: None,
             start_offset_s: 0.0,
             pixel_aspect: (1, 1),
+            shown_rate_hz: None,
             contents_first: true,
         }
     }
@@ -288,6 +292,9 @@ impl ClipWriter {
         video.set_height(height as u32);
         video.set_format(self.pixel_format());
         video.set_time_base(Rational::new(1, self.codec.ticks_per_second()));
+        if let Some(rate) = self.options.shown_rate_hz.filter(|rate| rate.is_finite() && *rate >= 1.0) {
+            video.set_frame_rate(Some(Rational::new((1000.0 * rate.min(1000.0)).round() as i32, 1000)));
+        }
         let (wide, high) = self.options.pixel_aspect;
         video.set_aspect_ratio(Rational::new(wide as i32, high as i32));
         video.set_gop(self.options.key_interval);

@@ -6,7 +6,7 @@ use super::launches::Continuation;
 use crate::camera::flicker::RowMeans;
 use crate::clip::Clock;
 use crate::clip::sound::sound_between;
-use crate::fit::flicker::{FlickerReading, find_flicker, read_flicker, readout_from_bands};
+use crate::fit::flicker::{find_flicker, read_flicker};
 use crate::fit::sound::{Onset, SoundFlight, flight_by_sound, onsets};
 use crate::measurement::basis::{TimeCheck, TimeWitness};
 use crate::measurement::{FlightMeasurement, Measurement};
@@ -37,24 +37,24 @@ pub(super) fn by_lamps(rows: &RowMeans, clock: &Clock) -> Lamps {
     const EVEN: f64 = 0.05;
     /// A rate that is wrong by more has another cause, and another reading of the alias comes near.
     const REACH: f64 = 0.02;
-    /// Longest readout of a phone's picture, s.
-    const LONGEST_S: f64 = 0.036;
     if clock.largest_jitter_s * clock.frame_rate_hz > EVEN {
         return Lamps::default();
     }
-    let read = || -> Option<(FlickerReading, (f64, f64))> {
+    let read = || {
         let flicker = find_flicker(&rows.middle())?;
         let reading = *read_flicker(&flicker, &[clock.frame_rate_hz], REACH).first()?;
-        // Other things brighten and dim as well; only the light of lamps runs down the picture with the shutter.
-        Some((reading, readout_from_bands(&rows.over_time(), &flicker, &reading, LONGEST_S)?))
+        let stated_over_true = reading.time_factor(clock.frame_rate_hz);
+        // Other things brighten and dim as well; only the light of lamps runs down the whole picture with the shutter. By the
+        // lamps' own time it does so at their frequency.
+        let times_s: Vec<f64> = clock.times_s.iter().map(|time| time / stated_over_true).collect();
+        Some((rows.estimate(&times_s)?, reading, stated_over_true))
     };
-    let Some((reading, _)) = read() else { return Lamps::default() };
-    let estimate = rows.estimate(&clock.times_s);
+    let Some((found, reading, stated_over_true)) = read() else { return Lamps::default() };
     Lamps {
-        readout_s: estimate.map(|found| (found.readout_s, found.standard_uncertainty_s)),
+        readout_s: Some((found.readout_s, found.standard_uncertainty_s)),
         check: Some(TimeCheck {
             witness: TimeWitness::Lamps,
-            stated_over_true: reading.time_factor(clock.frame_rate_hz),
+            stated_over_true,
             relative_standard_uncertainty: reading.relative_standard_uncertainty,
         }),
     }
@@ -177,5 +177,26 @@ mod tests {
     #[test]
     fn daylight_says_nothing() {
         assert_eq!(lamps(100.0, 0.0, 0.015, 30.0, 30.0), Lamps::default());
+    }
+
+    /// People and launchers brighten and dim the picture too, at any frequency.
+    #[test]
+    fn what_moves_is_no_lamp() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/clips/range");
+        for name in ["clutter-person", "five-launches", "lob-target", "no-ball"] {
+            let path = folder.join(format!("{name}.mp4"));
+            let Ok(mut inner) = crate::clip::open(&path, &crate::clip::ReadOptions::default()) else {
+                eprintln!("skipped: no recording at {}", path.display());
+                continue;
+            };
+            let mut lamps = LampSource::new(&mut *inner, ReadoutDirection::Down);
+            let mut stamps = Vec::new();
+            while let Some(frame) = lamps.next_frame().unwrap() {
+                stamps.push(frame.stamp_s);
+            }
+            let (info, reading) = (lamps.info().clone(), lamps.report());
+            let clock = Clock::build(&stamps, &info, &reading, None).unwrap();
+            assert_eq!(by_lamps(&lamps.into_rows(), &clock), Lamps::default(), "{name}");
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! A measured flight set against what was expected of it.
 
+use super::before::KnownLaunch;
 use super::known::{air_of, ball_of, gravity_at};
 use super::{CameraView, MeasureError};
 use crate::camera::Camera;
@@ -20,6 +21,15 @@ pub struct Expected {
 }
 
 impl Expected {
+    /// From a launch as it is known before the shot, with ball, air and gravity of the rig.
+    ///
+    /// # Errors
+    /// As [`Expected::with_rig`].
+    pub fn of_launch(launch: &KnownLaunch, target_height_m: Estimate, rig: &Rig) -> Result<Self, MeasureError> {
+        let (speed, angle) = (launch.speed_m_per_s.estimate, launch.angle_deg.estimate);
+        Self::with_rig(speed, angle, launch.height.estimate(), target_height_m, launch.source.clone(), rig)
+    }
+
     /// From a stated launch, with ball, air and gravity of the rig.
     ///
     /// # Errors

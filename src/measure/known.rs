@@ -9,7 +9,7 @@ use crate::rig::{Rig, sport_ball};
 use crate::units::Estimate;
 
 /// Gravity expected at the place of the rig.
-pub(super) fn gravity_at(rig: &Rig) -> Estimate {
+pub(crate) fn gravity_at(rig: &Rig) -> Estimate {
     if let Some(stated) = rig.place.g_m_per_s2 {
         return Estimate::with_coverage_factor(stated.value, stated.standard_uncertainty.unwrap_or(0.0005), 1.96);
     }
@@ -20,13 +20,19 @@ pub(super) fn gravity_at(rig: &Rig) -> Estimate {
     expected_gravity(place)
 }
 
+/// The ball's diameter, stated or by its sport.
+pub(crate) fn ball_diameter_m(rig: &Rig) -> Option<f64> {
+    let sport = rig.ball.sport.as_deref().and_then(sport_ball);
+    rig.ball.diameter.map(|d| d.length.metres()).or(sport.map(|ball| ball.diameter_m().0))
+}
+
 /// The ball, where its mass and size are stated, by themselves or by its sport.
 ///
 /// # Errors
 /// [`MeasureError::Ball`].
-pub(super) fn ball_of(rig: &Rig) -> Result<Option<Sphere>, MeasureError> {
+pub(crate) fn ball_of(rig: &Rig) -> Result<Option<Sphere>, MeasureError> {
     let sport = rig.ball.sport.as_deref().and_then(sport_ball);
-    let diameter = rig.ball.diameter.map(|d| d.length.metres()).or(sport.map(|ball| ball.diameter_m().0));
+    let diameter = ball_diameter_m(rig);
     let mass = rig.ball.mass_kg.map(|m| m.value).or(sport.and_then(|ball| ball.mass_kg()).map(|mass| mass.0));
     let ball = mass.zip(diameter).map(|(mass_kg, diameter_m)| Sphere::new(mass_kg, diameter_m));
     ball.transpose().map_err(|error| MeasureError::Ball(error.to_string()))
@@ -36,7 +42,7 @@ pub(super) fn ball_of(rig: &Rig) -> Result<Option<Sphere>, MeasureError> {
 ///
 /// # Errors
 /// [`MeasureError::Ball`].
-pub(super) fn air_of(rig: &Rig) -> Result<AirState, MeasureError> {
+pub(crate) fn air_of(rig: &Rig) -> Result<AirState, MeasureError> {
     AirState::new(
         rig.air.temperature_celsius.map_or(AirState::ROOM.temperature_c(), |t| t.value),
         rig.air.pressure_pa.map_or(AirState::ROOM.pressure_pa(), |p| p.value),

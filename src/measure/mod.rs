@@ -3,10 +3,11 @@
 //! [`measure`] is the one way in: the command line, the demo, tests and the page call it and hold no measuring of their own.
 
 mod basis;
+mod before;
 mod checks;
 mod error;
 mod forecast;
-mod known;
+pub(crate) mod known;
 mod launches;
 mod mending;
 mod result;
@@ -29,6 +30,7 @@ use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 use checks::Lamps;
 
 pub use basis::refit;
+pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};

@@ -101,7 +101,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
         timed.iter().enumerate().map(|(i, sighting)| row(parts.camera, fit, i, sighting)).collect();
-    let end_s = sightings.last().map_or(fit.launch_time_s.value, |row| row.time_s);
+    let end_s = sightings.last().map_or(fit.launch_time_s.value, SightingRow::moment_s);
     let start = fit.launch_state();
     let launch_point_m = MetrePoint::new(start.x, start.y);
     let path = fit.path();
@@ -319,13 +319,16 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
     let residual = &fit.residuals[index];
     let centre_m = camera.metre_from_pixel(sighting.centre_px);
     let fitted_m = residual.fitted_m;
+    // What the fit took the sightings to be worth: bars then show how the points really scatter about the path.
+    let covariance_px2 = sighting.covariance_px2.widened(fit.noise.scale);
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,
+        exposed_s: Some(sighting.time_s + camera.row_time_s(sighting.centre_px)),
         centre_px: sighting.centre_px,
-        covariance_px2: sighting.covariance_px2,
+        covariance_px2,
         centre_m,
-        covariance_m2: camera.metre_covariance(sighting.centre_px, sighting.covariance_px2),
+        covariance_m2: camera.metre_covariance(sighting.centre_px, covariance_px2),
         radius_px: sighting.radius_px,
         streak_px: sighting.streak_px,
         visible: sighting.visible,

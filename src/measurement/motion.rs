@@ -66,7 +66,7 @@ impl Motion {
         ball_mass_kg: Option<f64>,
     ) -> Self {
         let used: Vec<&SightingRow> = sightings.iter().filter(|s| s.used).collect();
-        let end_s = used.last().map_or(launch_time_s, |s| s.time_s);
+        let end_s = used.last().map_or(launch_time_s, |s| s.moment_s());
         let fitted = (0..=FINE_STEPS)
             .map(|i| (end_s - launch_time_s) * i as f64 / FINE_STEPS as f64)
             .map(|tau| fitted_sample(path, covariance, coverage_factor, launch_time_s, tau))
@@ -138,8 +138,8 @@ fn stepwise(used: &[&SightingRow], size: usize, path: &FittedPath) -> Vec<Motion
 
 /// `None` when the times of the group don't carry a parabola.
 fn group_sample(group: &[&SightingRow], path: &FittedPath) -> Option<MotionSample> {
-    let time_s = group.iter().map(|s| s.time_s).sum::<f64>() / group.len() as f64;
-    let taus: Vec<f64> = group.iter().map(|s| s.time_s - time_s).collect();
+    let time_s = group.iter().map(|s| s.moment_s()).sum::<f64>() / group.len() as f64;
+    let taus: Vec<f64> = group.iter().map(|s| s.moment_s() - time_s).collect();
     let along = |value: fn(&SightingRow) -> (f64, f64)| {
         let values: Vec<(f64, f64)> = group.iter().map(|s| value(s)).collect();
         local_parabola(&taus, &values)
@@ -203,6 +203,7 @@ mod tests {
                 SightingRow {
                     frame,
                     time_s: 1.0 + tau,
+                    exposed_s: None,
                     centre_px: PixelPoint::new(0.0, 0.0),
                     covariance_px2: Covariance2::isotropic(0.1),
                     centre_m,

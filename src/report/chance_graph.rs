@@ -2,20 +2,11 @@
 
 use std::path::Path;
 
-use image::{ImageFormat, RgbImage};
-use plotters::coord::Shift;
-use plotters::prelude::*;
 use thiserror::Error;
 
-use super::fonts;
+use super::figure::{Figure, Layer, Mark, Panel, Series, Style};
+use super::files::{FileError, write_atomically};
 use crate::flight::aim::AngleChance;
-
-/// Size in pixels; the SVG has the same coordinates.
-const SIZE: (u32, u32) = (960, 600);
-
-/// Okabe–Ito bluish green and vermillion, told apart by dash as well.
-const CLEAN: RGBColor = RGBColor(0x00, 0x9e, 0x73);
-const INSIDE: RGBColor = RGBColor(0xd5, 0x5e, 0x00);
 
 /// Why a graph couldn't be drawn.
 #[derive(Debug, Error)]
@@ -25,22 +16,18 @@ pub enum ChanceGraphError {
     UnknownForm { path: String },
     #[error("there is no angle at which the ball reaches the opening, so there is nothing to draw")]
     Empty,
-    #[error("the graph couldn't be drawn: {0}")]
-    Drawing(String),
-    #[error("`{path}` couldn't be written: {source}")]
-    Write { path: String, source: std::io::Error },
+    #[error(transparent)]
+    Write(#[from] FileError),
 }
 
 impl ChanceGraphError {
     /// What to do.
     pub fn hint(&self) -> String {
         match self {
-            Self::UnknownForm { .. } => "name the file with one of these endings",
-            Self::Empty => "lower the opening or launch faster",
-            Self::Drawing(_) => "try the other form, .svg or .png",
-            Self::Write { .. } => "check that the folder exists and may be written to",
+            Self::UnknownForm { .. } => "name the file with one of these endings".to_owned(),
+            Self::Empty => "lower the opening or launch faster".to_owned(),
+            Self::Write(error) => error.hint(),
         }
-        .to_owned()
     }
 }
 
@@ -53,106 +40,67 @@ pub fn write_chance_graph(chances: &[AngleChance], stated_angle_deg: f64, path: 
         return Err(ChanceGraphError::Empty);
     }
     let extension = path.extension().and_then(|extension| extension.to_str()).unwrap_or_default().to_ascii_lowercase();
+    let (figure, style) = (figure(chances, stated_angle_deg), Style::default());
     let bytes = match extension.as_str() {
-        "svg" => svg(chances, stated_angle_deg)?.into_bytes(),
-        "png" => png(chances, stated_angle_deg)?,
+        "svg" => figure.svg(&style).into_bytes(),
+        "png" => figure.png(&style),
         _ => return Err(ChanceGraphError::UnknownForm { path: path.display().to_string() }),
     };
-    std::fs::write(path, bytes).map_err(|source| ChanceGraphError::Write { path: path.display().to_string(), source })
+    Ok(write_atomically(path, &bytes)?)
 }
 
-fn svg(chances: &[AngleChance], stated: f64) -> Result<String, ChanceGraphError> {
-    let mut text = String::new();
-    draw(&SVGBackend::with_string(&mut text, SIZE).into_drawing_area(), chances, stated)?;
-    Ok(text)
-}
-
-fn png(chances: &[AngleChance], stated: f64) -> Result<Vec<u8>, ChanceGraphError> {
-    let mut pixels = vec![0; (SIZE.0 * SIZE.1 * 3) as usize];
-    draw(&BitMapBackend::with_buffer(&mut pixels, SIZE).into_drawing_area(), chances, stated)?;
-    let picture = RgbImage::from_raw(SIZE.0, SIZE.1, pixels)
-        .ok_or_else(|| ChanceGraphError::Drawing("the picture has the wrong size".to_owned()))?;
-    let mut bytes = std::io::Cursor::new(Vec::new());
-    picture.write_to(&mut bytes, ImageFormat::Png).map_err(|error| ChanceGraphError::Drawing(error.to_string()))?;
-    Ok(bytes.into_inner())
-}
-
-fn draw<B: DrawingBackend>(
-    area: &DrawingArea<B, Shift>,
-    chances: &[AngleChance],
-    stated: f64,
-) -> Result<(), ChanceGraphError> {
-    fonts::register();
-    draw_chart(area, chances, stated).map_err(|error| ChanceGraphError::Drawing(error.to_string()))
-}
-
-type DrawResult<B> = Result<(), DrawingAreaErrorKind<<B as DrawingBackend>::ErrorType>>;
-
-fn draw_chart<B: DrawingBackend>(area: &DrawingArea<B, Shift>, chances: &[AngleChance], stated: f64) -> DrawResult<B> {
-    area.fill(&WHITE)?;
-    let (first, last) = (chances[0].angle_deg.floor(), chances[chances.len() - 1].angle_deg.ceil().max(6.0));
-    let mut chart = ChartBuilder::on(area)
-        .margin(24)
-        .x_label_area_size(60)
-        .y_label_area_size(80)
-        .build_cartesian_2d(first..last, 0.0..100.0)?;
-    chart
-        .configure_mesh()
-        .x_desc("launch angle α / °")
-        .y_desc("chance of a hit / %")
-        .axis_desc_style((fonts::FAMILY, 24))
-        .label_style((fonts::FAMILY, 20))
-        .bold_line_style(BLACK.mix(0.12))
-        .light_line_style(TRANSPARENT)
-        .x_label_formatter(&|angle| format!("{angle:.0}"))
-        .y_label_formatter(&|chance| format!("{chance:.0}"))
-        .draw()?;
-    let upper = chances.iter().map(|chance| (chance.angle_deg, 100.0 * chance.bracket.centre_inside));
-    let lower = chances.iter().map(|chance| (chance.angle_deg, 100.0 * chance.bracket.clean));
-    let band: Vec<(f64, f64)> = upper.clone().chain(lower.clone().rev()).collect();
-    chart.draw_series([Polygon::new(band, BLACK.mix(0.12))])?;
-    // What stands in the way is hatched off from the top down, so that it is seen without colour.
-    let blocked = chances.iter().filter(|chance| !chance.clear).map(|chance| {
-        PathElement::new(vec![(chance.angle_deg, 0.0), (chance.angle_deg, 100.0)], BLACK.mix(0.35).stroke_width(2))
+/// Both ends of the chance as lines, what lies between them as a band, and marks for the angle here and for what is in the way.
+pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
+    let line = |of: fn(&AngleChance) -> f64| chances.iter().map(|c| (c.angle_deg, 100.0 * of(c))).collect::<Vec<_>>();
+    let clean = |chance: &AngleChance| chance.bracket.clean;
+    let inside = |chance: &AngleChance| chance.bracket.centre_inside;
+    let edges = chances.iter().map(|c| (c.angle_deg, 100.0 * clean(c), 100.0 * inside(c))).collect();
+    let mut layers = vec![
+        Layer::Level { label: String::new(), y: 0.0 },
+        Layer::Band { label: "depends on how the rim is met".into(), edges },
+        Layer::Fit { series: Series::First, label: "certainly in".into(), points: line(clean) },
+        Layer::Fit { series: Series::Second, label: "centre inside the opening".into(), points: line(inside) },
+    ];
+    let here = nearest(chances, stated_deg);
+    if let Some(here) = here {
+        let marks = [clean(here), inside(here)].map(|chance| mark(stated_deg, 100.0 * chance)).to_vec();
+        layers.push(Layer::Points { series: Series::First, label: format!("at {stated_deg:.1}°"), marks });
+    }
+    let blocked: Vec<Mark> = chances.iter().filter(|c| !c.clear).step_by(4).map(|c| mark(c.angle_deg, 0.0)).collect();
+    if !blocked.is_empty() {
+        layers.push(Layer::Points { series: Series::Third, label: "something in the way".into(), marks: blocked });
+    }
+    let said = here.map_or_else(String::new, |here| {
+        format!(" At {stated_deg:.1}° it is {:.0} % to {:.0} %.", 100.0 * clean(here), 100.0 * inside(here))
     });
-    chart.draw_series(blocked)?;
-    chart
-        .draw_series(DashedLineSeries::new(upper, 12, 8, INSIDE.stroke_width(3)))?
-        .label("centre inside the opening")
-        .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 14, y)], INSIDE.stroke_width(3)));
-    chart
-        .draw_series(LineSeries::new(lower, CLEAN.stroke_width(4)))?
-        .label("certainly in")
-        .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 26, y)], CLEAN.stroke_width(4)));
-    if (first..=last).contains(&stated) {
-        let mark = PathElement::new(vec![(stated, 0.0), (stated, 100.0)], BLACK.stroke_width(2));
-        chart
-            .draw_series([mark])?
-            .label(format!("angle here: {stated:.1}°"))
-            .legend(|(x, y)| PathElement::new(vec![(x + 13, y - 9), (x + 13, y + 9)], BLACK.stroke_width(2)));
+    Figure {
+        name: "chance-by-angle".into(),
+        title: "Chance of a hit by launch angle".into(),
+        panels: vec![Panel {
+            x_name: "launch angle *α* / °".into(),
+            y_name: "chance of a hit / %".into(),
+            share: 1.0,
+            equal_scales: false,
+            layers,
+        }],
+        shared_x: false,
+        caption: format!(
+            "For each angle the target stands where the ball then comes down.{said} Full line: the ball goes in without \
+             touching the near rim. Dashed: its centre comes down inside the opening."
+        ),
+        note: "",
+        alt: format!("Two curves of the chance of a hit in per cent over the launch angle in degrees.{said}"),
     }
-    if chances.iter().any(|chance| !chance.clear) {
-        chart
-            .draw_series(std::iter::empty::<PathElement<(f64, f64)>>())?
-            .label("something in the way")
-            .legend(|(x, y)| PathElement::new(vec![(x + 8, y - 9), (x + 8, y + 9)], BLACK.mix(0.35).stroke_width(2)));
-    }
-    chart
-        .configure_series_labels()
-        .position(legend_place(chances))
-        .background_style(WHITE)
-        .border_style(BLACK.mix(0.4))
-        .label_font((fonts::FAMILY, 20))
-        .draw()?;
-    area.present()
 }
 
-/// The right-hand corner that the curves leave free.
-fn legend_place(chances: &[AngleChance]) -> SeriesLabelPosition {
-    let right = &chances[chances.len() * 2 / 3..];
-    let middle = |chance: &AngleChance| 0.5 * (chance.bracket.clean + chance.bracket.centre_inside);
-    let mean = right.iter().map(middle).sum::<f64>() / right.len() as f64;
-    if mean > 0.5 { SeriesLabelPosition::LowerRight } else { SeriesLabelPosition::UpperRight }
+/// The chance at the scanned angle next to the stated one; `None` where the scan doesn't reach.
+fn nearest(chances: &[AngleChance], stated_deg: f64) -> Option<&AngleChance> {
+    let off = |chance: &AngleChance| (chance.angle_deg - stated_deg).abs();
+    chances.iter().min_by(|a, b| off(a).total_cmp(&off(b))).filter(|chance| off(chance) <= 1.0)
+}
+
+fn mark(x: f64, y: f64) -> Mark {
+    Mark { x, y, x_half_width: None, y_half_width: None, used: true }
 }
 
 #[cfg(test)]
@@ -176,12 +124,19 @@ mod tests {
 
     #[test]
     fn both_forms_are_drawn_and_repeatable() {
-        let first = png(&chances(), 50.0).unwrap();
-        assert!(first.starts_with(b"\x89PNG") && first == png(&chances(), 50.0).unwrap());
-        let text = svg(&chances(), 50.0).unwrap();
-        assert!(text.contains("<svg") && text.contains("chance of a hit / %"));
-        if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
-            std::fs::write(Path::new(&folder).join("chance.png"), first).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let drawn = |name: &str| {
+            let path = folder.path().join(name);
+            write_chance_graph(&chances(), 50.0, &path).unwrap();
+            std::fs::read(path).unwrap()
+        };
+        let png = drawn("chance.png");
+        assert!(png.starts_with(b"\x89PNG") && png == drawn("again.png"));
+        let svg = String::from_utf8(drawn("chance.svg")).unwrap();
+        // The font goes along, so that it looks the same on every machine.
+        assert!(svg.starts_with("<svg") && !svg.contains("<text") || svg.contains("@font-face"), "{}", &svg[..300]);
+        if let Some(kept) = std::env::var_os("LOBLINE_KEEP") {
+            std::fs::write(Path::new(&kept).join("chance.png"), png).unwrap();
         }
     }
 

@@ -45,6 +45,10 @@ pub enum Series {
     Second,
     /// Reddish purple triangles; short dashes.
     Third,
+    /// Orange diamonds; full line.
+    Fourth,
+    /// Grey triangles on their tips; full line.
+    Fifth,
 }
 
 /// A measured point; half-widths of its 95 % interval, `None` when unknown.
@@ -117,11 +121,18 @@ pub struct Figure {
     pub shared_x: bool,
     /// Marked text: what was fitted, and what came out.
     pub caption: String,
+    /// Marked text that many figures have alike: what bars and bands mean. Where several stand together it is said once.
+    pub note: &'static str,
     /// What the picture shows, for readers who don't see it.
     pub alt: String,
 }
 
 impl Figure {
+    /// Caption and note, for a figure that stands by itself.
+    pub fn whole_caption(&self) -> String {
+        format!("{} {}", self.caption, self.note).trim().to_owned()
+    }
+
     /// As a PNG file of the sheet's size.
     pub fn png(&self, style: &Style) -> Vec<u8> {
         let drawing = self.drawing(style);

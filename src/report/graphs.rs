@@ -5,7 +5,8 @@
 
 mod motion;
 mod position;
-mod words;
+mod together;
+pub(super) mod words;
 
 use std::path::{Path, PathBuf};
 
@@ -52,6 +53,11 @@ pub(super) fn capitalised(text: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
+/// Graphs of all flights of a clip together; none for a single flight.
+pub fn of_all(measurement: &Measurement) -> Vec<Figure> {
+    together::figures(measurement)
+}
+
 /// The figures of one flight out of `of`. Graphs for which nothing is known are left out.
 pub fn figures(flight: &FlightMeasurement, of: usize, choice: Choice, mark: DecimalMark) -> Vec<Figure> {
     let subject = Subject { flight, of, mark };
@@ -75,7 +81,8 @@ pub fn write(
 ) -> Result<Vec<PathBuf>, FileError> {
     let of = measurement.flights.len();
     let mut written = Vec::new();
-    for figure in measurement.flights.iter().flat_map(|f| figures(f, of, choice, style.decimal_mark)) {
+    let each = measurement.flights.iter().flat_map(|f| figures(f, of, choice, style.decimal_mark));
+    for figure in of_all(measurement).into_iter().chain(each) {
         let (png, svg) = (folder.join(format!("{}.png", figure.name)), folder.join(format!("{}.svg", figure.name)));
         write_atomically(&png, &figure.png(style))?;
         write_atomically(&svg, figure.svg(style).as_bytes())?;

@@ -98,8 +98,8 @@ fn strobe_name(measurement: &Measurement, index: usize) -> String {
 fn drawn(measurement: &Measurement, options: &OutputOptions) -> Vec<(String, Vec<u8>)> {
     let choice = if options.hand_in { Choice::All } else { Choice::Positions };
     let (of, style) = (measurement.flights.len(), &options.style);
-    let figures: Vec<Figure> =
-        measurement.flights.iter().flat_map(|f| graphs::figures(f, of, choice, style.decimal_mark)).collect();
+    let each = measurement.flights.iter().flat_map(|f| graphs::figures(f, of, choice, style.decimal_mark));
+    let figures: Vec<Figure> = graphs::of_all(measurement).into_iter().chain(each).collect();
     let both = |figure: &Figure| {
         [
             (format!("{}.png", figure.name), figure.png(style)),

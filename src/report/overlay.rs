@@ -85,7 +85,10 @@ pub fn write(
         source
     };
     let mut timing = timing::Timing::new(measurement, options);
-    let mut writer = ClipWriter::create(target, &options.writing)?;
+    // Slowed or not, at most so many pictures a second are shown.
+    let shown_rate_hz = Some(measurement.clock.frame_rate_hz / measurement.clock.slow_factor);
+    let writing = WriteOptions { shown_rate_hz, ..options.writing.clone() };
+    let mut writer = ClipWriter::create(target, &writing)?;
     while let Some(frame) = source.next_frame()? {
         let mut picture = even(frame.picture);
         scene::draw(measurement, frame.index, options.decimal_mark, &mut picture);

@@ -8,8 +8,8 @@ use super::strobe::{StrobeInput, StrobePatch};
 use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastStatement, Measurement, Remedy,
-    RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
+    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint, ForecastStatement,
+    Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
@@ -50,7 +50,6 @@ impl Default for Shot {
 
 pub const SIZE: (usize, usize) = (1280, 720);
 const METRES_PER_PIXEL: f64 = 0.002;
-const GRAVITY: f64 = 9.81;
 const LAUNCH_PX: PixelPoint = PixelPoint::new(190.0, 460.0);
 
 impl Shot {
@@ -110,21 +109,22 @@ impl Shot {
     fn rows(&self, path: &FittedPath, launch_s: f64, seed: u64) -> Vec<SightingRow> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let noise = Normal::new(0.0, self.sigma_m).expect("a width above nought");
-        let truth = FittedPath { g_m_per_s2: GRAVITY, ..*path };
         (0..self.points)
             .map(|i| {
                 let tau = (i as f64 + 0.4) / self.rate_hz;
-                let (exact, fitted) = (at(&truth, tau), at(path, tau));
+                // The fit of so many points is as good as the truth: residuals scatter about nought.
+                let fitted = at(path, tau);
                 let wild = if self.outlier && i == self.points / 2 { 0.04 } else { 0.0 };
                 let centre_m =
-                    MetrePoint::new(exact.x + noise.sample(&mut random), exact.y + noise.sample(&mut random) + wild);
+                    MetrePoint::new(fitted.x + noise.sample(&mut random), fitted.y + noise.sample(&mut random) + wild);
                 let residual = MetrePoint::new(centre_m.x - fitted.x, centre_m.y - fitted.y);
-                let v = (path.vx_m_per_s, path.vy_m_per_s - GRAVITY * tau);
+                let v = (path.vx_m_per_s, path.vy_m_per_s - path.g_m_per_s2 * tau);
                 // A quarter of the time between frames at 60 frames per second.
                 let blur = 0.004 / METRES_PER_PIXEL;
                 SightingRow {
                     frame: ((launch_s + tau) * self.rate_hz).round() as usize,
                     time_s: launch_s + tau,
+                    exposed_s: None,
                     centre_px: pixel(centre_m),
                     covariance_px2: Covariance2::isotropic(self.sigma_m / METRES_PER_PIXEL),
                     centre_m,
@@ -168,7 +168,10 @@ fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
         description: "the last ten shots of this catapult".into(),
         path,
         path_px: along(&path, span_s),
-        points: Vec::new(),
+        points: (0..=120)
+            .map(|i| 1.05 * span_s * f64::from(i) / 120.0)
+            .map(|t| ForecastPoint { since_launch_s: t, place_m: at(&path, t) })
+            .collect(),
         landing_x_m: Some(Estimate::with_coverage_factor(1.43, 0.02, 2.0)),
         measured_landing_x_m: Some(Estimate::with_coverage_factor(1.37, 0.01, 2.0)),
         comparison: None,

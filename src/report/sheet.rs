@@ -72,6 +72,11 @@ enum Block {
         alt: String,
         caption: String,
     },
+    /// What only some readers want to see: folded away on the page, set small in the PDF.
+    Folded {
+        title: String,
+        blocks: Vec<Block>,
+    },
     /// A question with room for an answer.
     Blank {
         prompt: String,

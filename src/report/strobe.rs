@@ -77,9 +77,10 @@ fn enlarge(image: &RgbImage, times: u32) -> RgbImage {
     imageops::resize(image, image.width() * times, image.height() * times, imageops::FilterType::CatmullRom)
 }
 
-/// Size of the text and the unit of line widths, in pixels: a thirty-sixth of the height can be read from the back row.
+/// Size of the text and the unit of line widths, in pixels: a thirty-sixth of the height can be read from the back
+/// row; upright pictures have room for half a legend beside the scale bar.
 pub(super) fn em_px(width: u32, height: u32) -> f32 {
-    (height as f32 / 36.0).min(width as f32 / 50.0).max(12.0)
+    (height as f32 / 36.0).min(width as f32 / 34.0).max(12.0)
 }
 
 /// A point of the picture in the coordinates of drawings, whose origin is the corner of the upper left pixel.

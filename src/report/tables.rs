@@ -23,6 +23,8 @@ pub const COLUMNS: [&str; 16] = [
     "used in fit",
 ];
 
+/// `time` is the frame's; the time since launch is that of the ball's own row, which the fit goes by.
+///
 /// All sightings of all flights as CSV (RFC 4180, UTF-8), units in the header, an empty cell where something is unknown.
 ///
 /// Positions have the digits that their uncertainty deserves and one more, so that a fit of the table gives what the
@@ -54,7 +56,7 @@ fn cells(flight: usize, launch_time_s: f64, row: &SightingRow, mark: DecimalMark
         flight.to_string(),
         row.frame.to_string(),
         number(mark, row.time_s, 6),
-        number(mark, row.time_s - launch_time_s, 6),
+        number(mark, row.moment_s() - launch_time_s, 6),
         with(row.centre_m.x, u_x_m, 4),
         with(row.centre_m.y, u_y_m, 4),
         uncertainty(u_x_m),

@@ -139,7 +139,7 @@ fn sightings(sheet: &mut Worksheet, flight: &FlightMeasurement) -> Result<(), Xl
     let time = decimal_format(5);
     for (i, s) in flight.sightings.iter().enumerate() {
         let row = i as u32 + 1;
-        let t = s.time_s - flight.launch_time_s.value;
+        let t = s.moment_s() - flight.launch_time_s.value;
         let (ux, uy) = s.covariance_m2.sigmas();
         let (x_format, y_format) = (digits(ux), digits(uy));
         let p = &flight.path;

@@ -609,6 +609,7 @@ mod tests {
         let document = pdf::render(&sheet).unwrap();
         assert!(document.starts_with(b"%PDF"));
         if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
+            std::fs::create_dir_all(&folder).unwrap();
             std::fs::write(std::path::Path::new(&folder).join("worksheet.pdf"), document).unwrap();
         }
     }

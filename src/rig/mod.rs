@@ -49,6 +49,8 @@
 //! setting = "notch 3"
 //! point = "210,640"                # where the ball leaves it, px
 //! height = "85 cm"                 # of that point above the floor
+//! speed = "4.00(5) m/s"            # expected of it, for forecasts; a measurement takes no notice
+//! angle = "52.0(5) deg"            # likewise
 //!
 //! [air]
 //! temperature = "21 degC"
@@ -221,6 +223,10 @@ pub struct Launcher {
     pub point_px: Option<PixelPoint>,
     /// Height of that point above the floor.
     pub height: Option<StatedLength>,
+    /// Launch speed that is expected of it; for forecasts alone.
+    pub speed_m_per_s: Option<Stated>,
+    /// Launch angle that is expected of it, degrees above the horizontal; for forecasts alone.
+    pub angle_deg: Option<Stated>,
 }
 
 /// The air.

@@ -85,6 +85,8 @@ struct TypedLauncher {
     setting: Option<String>,
     point: Option<String>,
     height: Option<Value>,
+    speed: Option<Value>,
+    angle: Option<Value>,
 }
 
 #[derive(Deserialize, Default)]
@@ -238,6 +240,8 @@ fn launcher(typed: TypedLauncher) -> Result<Launcher, RigError> {
         setting: typed.setting,
         point_px: optional(typed.point, |p| text::parse_point(p).map_err(|error| of_text("launcher.point", error)))?,
         height: length("launcher.height", typed.height)?,
+        speed_m_per_s: quantity("launcher.speed", typed.speed, text::SPEED, Range::above(0.0))?,
+        angle_deg: quantity("launcher.angle", typed.angle, text::ANGLE, Range::between(-90.0, 90.0))?,
     })
 }
 

@@ -132,6 +132,8 @@ pub(super) const MASS: Units = &[("g", 1e-3), ("kg", 1.0), ("oz", 0.028_349_523_
 pub(super) const TIME: Units = &[("ms", 1e-3), ("s", 1.0), ("us", 1e-6)];
 /// Angles, degrees.
 pub(super) const ANGLE: Units = &[("deg", 1.0), ("°", 1.0), ("", 1.0)];
+/// Speeds, m/s.
+pub(super) const SPEED: Units = &[("m/s", 1.0), ("cm/s", 0.01), ("km/h", 1.0 / 3.6), ("ft/s", 0.3048)];
 /// Accelerations, m/s².
 pub(super) const ACCELERATION: Units = &[("m/s2", 1.0), ("m/s²", 1.0), ("m/s^2", 1.0), ("", 1.0)];
 /// Rates, Hz.

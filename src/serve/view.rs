@@ -14,6 +14,7 @@ use super::room::{GroupInShort, Room};
 use super::setup::{Setup, sentence};
 use crate::measurement::{BudgetLine, FlightMeasurement, Remedy};
 use crate::report::numbers::DecimalMark;
+use crate::warning::in_sentences;
 
 /// The group's sheet in short.
 #[derive(Serialize)]
@@ -282,7 +283,7 @@ fn result(room: &Room, recording: &Recording, measured: &Measured, mark: Decimal
         clock: sentence(&shown.clock.description),
         frame_rate_hz: shown.clock.frame_rate_hz,
         scale: sentence(&shown.scale.description),
-        warnings: shown.warnings.iter().map(|warning| sentence(&warning.message())).collect(),
+        warnings: in_sentences(&shown.warnings).iter().map(|said| sentence(said)).collect(),
         size: (shown.clip.width, shown.clip.height),
         frames: run.and_then(|run| run.frames),
     }
@@ -384,7 +385,7 @@ fn graphs(flight: &FlightMeasurement, measured: &Measured, mark: DecimalMark) ->
         .into_iter()
         .map(|figure| Graph {
             title: plain(&figure.title),
-            caption: plain(&figure.caption),
+            caption: plain(&figure.whole_caption()),
             alt: plain(&figure.alt),
             name: figure.name,
         })

@@ -7,6 +7,7 @@
 
 use std::collections::HashMap;
 
+use rayon::prelude::*;
 use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
@@ -116,10 +117,12 @@ pub fn find_arcs(
     prior: FallPrior,
     through: Option<(usize, PixelPoint)>,
 ) -> Vec<Arc> {
-    let mut arcs = Search { blobs, times_s, size, prior, strict: true }.grow_all();
+    let by_x: Vec<ByX> = blobs.iter().map(|blobs| ByX::new(blobs)).collect();
+    let search = Search { blobs, by_x: &by_x, times_s, size, prior, strict: true };
+    let mut arcs = search.grow_all();
     if arcs.is_empty() && prior.acceleration_px_per_s2.is_some() {
         // A wrong clock or a wrong scale makes a true fall look unbelievable: it is found all the same, and said to be so.
-        arcs = Search { blobs, times_s, size, prior, strict: false }.grow_all();
+        arcs = Search { strict: false, ..search }.grow_all();
     }
     arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
     arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
@@ -176,8 +179,29 @@ impl Grown {
     }
 }
 
+/// The blobs of a frame in order of their x, for finding those near a place.
+struct ByX {
+    /// X, px, and place among the frame's blobs.
+    order: Vec<(f64, usize)>,
+}
+
+impl ByX {
+    fn new(blobs: &[Blob]) -> Self {
+        let mut order: Vec<(f64, usize)> = blobs.iter().map(|blob| blob.centre.x).zip(0..).collect();
+        order.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Self { order }
+    }
+
+    /// Places of the blobs whose x is within `gate` of `x`.
+    fn near(&self, x: f64, gate: f64) -> impl Iterator<Item = usize> + '_ {
+        let first = self.order.partition_point(|(other, _)| *other <= x - gate);
+        self.order[first..].iter().take_while(move |(other, _)| *other < x + gate).map(|(_, place)| *place)
+    }
+}
+
 struct Search<'a> {
     blobs: &'a [Vec<Blob>],
+    by_x: &'a [ByX],
     times_s: &'a [f64],
     size: (usize, usize),
     prior: FallPrior,
@@ -197,27 +221,30 @@ impl Search<'_> {
         let mut arcs: Vec<Arc> = Vec::new();
         let mut grown = Grown::default();
         for stride in STRIDES {
-            for first in 0..self.blobs.len().saturating_sub(2 * stride) {
-                self.seeds_from(first, stride, &mut |seed| {
-                    if grown.knows(seed) {
-                        return;
-                    }
-                    let members = self.grow(seed);
-                    let arc = self.judge(&members);
-                    grown.note(&members, arc.is_some());
-                    arcs.extend(arc);
-                });
+            let firsts = 0..self.blobs.len().saturating_sub(2 * stride);
+            // Seeds don't depend on each other; what is grown from them does.
+            let seeds: Vec<Vec<[Member; 3]>> =
+                firsts.into_par_iter().map(|first| self.seeds_from(first, stride)).collect();
+            for seed in seeds.into_iter().flatten() {
+                if grown.knows(seed) {
+                    continue;
+                }
+                let members = self.grow(seed);
+                let arc = self.judge(&members);
+                grown.note(&members, arc.is_some());
+                arcs.extend(arc);
             }
         }
         arcs
     }
 
-    /// Calls `each` with the triples that begin in frame `first` and could lie on one falling path.
-    fn seeds_from(&self, first: usize, stride: usize, each: &mut dyn FnMut([Member; 3])) {
+    /// The triples that begin in frame `first` and could lie on one falling path.
+    fn seeds_from(&self, first: usize, stride: usize) -> Vec<[Member; 3]> {
+        let mut seeds = Vec::new();
         let (second, third) = (first + stride, first + 2 * stride);
         let (dt1, dt2) = (self.times_s[second] - self.times_s[first], self.times_s[third] - self.times_s[second]);
         if dt1 <= 0.0 || dt2 <= 0.0 {
-            return;
+            return seeds;
         }
         for (a, one) in self.blobs[first].iter().enumerate() {
             for (b, two) in self.blobs[second].iter().enumerate() {
@@ -238,11 +265,12 @@ impl Search<'_> {
                     let believable = fall > least && fall < most && dx.abs() < slack + 0.6 * fall.max(0.0);
                     let seed = [(first, a), (second, b), (third, c)];
                     if believable && look_alike(two, three) && self.has_a_fourth(seed, stride) {
-                        each(seed);
+                        seeds.push(seed);
                     }
                 }
             }
         }
+        seeds
     }
 
     /// Least and greatest departure downwards of a seed's third blob from the straight line through the first two.
@@ -265,7 +293,10 @@ impl Search<'_> {
         let near = |frame: Option<usize>| {
             frame.filter(|&frame| frame < self.blobs.len()).is_some_and(|frame| {
                 let expected = self.through_three(seed, self.times_s[frame]);
-                self.blobs[frame].iter().any(|blob| blob.centre.distance(expected) < gate && look_alike(blob, middle))
+                self.by_x[frame].near(expected.x, gate).any(|place| {
+                    let blob = &self.blobs[frame][place];
+                    blob.centre.distance(expected) < gate && look_alike(blob, middle)
+                })
             })
         };
         near(Some(seed[2].0 + stride)) || near(seed[0].0.checked_sub(stride)) || near(seed[2].0.checked_add(2 * stride))
@@ -360,10 +391,9 @@ impl Search<'_> {
         // Three blobs predict badly; a long arc does it within a fraction of a pixel.
         let youth = 1.0 + 6.0 / members.len() as f64;
         let gate = (0.8 + 0.06 * middle.diameter() + 0.02 * step) * youth * (1.0 + 0.4 * misses as f64);
-        self.blobs[frame]
-            .iter()
-            .enumerate()
-            .filter(|(_, blob)| (blob.centre.x - expected.x).abs() < gate)
+        self.by_x[frame]
+            .near(expected.x, gate)
+            .map(|place| (place, &self.blobs[frame][place]))
             .map(|(place, blob)| (place, blob, blob.centre.distance(expected)))
             .filter(|(_, blob, distance)| *distance < gate && look_alike(blob, middle))
             .min_by(|a, b| a.2.total_cmp(&b.2))

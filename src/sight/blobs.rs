@@ -51,8 +51,13 @@ impl Blob {
     }
 }
 
-/// Working storage of the size of a picture, reused from frame to frame.
+/// Working storage for the box around what changed in a frame, with a border of one pixel; reused from frame to frame.
+#[derive(Default)]
 pub struct BlobFinder {
+    /// Of the box, px in the picture.
+    left: usize,
+    top: usize,
+    /// Of the storage.
     columns: usize,
     /// Departure in 1/256 of a standard deviation: two bytes a pixel, since a picture may have eight million.
     departure: Vec<i16>,
@@ -61,15 +66,11 @@ pub struct BlobFinder {
 }
 
 impl BlobFinder {
-    pub fn new(window: &Window) -> Self {
-        let size = (window.width + 2) * (window.height + 2);
-        Self { columns: window.width + 2, departure: vec![0; size], joined: vec![false; size], stack: Vec::new() }
-    }
-
     /// Blobs of the frame at `place` in the window, strongest first.
     pub fn find(&mut self, window: &Window, place: usize) -> Vec<Blob> {
         let frame = &window.frames[place];
         let cells = wanted_cells(window, frame);
+        self.frame_box(&cells);
         for &cell in &cells {
             self.fill_departure(window, frame, cell);
         }
@@ -89,9 +90,24 @@ impl BlobFinder {
         blobs
     }
 
-    /// Place in the working storage, which has a border of one pixel.
+    /// Lays the working storage around the cells. It is all nought before and after each frame.
+    fn frame_box(&mut self, cells: &[(usize, usize)]) {
+        let span = |values: &dyn Fn(&(usize, usize)) -> usize| {
+            let (least, most) = cells.iter().map(values).fold((usize::MAX, 0), |(a, b), v| (a.min(v), b.max(v)));
+            (least.min(most) * CELL, (most + 1) * CELL)
+        };
+        let ((left, right), (top, bottom)) = (span(&|cell| cell.0), span(&|cell| cell.1));
+        (self.left, self.top, self.columns) = (left, top, right - left + 2);
+        let size = self.columns * (bottom - top + 2);
+        if self.departure.len() < size {
+            self.departure.resize(size, 0);
+            self.joined.resize(size, false);
+        }
+    }
+
+    /// Place of a pixel of the box in the working storage.
     fn place(&self, x: usize, y: usize) -> usize {
-        (y + 1) * self.columns + x + 1
+        (y - self.top + 1) * self.columns + x - self.left + 1
     }
 
     fn fill_departure(&mut self, window: &Window, frame: &KeptFrame, cell: (usize, usize)) {
@@ -160,7 +176,7 @@ impl BlobFinder {
         self.stack.push(start as u32);
         while let Some(place) = self.stack.pop() {
             let place = place as usize;
-            let (x, y) = (place % self.columns - 1, place / self.columns - 1);
+            let (x, y) = (place % self.columns + self.left - 1, place / self.columns + self.top - 1);
             let z = self.mean_departure(place).abs();
             gathered.add(x, y, z);
             if gathered.count <= 400 || gathered.count % 16 == 0 {

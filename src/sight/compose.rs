@@ -10,9 +10,14 @@ use super::light::Light;
 pub(super) const MOST: usize = OUTLINE + SHADES + 2;
 
 /// The expected level of one sample, and its slopes by the unknowns.
+#[derive(Clone, Copy)]
 pub(super) struct Signal {
     pub level: f64,
     pub slopes: [f64; MOST],
+}
+
+impl Signal {
+    pub(super) const NOTHING: Self = Self { level: 0.0, slopes: [0.0; MOST] };
 }
 
 /// Composes the levels of a patch.
@@ -30,7 +35,7 @@ pub(super) struct Composer<'a> {
 impl<'a> Composer<'a> {
     pub(super) fn new(patch: &'a Patch, disc: &'a Disc, unknowns: Unknowns, light: &'a Light) -> Self {
         let outline = 2 + [unknowns.radius, unknowns.blur, unknowns.streak].iter().filter(|free| **free).count();
-        let exposure = Exposure::new(disc);
+        let exposure = Exposure::new(disc, unknowns);
         Self { patch, disc, unknowns, light, exposure, outline, shades: unknowns.shades.max(1) }
     }
 
@@ -55,7 +60,7 @@ impl<'a> Composer<'a> {
             .flat_map(|row| (0..self.patch.width).step_by(2).map(move |column| (column, row)));
         corners.filter(|&(column, row)| {
             let (x, y) = self.at(column, row);
-            self.exposure.reaches(self.disc, x + 0.5, y + 0.5)
+            !self.disc.clears(x + 0.5 - self.disc.centre.x, y + 0.5 - self.disc.centre.y)
         })
     }
 
@@ -64,33 +69,35 @@ impl<'a> Composer<'a> {
     }
 
     /// The four pixels of a block, by rows.
-    pub(super) fn pixels(&self, (column, row): (usize, usize)) -> [PixelModel; 4] {
-        std::array::from_fn(|i| {
+    pub(super) fn pixels(&self, (column, row): (usize, usize), models: &mut [PixelModel; 4]) {
+        for (i, model) in models.iter_mut().enumerate() {
             let (x, y) = self.at(column + i % 2, row + i / 2);
-            self.exposure.pixel(self.disc, x, y, self.unknowns)
-        })
+            self.exposure.pixel(self.disc, x, y, self.unknowns, model);
+        }
     }
 
     /// Expected luma of a pixel before this background.
-    pub(super) fn luma(&self, model: &PixelModel, background: f32) -> Signal {
+    pub(super) fn luma(&self, model: &PixelModel, background: f32, signal: &mut Signal) {
         let behind = f64::from(self.light.linear(background));
         let (level, slope) = self.light.level((behind * (1.0 - model.coverage) + model.ball) as f32);
-        let mut slopes = [0.0; MOST];
-        for (target, by) in slopes.iter_mut().zip(&model.ball_slopes[..self.outline + self.shades]) {
-            *target = f64::from(slope) * by;
+        let slope = f64::from(slope);
+        signal.level = f64::from(level);
+        let (by_look, by_tint) = signal.slopes.split_at_mut(self.outline + self.shades);
+        for (target, by) in by_look.iter_mut().zip(&model.ball_slopes) {
+            *target = slope * by;
         }
-        for (target, by) in slopes.iter_mut().zip(&model.coverage_slopes[..self.outline]) {
-            *target -= f64::from(slope) * behind * by;
+        for (target, by) in by_look.iter_mut().zip(&model.coverage_slopes[..self.outline]) {
+            *target -= slope * behind * by;
         }
-        Signal { level: f64::from(level), slopes }
+        by_tint.fill(0.0);
     }
 
     /// Expected cb or cr of a block before this background: the mean of its pixels, mixed in levels. (Mixing light would move
     /// the middle of the edge by some hundredths of a pixel, outwards all round.)
-    pub(super) fn chroma_of(&self, models: &[PixelModel; 4], which: usize, background: f32) -> Signal {
+    pub(super) fn chroma_of(&self, models: &[PixelModel; 4], which: usize, background: f32, signal: &mut Signal) {
         let tint = self.disc.tint.map_or(0.0, |tint| tint[which]);
         let behind = f64::from(background) - 128.0;
-        let mut signal = Signal { level: 128.0 + behind, slopes: [0.0; MOST] };
+        *signal = Signal { level: 128.0 + behind, slopes: [0.0; MOST] };
         let own_tint = self.outline + self.shades + which;
         for model in models.iter().filter(|model| model.coverage > 1e-6) {
             let cover = model.coverage;
@@ -109,7 +116,6 @@ impl<'a> Composer<'a> {
                 signal.slopes[own_tint] += 0.25 * cover * level;
             }
         }
-        signal
     }
 
     /// Contrast of the disc's mean light against the background at its centre, in levels of luma, cb and cr.
@@ -171,12 +177,13 @@ mod tests {
         };
         let signals = |disc: &Disc, corner| {
             let composer = Composer::new(&patch, disc, unknowns, &light);
-            let models = composer.pixels(corner);
-            [
-                composer.luma(&models[0], 120.0),
-                composer.chroma_of(&models, 0, 130.0),
-                composer.chroma_of(&models, 1, 126.0),
-            ]
+            let mut models = [PixelModel::NOTHING; 4];
+            composer.pixels(corner, &mut models);
+            let mut signals = [Signal::NOTHING; 3];
+            composer.luma(&models[0], 120.0, &mut signals[0]);
+            composer.chroma_of(&models, 0, 130.0, &mut signals[1]);
+            composer.chroma_of(&models, 1, 126.0, &mut signals[2]);
+            signals
         };
         let count = Composer::new(&patch, &disc, unknowns, &light).count();
         for corner in [(14, 14), (8, 14), (20, 18), (16, 8)] {

@@ -5,27 +5,9 @@ use super::disc::{Disc, SHADES, Shading, Unknowns};
 /// Unknowns of the disc's outline: the centre's two, radius, blur, streak.
 pub(super) const OUTLINE: usize = 5;
 
-/// Exponents of u and v in the shading's terms.
-const POWERS: [(usize, usize); SHADES] = [
-    (0, 0),
-    (1, 0),
-    (0, 1),
-    (2, 0),
-    (1, 1),
-    (0, 2),
-    (3, 0),
-    (2, 1),
-    (1, 2),
-    (0, 3),
-    (4, 0),
-    (3, 1),
-    (2, 2),
-    (1, 3),
-    (0, 4),
-];
-
 /// Coverage, light and their slopes at one pixel. Unknowns in this order: centre x, y; radius, blur, streak as far as they
 /// are free; the free terms of the shading, or the brightness as a whole.
+#[derive(Clone, Copy)]
 pub(super) struct PixelModel {
     pub coverage: f64,
     /// Light of the ball that arrives, coverage times shading.
@@ -39,31 +21,102 @@ impl PixelModel {
         Self { coverage: 0.0, ball: 0.0, coverage_slopes: [0.0; OUTLINE], ball_slopes: [0.0; OUTLINE + SHADES] };
 }
 
+/// Terms of a polynomial of the third degree.
+const SLOPE_TERMS: usize = 10;
+
+/// The shading of a disc, made ready: its own weights, and those of its slopes by u and v, which are polynomials of one
+/// degree less.
+///
+/// The terms are uⁱ·vʲ by rising degree d = i + j, within a degree by rising j; that of number j in degree d stands at
+/// d·(d + 1)/2 + j.
+struct Shades {
+    count: usize,
+    light: Shading,
+    by_u: [f64; SLOPE_TERMS],
+    by_v: [f64; SLOPE_TERMS],
+}
+
+impl Shades {
+    fn new(shading: &Shading, count: usize) -> Self {
+        let light = std::array::from_fn(|term| if term < count.max(1) { shading[term] } else { 0.0 });
+        let mut shades = Self { count, light, by_u: [0.0; SLOPE_TERMS], by_v: [0.0; SLOPE_TERMS] };
+        for degree in 1..=4 {
+            let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
+            for j in 0..degree {
+                shades.by_u[below + j] = (degree - j) as f64 * light[own + j];
+                shades.by_v[below + j] = (j + 1) as f64 * light[own + j + 1];
+            }
+        }
+        shades
+    }
+
+    /// The terms at a place, and where they were taken: just outside the rim the polynomial must not run away, and it is held at
+    /// a little over one radius. Also by how much the place was drawn in.
+    fn terms(&self, u: f64, v: f64) -> ([f64; SHADES], f64) {
+        let mut terms = [0.0; SHADES];
+        terms[0] = 1.0;
+        if self.count <= 1 {
+            return (terms, 1.0);
+        }
+        let squared = u * u + v * v;
+        let hold = if squared > 1.1 * 1.1 { 1.1 / squared.sqrt() } else { 1.0 };
+        let (u, v) = (u * hold, v * hold);
+        let mut raise = |degree: usize| {
+            let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
+            for j in 0..degree {
+                terms[own + j] = u * terms[below + j];
+            }
+            terms[own + degree] = v * terms[below + degree - 1];
+        };
+        raise(1);
+        raise(2);
+        if self.count > 6 {
+            raise(3);
+            raise(4);
+        }
+        (terms, hold)
+    }
+
+    fn at(&self, u: f64, v: f64) -> Shade {
+        let (terms, hold) = self.terms(u, v);
+        if self.count <= 1 {
+            return Shade { terms, light: self.light[0], by_u: 0.0, by_v: 0.0 };
+        }
+        let used = if self.count > 6 { (SHADES, SLOPE_TERMS) } else { (6, 3) };
+        Shade {
+            light: product(&self.light[..used.0], &terms[..used.0]),
+            by_u: hold * product(&self.by_u[..used.1], &terms[..used.1]),
+            by_v: hold * product(&self.by_v[..used.1], &terms[..used.1]),
+            terms,
+        }
+    }
+}
+
+fn product(weights: &[f64], terms: &[f64]) -> f64 {
+    weights.iter().zip(terms).map(|(weight, term)| weight * term).sum()
+}
+
 /// The places of the centre during the exposure, relative to mid-exposure.
 pub(super) struct Exposure {
     parts: Vec<f64>,
+    shades: Shades,
 }
 
 impl Exposure {
-    pub(super) fn new(disc: &Disc) -> Self {
+    pub(super) fn new(disc: &Disc, unknowns: Unknowns) -> Self {
+        /// A comb of normal curves a step apart departs from its mean by 2·exp(−2π²/step²), the step in standard deviations: by
+        /// 3e-4 at this step.
+        const STEP_IN_BLURS: f64 = 1.5;
         let length = disc.streak_px.0.hypot(disc.streak_px.1);
-        // Steps shorter than the blur leave no ripples.
-        let count = ((length / 0.8).ceil() as usize).clamp(1, 200);
-        Self { parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect() }
+        let count = ((length / (STEP_IN_BLURS * disc.blur_px)).ceil() as usize).clamp(1, 200);
+        Self {
+            parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect(),
+            shades: Shades::new(&disc.shading, disc.shades.max(unknowns.shades)),
+        }
     }
 
-    /// Whether a place lies near enough to the ball's way to tell anything; the rest is background by itself.
-    pub(super) fn reaches(&self, disc: &Disc, x: f64, y: f64) -> bool {
-        let (sx, sy) = disc.streak_px;
-        let (dx, dy) = (x - disc.centre.x, y - disc.centre.y);
-        let squared = sx * sx + sy * sy;
-        let part = if squared > 0.0 { ((dx * sx + dy * sy) / squared).clamp(-0.5, 0.5) } else { 0.0 };
-        let reach = disc.stretch.factor * (disc.radius_px + 3.2 * disc.blur_px) + 1.5;
-        (dx - part * sx).powi(2) + (dy - part * sy).powi(2) < reach * reach
-    }
-
-    pub(super) fn pixel(&self, disc: &Disc, x: f64, y: f64, unknowns: Unknowns) -> PixelModel {
-        let mut model = PixelModel::NOTHING;
+    pub(super) fn pixel(&self, disc: &Disc, x: f64, y: f64, unknowns: Unknowns, model: &mut PixelModel) {
+        *model = PixelModel::NOTHING;
         let share = 1.0 / self.parts.len() as f64;
         let length = disc.streak_px.0.hypot(disc.streak_px.1).max(1e-9);
         let along = (disc.streak_px.0 / length, disc.streak_px.1 / length);
@@ -73,10 +126,9 @@ impl Exposure {
             let dy = y - disc.centre.y - part * disc.streak_px.1;
             if dx * dx + dy * dy <= reach * reach {
                 let moment = Moment { offset: disc.stretch.undo((dx, dy)), share, part, along };
-                moment.add_to(&mut model, disc, unknowns);
+                moment.add_to(model, disc, unknowns, &self.shades);
             }
         }
-        model
     }
 }
 
@@ -93,7 +145,7 @@ struct Moment {
 }
 
 impl Moment {
-    fn add_to(&self, model: &mut PixelModel, disc: &Disc, unknowns: Unknowns) {
+    fn add_to(&self, model: &mut PixelModel, disc: &Disc, unknowns: Unknowns, shades: &Shades) {
         let (radius, blur, share) = (disc.radius_px, disc.blur_px, self.share);
         let (dx, dy) = self.offset;
         let distance = (dx * dx + dy * dy).sqrt();
@@ -103,7 +155,7 @@ impl Moment {
             return;
         }
         let (u, v) = (dx / radius, dy / radius);
-        let Shade { terms, light, by_u, by_v } = shade_at(&disc.shading, disc.shades.max(unknowns.shades), u, v);
+        let Shade { terms, light, by_u, by_v } = shades.at(u, v);
         model.coverage += share * coverage;
         model.ball += share * coverage * light;
         let edge = share * density / blur;
@@ -147,34 +199,9 @@ struct Shade {
     by_v: f64,
 }
 
-fn shade_at(shading: &Shading, count: usize, u: f64, v: f64) -> Shade {
-    let mut shade = Shade { terms: [0.0; SHADES], light: shading[0], by_u: 0.0, by_v: 0.0 };
-    shade.terms[0] = 1.0;
-    if count <= 1 {
-        return shade;
-    }
-    // Just outside the rim the polynomial must not run away: it is held at a little over one radius.
-    let reach = (u * u + v * v).sqrt().max(1.0);
-    let hold = if reach > 1.1 { 1.1 / reach } else { 1.0 };
-    let (u, v) = (u * hold, v * hold);
-    let powers = |x: f64| [1.0, x, x * x, x * x * x, x * x * x * x];
-    let (pu, pv) = (powers(u), powers(v));
-    for (term, (&(i, j), weight)) in shade.terms.iter_mut().zip(POWERS.iter().zip(shading)).take(count).skip(1) {
-        *term = pu[i] * pv[j];
-        shade.light += weight * *term;
-        if i > 0 {
-            shade.by_u += hold * weight * i as f64 * pu[i - 1] * pv[j];
-        }
-        if j > 0 {
-            shade.by_v += hold * weight * j as f64 * pu[i] * pv[j - 1];
-        }
-    }
-    shade
-}
-
 /// Light of the disc at a place in radii from its centre.
 pub(super) fn light_at(disc: &Disc, u: f64, v: f64) -> f64 {
-    shade_at(&disc.shading, disc.shades, u, v).light
+    Shades::new(&disc.shading, disc.shades).at(u, v).light
 }
 
 /// Φ(t) and its density φ(t), from a table: off by less than 2e-6.
@@ -229,14 +256,18 @@ mod tests {
             tint: None,
         };
         // The number of moments must not change with the length, or the difference would see the jump.
-        let exposure = Exposure::new(&disc);
+        let at = |disc: &Disc, x: f64, y: f64| {
+            let mut model = PixelModel::NOTHING;
+            Exposure::new(disc, unknowns).pixel(disc, x, y, unknowns, &mut model);
+            model
+        };
         for (x, y) in [(18.0, 30.0), (35.0, 22.0), (27.0, 27.0), (30.0, 17.0)] {
-            let model = exposure.pixel(&disc, x, y, unknowns);
+            let model = at(&disc, x, y);
             for i in 0..OUTLINE + SHADES {
                 let h = 1e-3;
                 let shifted = |sign: f64| {
                     let step = DVector::from_fn(OUTLINE + SHADES, |row, _| if row == i { sign * h } else { 0.0 });
-                    let model = exposure.pixel(&moved(&disc, &step, unknowns, &disc).unwrap(), x, y, unknowns);
+                    let model = at(&moved(&disc, &step, unknowns, &disc).unwrap(), x, y);
                     (model.coverage, model.ball)
                 };
                 let ((cover_up, ball_up), (cover_down, ball_down)) = (shifted(1.0), shifted(-1.0));

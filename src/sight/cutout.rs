@@ -1,5 +1,8 @@
 //! The surroundings of a disc, cut out of a kept frame together with the resting scene behind them.
 
+use nalgebra::{Matrix3, Vector3};
+
+use crate::sight::arcs::median;
 use crate::sight::disc::{Disc, Patch, PatchPlane};
 use crate::sight::watch::{KeptFrame, TILE, Window};
 
@@ -29,14 +32,100 @@ pub fn cut_out(window: &Window, place: usize, disc: &Disc) -> Option<Patch> {
         chroma: disc.tint.map(|_| [0, 1].map(|_| PatchPlane::unknown(width * height / 4))),
     };
     let frame = &window.frames[place];
-    fill_luma(window, frame, &mut patch);
+    let around = fill_luma(window, frame, disc, &mut patch);
     fill_chroma(window, frame, &mut patch);
+    if let Some(gain) = Gain::of(&around) {
+        gain.take_out(disc, &mut patch);
+    }
     Some(patch)
 }
 
+/// A kept pixel beside the ball.
+struct Beside {
+    /// From the disc's centre, px.
+    x: f64,
+    y: f64,
+    level: f64,
+    background: f64,
+}
+
+/// How much brighter the surroundings of the ball are than in the resting scene, as a plane over them: lamps that flicker
+/// under a rolling shutter draw bands over the picture, and a person's shadow dims a part of it. The light falls on the ball
+/// alike, and a camera's curve is nearly a power law, so one factor serves both.
+struct Gain([f64; 3]);
+
+impl Gain {
+    /// Robust fit of level = background × gain; `None` where that explains hardly more than the noise.
+    fn of(around: &[Beside]) -> Option<Self> {
+        const ENOUGH: usize = 60;
+        /// Share of the departures that must go with the gain.
+        const BETTER: f64 = 0.6;
+        const ROUNDS: usize = 6;
+        if around.len() < ENOUGH {
+            return None;
+        }
+        let departure = |gain: &Self| {
+            median(around.iter().map(|one| (one.level - one.background * gain.at(one.x, one.y)).abs()).collect())
+        };
+        let before = departure(&Self([1.0, 0.0, 0.0]));
+        let mut gain = Self([median(around.iter().map(|one| one.level / one.background).collect()), 0.0, 0.0]);
+        for _ in 0..ROUNDS {
+            gain = gain.refined(around, departure(&gain).max(0.5))?;
+        }
+        let sane = around.iter().all(|one| (0.5..2.0).contains(&gain.at(one.x, one.y)));
+        (sane && departure(&gain) < BETTER * before).then_some(gain)
+    }
+
+    /// One round of weighted least squares; pixels beyond some typical departures count for little (Geman–McClure).
+    fn refined(&self, around: &[Beside], typical: f64) -> Option<Self> {
+        let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
+        for one in around {
+            let residual = (one.level - one.background * self.at(one.x, one.y)) / (4.0 * typical);
+            let weight = (1.0 + residual * residual).powi(-2);
+            let row = one.background * Vector3::new(1.0, one.x, one.y);
+            normal += weight * row * row.transpose();
+            right += weight * one.level * row;
+        }
+        Some(Self(normal.cholesky()?.solve(&right).into()))
+    }
+
+    fn at(&self, x: f64, y: f64) -> f64 {
+        self.0[0] + self.0[1] * x + self.0[2] * y
+    }
+
+    /// Brings a patch into the light of the resting scene.
+    fn take_out(&self, disc: &Disc, patch: &mut Patch) {
+        let (left, top) = (patch.left as f64 - disc.centre.x, patch.top as f64 - disc.centre.y);
+        let gain = |place: usize, width: usize, step: f64| {
+            self.at(left + step * (place % width) as f64, top + step * (place / width) as f64).clamp(0.4, 2.5)
+        };
+        let width = patch.width;
+        patch.luma.divide(0.0, |place| gain(place, width, 1.0));
+        for plane in patch.chroma.iter_mut().flatten() {
+            plane.divide(128.0, |place| gain(place, width / 2, 2.0));
+        }
+    }
+}
+
+impl PatchPlane {
+    /// Divides the levels' departure from `zero` and the noise by a gain; where the frame wasn't kept, nothing is seen of it.
+    fn divide(&mut self, zero: f32, gain: impl Fn(usize) -> f64) {
+        for place in 0..self.levels.len() {
+            if self.levels[place] != self.background[place] {
+                let by = gain(place) as f32;
+                self.levels[place] = zero + (self.levels[place] - zero) / by;
+                self.noise[place] /= by;
+            }
+        }
+    }
+}
+
 /// Copies luma of frame and resting scene, and its noise, into a patch. Where the frame wasn't kept, it is the resting scene
-/// plus noise: level and background are alike there, with the noise that goes with them.
-fn fill_luma(window: &Window, frame: &KeptFrame, patch: &mut Patch) {
+/// plus noise: level and background are alike there, with the noise that goes with them. Gives the kept pixels beside the disc.
+fn fill_luma(window: &Window, frame: &KeptFrame, disc: &Disc, patch: &mut Patch) -> Vec<Beside> {
+    /// Darker pixels say nothing of a gain.
+    const LEAST_LEVEL: f32 = 16.0;
+    let mut around = Vec::new();
     let columns = window.width.div_ceil(TILE);
     let mut tiles = TileReader { frame, known: None };
     for (place, x, y) in inside(patch, (window.width, window.height), 1) {
@@ -47,7 +136,14 @@ fn fill_luma(window: &Window, frame: &KeptFrame, patch: &mut Patch) {
         patch.luma.background[place] = background;
         patch.luma.levels[place] = level.unwrap_or(background);
         patch.luma.noise[place] = window.luma_noise[resting as usize];
+        if let Some(level) = level.filter(|_| background > LEAST_LEVEL) {
+            let (x, y) = (x as f64 - disc.centre.x, y as f64 - disc.centre.y);
+            if disc.clears(x, y) {
+                around.push(Beside { x, y, level: level.into(), background: background.into() });
+            }
+        }
     }
+    around
 }
 
 /// The same for cb and cr, at half the width and height.

@@ -77,6 +77,17 @@ pub struct Disc {
     pub tint: Option<Tint>,
 }
 
+impl Disc {
+    /// Whether a place, from the centre, lies clear of the ball and of its blurred rim all through the exposure.
+    pub fn clears(&self, x: f64, y: f64) -> bool {
+        let (sx, sy) = self.streak_px;
+        let squared = sx * sx + sy * sy;
+        let part = if squared > 0.0 { ((x * sx + y * sy) / squared).clamp(-0.5, 0.5) } else { 0.0 };
+        let reach = self.stretch.factor * (self.radius_px + 3.2 * self.blur_px) + 1.5;
+        (x - part * sx).powi(2) + (y - part * sy).powi(2) >= reach * reach
+    }
+}
+
 /// A cut-out of a frame with the resting scene behind it, in levels.
 #[derive(Debug, Clone)]
 pub struct Patch {

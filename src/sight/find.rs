@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
-use crate::sight::arcs::{Arc, FallPrior, find_arcs};
+use crate::sight::arcs::{Arc, FallPrior, find_arcs, median};
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
@@ -134,7 +134,8 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
-    let arcs: Vec<Arc> = arcs.into_iter().take(MOST_ARCS).collect();
+    let arcs: Vec<Arc> =
+        arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).take(MOST_ARCS).collect();
     let tracks: Vec<(Arc, Option<Track>)> = arcs
         .into_par_iter()
         .map(|arc| {
@@ -144,10 +145,17 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .collect();
     for (arc, track) in tracks {
         match track {
-            Some(track) => add_flight(window, &arc, &track, &mut found.flights),
+            Some(track) => add(found_flight(window, &arc, &track), &mut found.flights),
             None => found.seen.arcs_refused += 1,
         }
     }
+}
+
+/// Whether an arc lies inside a flight that the window before had whole: it would come out again as a part of it.
+fn known_whole(window: &Window, arc: &Arc, flights: &[FoundFlight]) -> bool {
+    let frame = |place: usize| window.frames[place].index;
+    let (first, last) = (frame(arc.first_frame()), frame(arc.last_frame()));
+    flights.iter().any(|flight| flight.first() <= first && last <= flight.last())
 }
 
 /// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.
@@ -191,7 +199,7 @@ fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
     (0..window.frames.len())
         .into_par_iter()
         .map_init(
-            || BlobFinder::new(window),
+            BlobFinder::default,
             |finder, place| {
                 if camera_moved(window, place) {
                     return Vec::new();
@@ -227,21 +235,56 @@ fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
     in_region && in_time && coloured
 }
 
-fn add_flight(window: &Window, arc: &Arc, track: &Track, flights: &mut Vec<FoundFlight>) {
-    add(found_flight(window, arc, track), flights);
+/// Adds a flight to those found before. One that is known from the window before is joined with it where both lie on the ball
+/// alike; else the longer stays.
+fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
+    let Some(place) = flights.iter().position(|other| other.first() <= flight.last() && flight.first() <= other.last())
+    else {
+        flights.push(flight);
+        return;
+    };
+    let known = &flights[place];
+    if known.agrees_with(&flight) {
+        flights[place] = known.clone().joined_with(flight);
+    } else if known.sightings.len() < flight.sightings.len() {
+        flights[place] = flight;
+    }
 }
 
-fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
-    let frames = |flight: &FoundFlight| (flight.sightings[0].frame, flight.sightings[flight.sightings.len() - 1].frame);
-    let (first, last) = frames(&flight);
-    let rival = flights.iter().position(|other| {
-        let (other_first, other_last) = frames(other);
-        first <= other_last && other_first <= last
-    });
-    match rival {
-        Some(place) if flights[place].sightings.len() < flight.sightings.len() => flights[place] = flight,
-        Some(_) => {}
-        None => flights.push(flight),
+impl FoundFlight {
+    fn first(&self) -> usize {
+        self.sightings[0].frame
+    }
+
+    fn last(&self) -> usize {
+        self.sightings[self.sightings.len() - 1].frame
+    }
+
+    /// Whether two flights put the ball at the same places in the frames that both have.
+    fn agrees_with(&self, other: &Self) -> bool {
+        /// Frames that both must have, and how far they may differ in most of them: each window has learnt its own ball.
+        const ENOUGH: usize = 4;
+        const ALIKE_PX: f64 = 1.0;
+        let common: Vec<f64> = self
+            .sightings
+            .iter()
+            .filter_map(|one| {
+                let place = other.sightings.binary_search_by_key(&one.frame, |two| two.frame).ok()?;
+                Some(one.centre_px.distance(other.sightings[place].centre_px))
+            })
+            .collect();
+        common.len() >= ENOUGH && median(common) < ALIKE_PX
+    }
+
+    /// This flight with what the one of the next window has beyond its end.
+    fn joined_with(mut self, next: Self) -> Self {
+        let last = self.last();
+        let beyond = next.sightings.into_iter().zip(next.cuttings).filter(|(sighting, _)| sighting.frame > last);
+        for (sighting, cutting) in beyond {
+            self.sightings.push(sighting);
+            self.cuttings.push(cutting);
+        }
+        self
     }
 }
 

@@ -105,7 +105,7 @@ pub fn learn_ball(
     ];
     for (lesson, most) in lessons {
         let step = known.len().div_ceil(most).max(1);
-        let fits: Vec<Taught> = known
+        let mut fits: Vec<Taught> = known
             .par_iter()
             .step_by(step)
             .filter_map(|one| {
@@ -117,12 +117,23 @@ pub fn learn_ball(
         if fits.len() < 3 {
             return None;
         }
+        keep_the_clear(&mut fits);
         ball.learn(lesson, &fits);
     }
     if ball.tint.is_some() && luma_shows_the_rim(window, known, times_s, &ball, light) {
         ball.tint = None;
     }
     Some(ball)
+}
+
+/// Leaves out fits that explain their picture clearly worse than most do: somebody walks behind the ball there.
+fn keep_the_clear(fits: &mut Vec<Taught>) {
+    const MUCH_WORSE: f64 = 1.5;
+    let usual = median(fits.iter().map(|(.., fit)| fit.misfit).collect());
+    let clear = |(.., fit): &Taught| fit.misfit < MUCH_WORSE * usual;
+    if 2 * fits.iter().filter(|one| clear(one)).count() > fits.len() + 1 {
+        fits.retain(clear);
+    }
 }
 
 /// Whether the ball's rim stands out in luma nearly all round, all along its flight. A lit ball is often as bright as the wall on

@@ -95,10 +95,8 @@ fn split(
     let box_of = CellBox::around(region, columns);
     for share in SPLITS {
         let level = low + (high - low) * share as f32;
-        for above in [true, false] {
-            let inside: Vec<usize> = (0..region.len()).filter(|&i| (colours[i][channel] > level) == above).collect();
-            pieces.extend(box_of.round_pieces(region, colours, &inside, columns, place));
-        }
+        let above = |i: usize| colours[i][channel] > level;
+        pieces.extend(box_of.round_pieces(region, colours, above, columns, place));
     }
 }
 
@@ -119,11 +117,12 @@ impl CellBox {
         Self { left, top, width: right - left + 1, height: bottom - top + 1 }
     }
 
+    /// Round pieces of the region's cells that are `above` a level, and of those that aren't.
     fn round_pieces(
         &self,
         region: &[u32],
         colours: &[[f32; 3]],
-        inside: &[usize],
+        above: impl Fn(usize) -> bool,
         columns: usize,
         place: usize,
     ) -> Vec<(f64, Blob)> {
@@ -132,13 +131,14 @@ impl CellBox {
             let cell = region[i] as usize;
             (cell / columns - self.top) * self.width + cell % columns - self.left
         };
-        for &i in inside {
-            map.as_mut()[local(i)] = 1;
+        for i in 0..region.len() {
+            map.as_mut()[local(i)] = 1 + u8::from(above(i));
         }
+        // What is above and what is below are components of their own, since their values differ.
         let labels = connected_components(&map, Connectivity::Four, Luma([0]));
-        let most = inside.iter().map(|&i| labels.as_raw()[local(i)]).max().unwrap_or(0) as usize;
+        let most = (0..region.len()).map(|i| labels.as_raw()[local(i)]).max().unwrap_or(0) as usize;
         let mut groups: Vec<Vec<usize>> = vec![Vec::new(); most + 1];
-        for &i in inside {
+        for i in 0..region.len() {
             groups[labels.as_raw()[local(i)] as usize].push(i);
         }
         groups

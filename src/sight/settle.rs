@@ -6,6 +6,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::compose::{Composer, MOST, Signal};
+use super::cover::PixelModel;
 use super::disc::{Disc, DiscFit, Patch, PatchPlane, Unknowns};
 use super::light::Light;
 use crate::units::{Covariance2, PixelPoint};
@@ -13,54 +14,72 @@ use crate::units::{Covariance2, PixelPoint};
 /// Residuals larger than about three times this share of the contrast belong to something else in the picture: first
 /// loosely, while the disc is still finding its place, then strictly.
 const MODEL_SHARES: [f64; 3] = [0.5, 0.12, 0.05];
-const ITERATIONS: usize = 12;
+/// Most steps while the disc is finding its place, and of the last, strict fit.
+const FINDING_STEPS: usize = 5;
+const LAST_STEPS: usize = 12;
+/// Step of the centre, px, below which the disc rests: the strict fit goes on from wherever the loose ones rested.
+const FINDING_REST_PX: f64 = 0.05;
+const LAST_REST_PX: f64 = 2e-3;
 /// About how many pixels of a patch a fit with free shading uses.
 const LEARNING_PIXELS: usize = 700;
-/// … and a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough.
+/// … a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough; and a disc that is still finding
+/// its place.
 const PLACING_PIXELS: usize = 3000;
+const FINDING_PIXELS: usize = 600;
 /// Share of its contrast by which chroma is off at an edge beside its noise: it is coarser, and encoders spare on it.
 const CHROMA_DOUBT: f64 = 0.05;
 
 /// Fits a disc to a patch from a starting disc near it. `None` when the fit runs away or nothing is left to fit.
 pub fn fit_disc(patch: &Patch, start: &Disc, unknowns: Unknowns, light: &Light) -> Option<DiscFit> {
-    let settle = |disc, share| settle(patch, disc, start, unknowns, light, share);
-    let (disc, _) = settle(*start, MODEL_SHARES[0])?;
-    let (disc, _) = settle(disc, MODEL_SHARES[1])?;
-    let (disc, state) = settle(disc, MODEL_SHARES[2])?;
+    let fitting = Fitting { patch, start, unknowns, light };
+    let finding = |disc, share| fitting.settle(disc, share, FINDING_STEPS, FINDING_REST_PX);
+    let (disc, _) = finding(*start, MODEL_SHARES[0])?;
+    let (disc, _) = finding(disc, MODEL_SHARES[1])?;
+    let (disc, state) = fitting.settle(disc, MODEL_SHARES[2], LAST_STEPS, LAST_REST_PX)?;
     finish(patch, disc, &state, light)
 }
 
-/// Iterates until the disc rests.
-fn settle(
-    patch: &Patch,
-    mut disc: Disc,
-    start: &Disc,
+/// What is fitted to what.
+struct Fitting<'a> {
+    patch: &'a Patch,
+    start: &'a Disc,
     unknowns: Unknowns,
-    light: &Light,
-    model_share: f64,
-) -> Option<(Disc, Normal)> {
-    let mut damping = 1e-3;
-    let mut state = Normal::take(patch, &disc, unknowns, light, model_share)?;
-    for _ in 0..ITERATIONS {
-        if damping > 1e4 {
-            break;
-        }
-        // A step that can't be made, leads nowhere or makes it worse is tried again, shorter.
-        let trial = state.step(damping).and_then(|step| Some((moved(&disc, &step, unknowns, start)?, step)));
-        let next = trial
-            .and_then(|(trial, step)| Some((trial, step, Normal::take(patch, &trial, unknowns, light, model_share)?)));
-        match next {
-            Some((trial, step, next)) if next.cost <= state.cost => {
-                let settled = step[0].hypot(step[1]) < 2e-3 && state.cost - next.cost < 1e-4 * state.cost;
-                (disc, state, damping) = (trial, next, (damping * 0.2).max(1e-6));
-                if settled {
-                    break;
-                }
-            }
-            _ => damping *= 8.0,
-        }
+    light: &'a Light,
+}
+
+impl Fitting<'_> {
+    fn normal(&self, disc: &Disc, model_share: f64) -> Option<Normal> {
+        // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
+        let last = if self.unknowns.shades > 0 { LEARNING_PIXELS } else { PLACING_PIXELS };
+        let enough = if model_share > MODEL_SHARES[2] { FINDING_PIXELS } else { last };
+        Normal::take(self.patch, disc, self.unknowns, self.light, model_share, enough)
     }
-    Some((disc, state))
+
+    /// Iterates until the disc rests.
+    fn settle(&self, mut disc: Disc, model_share: f64, steps: usize, rest_px: f64) -> Option<(Disc, Normal)> {
+        let mut damping = 1e-3;
+        let mut state = self.normal(&disc, model_share)?;
+        for _ in 0..steps {
+            if damping > 1e4 {
+                break;
+            }
+            // A step that can't be made, leads nowhere or makes it worse is tried again, shorter.
+            let trial =
+                state.step(damping).and_then(|step| Some((moved(&disc, &step, self.unknowns, self.start)?, step)));
+            let next = trial.and_then(|(trial, step)| Some((trial, step, self.normal(&trial, model_share)?)));
+            match next {
+                Some((trial, step, next)) if next.cost <= state.cost => {
+                    let settled = step[0].hypot(step[1]) < rest_px && state.cost - next.cost < 1e-4 * state.cost;
+                    (disc, state, damping) = (trial, next, (damping * 0.2).max(1e-6));
+                    if settled {
+                        break;
+                    }
+                }
+                _ => damping *= 8.0,
+            }
+        }
+        Some((disc, state))
+    }
 }
 
 /// The disc after a step of its unknowns, kept within what a ball can be.
@@ -111,7 +130,15 @@ struct Normal {
 }
 
 impl Normal {
-    fn take(patch: &Patch, disc: &Disc, unknowns: Unknowns, light: &Light, model_share: f64) -> Option<Self> {
+    /// The normal equations at `disc`, from about as many pixels as are `enough`.
+    fn take(
+        patch: &Patch,
+        disc: &Disc,
+        unknowns: Unknowns,
+        light: &Light,
+        model_share: f64,
+        enough: usize,
+    ) -> Option<Self> {
         let composer = Composer::new(patch, disc, unknowns, light);
         let mut normal = Self {
             count: composer.count(),
@@ -122,17 +149,16 @@ impl Normal {
             weighted_squares: 0.0,
         };
         let contrast = composer.contrast();
-        // Many unknowns are learnt from many frames, each of which need not be used to the last pixel.
-        let enough = if unknowns.shades > 0 { LEARNING_PIXELS } else { PLACING_PIXELS };
         let every = (patch.luma.levels.len() / enough).max(1);
         let mut used = 0usize;
         let chosen = |&(column, row): &(usize, usize)| (row / 2 + column).is_multiple_of(every);
+        let (mut models, mut signal) = ([PixelModel::NOTHING; 4], Signal::NOTHING);
         for (column, row) in composer.blocks().filter(chosen) {
-            let models = composer.pixels((column, row));
+            composer.pixels((column, row), &mut models);
             for (i, model) in models.iter().enumerate() {
                 let place = (row + i / 2) * patch.width + column + i % 2;
                 if patch.luma.noise[place].is_finite() {
-                    let signal = composer.luma(model, patch.luma.background[place]);
+                    composer.luma(model, patch.luma.background[place], &mut signal);
                     normal.add_sample(&patch.luma, place, &signal, 0.0, model_share * contrast[0]);
                     used += 1;
                 }
@@ -140,7 +166,7 @@ impl Normal {
             let Some((planes, _)) = composer.chroma() else { continue };
             let place = row / 2 * (patch.width / 2) + column / 2;
             for (which, plane) in planes.iter().enumerate().filter(|(_, plane)| plane.noise[place].is_finite()) {
-                let signal = composer.chroma_of(&models, which, plane.background[place]);
+                composer.chroma_of(&models, which, plane.background[place], &mut signal);
                 let contrast = contrast[1 + which];
                 normal.add_sample(plane, place, &signal, CHROMA_DOUBT * contrast, model_share * contrast);
             }
@@ -243,8 +269,9 @@ impl Departure {
 impl Likeness {
     fn of(patch: &Patch, composer: &Composer<'_>) -> Self {
         let (mut without, mut with, mut area, mut in_view) = (0.0, 0.0, 0.0, 0.0);
+        let (mut models, mut signal) = ([PixelModel::NOTHING; 4], Signal::NOTHING);
         for (column, row) in composer.blocks() {
-            let models = composer.pixels((column, row));
+            composer.pixels((column, row), &mut models);
             let chroma = chroma_departures(patch, composer, &models, (column, row));
             for (i, model) in models.iter().enumerate().filter(|(_, model)| model.coverage >= 0.02) {
                 let place = (row + i / 2) * patch.width + column + i % 2;
@@ -252,7 +279,7 @@ impl Likeness {
                 if !patch.luma.noise[place].is_finite() {
                     continue;
                 }
-                let signal = composer.luma(model, patch.luma.background[place]);
+                composer.luma(model, patch.luma.background[place], &mut signal);
                 let all = || chroma.iter().copied().chain([Departure::of(&patch.luma, place, &signal)]);
                 without += all().map(|one| one.seen * one.seen).sum::<f64>();
                 with += all().map(|one| (one.seen - one.expected).powi(2)).sum::<f64>();
@@ -269,7 +296,7 @@ impl Likeness {
 fn chroma_departures(
     patch: &Patch,
     composer: &Composer<'_>,
-    models: &[super::cover::PixelModel; 4],
+    models: &[PixelModel; 4],
     (column, row): (usize, usize),
 ) -> Vec<Departure> {
     let Some((planes, _)) = composer.chroma() else { return Vec::new() };
@@ -277,7 +304,8 @@ fn chroma_departures(
     let known = planes.iter().enumerate().filter(|(_, plane)| plane.noise[place].is_finite());
     known
         .map(|(which, plane)| {
-            let signal = composer.chroma_of(models, which, plane.background[place]);
+            let mut signal = Signal::NOTHING;
+            composer.chroma_of(models, which, plane.background[place], &mut signal);
             Departure::of(plane, place, &signal)
         })
         .collect()
@@ -316,15 +344,17 @@ mod tests {
         let mut drawn = patch.clone();
         drawn.luma.levels.copy_from_slice(&patch.luma.background);
         let composer = Composer::new(&patch, disc, Unknowns::PLACE, light);
+        let (mut models, mut signal) = ([PixelModel::NOTHING; 4], Signal::NOTHING);
         for (column, row) in composer.blocks() {
-            let models = composer.pixels((column, row));
+            composer.pixels((column, row), &mut models);
             for (i, model) in models.iter().enumerate() {
                 let place = (row + i / 2) * width + column + i % 2;
-                drawn.luma.levels[place] = composer.luma(model, patch.luma.background[place]).level as f32;
+                composer.luma(model, patch.luma.background[place], &mut signal);
+                drawn.luma.levels[place] = signal.level as f32;
             }
             for (which, plane) in drawn.chroma.iter_mut().flatten().enumerate() {
-                plane.levels[row / 2 * (width / 2) + column / 2] =
-                    composer.chroma_of(&models, which, 128.0).level as f32;
+                composer.chroma_of(&models, which, 128.0, &mut signal);
+                plane.levels[row / 2 * (width / 2) + column / 2] = signal.level as f32;
             }
         }
         drawn

@@ -6,7 +6,7 @@
 //! running mean of it. What is kept grows with what moves, not with the size of the picture, and is bounded: a window of
 //! frames is closed when it has grown to [`WatchLimits::bytes`] and the next one begins with its second half.
 
-use crate::clip::{Picture, Plane};
+use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
 use crate::sight::cells::{CELL, CellSums};
 
 /// Edge of a tile in luma pixels; its chroma is half of that.
@@ -104,9 +104,8 @@ struct RunningMean {
     cb: Vec<u16>,
     cr: Vec<u16>,
     count: Vec<u16>,
-    /// Frames in which the tile rested, whether or not they were added.
-    rested: Vec<u32>,
-    first: Picture,
+    matrix: ColourMatrix,
+    transfer: Transfer,
 }
 
 impl Watch {
@@ -157,6 +156,8 @@ impl Watch {
             sums.take(&resting);
             let mut next = Reference::new(&sums, &resting);
             (next.luma_sigma, next.chroma_sigma) = (reference.luma_sigma, reference.chroma_sigma);
+            // Where nothing rests from now on, what rested before stands for the scene.
+            next.mean.add(&resting, &[]);
             self.reference = Some(next);
             self.frames = window_frames[window_frames.len() / 2..].to_vec();
         }
@@ -452,8 +453,8 @@ impl RunningMean {
             cb: vec![0; first.cb.samples.len()],
             cr: vec![0; first.cr.samples.len()],
             count: vec![0; columns * rows],
-            rested: vec![0; columns * rows],
-            first: first.clone(),
+            matrix: first.matrix,
+            transfer: first.transfer,
         }
     }
 
@@ -464,7 +465,6 @@ impl RunningMean {
             wanted[tile as usize] = false;
         }
         for (tile, wanted) in wanted.iter_mut().enumerate() {
-            self.rested[tile] += u32::from(*wanted);
             *wanted &= self.count[tile] < MEAN_FRAMES;
             self.count[tile] += u16::from(*wanted);
         }
@@ -475,11 +475,20 @@ impl RunningMean {
 
     /// The resting scene: the mean where a tile rested at least half of the time, else the median of the kept samples.
     fn picture(&self, frames: &[KeptFrame], width: usize, height: usize) -> Picture {
-        let mut resting = self.first.clone();
-        divide_rows(&self.luma, TILE, self.columns, &self.count, &mut resting.luma);
-        divide_rows(&self.cb, CHROMA_TILE, self.columns, &self.count, &mut resting.cb);
-        divide_rows(&self.cr, CHROMA_TILE, self.columns, &self.count, &mut resting.cr);
-        let mean = resting.clone();
+        let plane = |totals: &[u16], edge: usize, width: usize| {
+            let samples = vec![0; totals.len()];
+            let mut plane = Plane { width, height: totals.len() / width.max(1), samples };
+            divide_rows(totals, edge, self.columns, &self.count, &mut plane);
+            plane
+        };
+        let chroma_width = width.div_ceil(2);
+        let mut resting = Picture {
+            luma: plane(&self.luma, TILE, width),
+            cb: plane(&self.cb, CHROMA_TILE, chroma_width),
+            cr: plane(&self.cr, CHROMA_TILE, chroma_width),
+            matrix: self.matrix,
+            transfer: self.transfer,
+        };
         let mut kept_in = vec![0u32; self.columns * self.rows];
         for frame in frames {
             for &tile in frame.tiles() {
@@ -488,7 +497,7 @@ impl RunningMean {
         }
         for (tile, &times) in kept_in.iter().enumerate() {
             if times as usize * 2 > frames.len() {
-                median_of_tile(tile as u32, self.columns, frames, &mean, (width, height), &mut resting);
+                median_of_tile(tile as u32, self.columns, frames, (width, height), &mut resting);
             }
         }
         resting
@@ -516,20 +525,19 @@ fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane
         let row = &count[(y / edge).min(count.len() / columns - 1) * columns..][..columns];
         for ((samples, totals), &count) in samples.chunks_mut(edge).zip(totals.chunks(edge)).zip(row) {
             for (sample, &total) in samples.iter_mut().zip(totals) {
-                // A tile that never rested keeps what it holds.
-                *sample = (total + count / 2).checked_div(count).map_or(*sample, |mean| mean as u8);
+                // Every tile has rested once: the first frame is compared with itself.
+                *sample = ((total + count / 2) / count.max(1)) as u8;
             }
         }
     }
 }
 
 /// Replaces one tile of `resting` by the median over frames spread through the window; frames that didn't keep the tile
-/// count with its mean.
+/// count with the mean that stands there.
 fn median_of_tile(
     tile: u32,
     columns: usize,
     frames: &[KeptFrame],
-    mean: &Picture,
     (width, height): (usize, usize),
     resting: &mut Picture,
 ) {
@@ -539,23 +547,24 @@ fn median_of_tile(
     let chosen: Vec<_> = frames.iter().skip(step / 2).step_by(step).map(|frame| frame.tile(tile)).collect();
     let (x, y) = (tile as usize % columns * TILE, tile as usize / columns * TILE);
     let mut values = Vec::with_capacity(chosen.len());
-    let mut fill = |mean: &Plane, out: &mut Plane, edge: usize, part: usize, limit: (usize, usize)| {
+    let mut fill = |out: &mut Plane, edge: usize, part: usize, limit: (usize, usize)| {
         let (x, y) = (x * edge / TILE, y * edge / TILE);
         for row in y..(y + edge).min(limit.1) {
             for column in x..(x + edge).min(limit.0) {
                 let place = (row - y) * edge + column - x;
+                let mean = out.samples[row * out.width + column];
                 values.clear();
                 values.extend(chosen.iter().map(|kept| match kept {
                     Some((luma, cb, cr)) => [luma, cb, cr][part][place],
-                    None => mean.samples[row * mean.width + column],
+                    None => mean,
                 }));
                 let half = values.len() / 2;
                 out.samples[row * out.width + column] = *values.select_nth_unstable(half).1;
             }
         }
     };
-    let chroma = (mean.cb.width, mean.cb.height);
-    fill(&mean.luma, &mut resting.luma, TILE, 0, (width, height));
-    fill(&mean.cb, &mut resting.cb, CHROMA_TILE, 1, chroma);
-    fill(&mean.cr, &mut resting.cr, CHROMA_TILE, 2, chroma);
+    let chroma = (resting.cb.width, resting.cb.height);
+    fill(&mut resting.luma, TILE, 0, (width, height));
+    fill(&mut resting.cb, CHROMA_TILE, 1, chroma);
+    fill(&mut resting.cr, CHROMA_TILE, 2, chroma);
 }

@@ -153,9 +153,10 @@ fn report_quality(console: &Console, check: &DriftCheck) {
     let shots = baseline.map_or(0, |sample| sample.count);
     told(console, &words::baseline_worth(shots, baseline_worth(shots).as_ref()));
     if check.common_unknown {
-        console.note(
-            "how uncertain the scales are isn't recorded for some shots; if the rig differed between sessions, 1 % of scale \
-             is 1 % of false drift",
+        told(
+            console,
+            "How uncertain the scale or the gate is isn't recorded for some shots. If it differed between sessions, 1 % of its \
+             length is 1 % of false drift.",
         );
     }
     if check.before_baseline > 0 {

@@ -22,6 +22,7 @@ pub(in crate::cli) fn failed(error: impl Failure) -> CommandError {
 impl Failure for BookError {
     fn exit(&self) -> Exit {
         match self {
+            Self::NoShots { .. } => Exit::NoMeasurement,
             Self::NotABook { .. } | Self::Newer { .. } | Self::Damaged { .. } => Exit::BadInput,
             Self::CannotMakeFolder { .. }
             | Self::Busy { .. }

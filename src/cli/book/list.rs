@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::failure::failed;
 use super::{Place, Which};
-use crate::book::{Event, Selection, Shot, words};
+use crate::book::{Event, Outcome, Selection, Shot, words};
 use crate::cli::output::{CommandError, Console, Exit};
 
 #[derive(Debug, Args)]
@@ -27,13 +27,13 @@ pub(super) fn list(place: &Place, arguments: &ListArguments) -> Result<(), Comma
         return Ok(());
     }
     place.console.result(format!(
-        "{:>6}  {:<16}  {:<13}  {:<13}  {:>7}  {:<7}  {}",
-        "shot", "time (UTC)", "launcher", "session", "m/s", "± u", "from"
+        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7}  {:<7}  {:<6}  {}",
+        "shot", "time (UTC)", "launcher", "session", "m/s", "± u", "from", "target"
     ));
     for shot in &shots {
         place.console.result(line(shot));
         if let Some(reason) = &shot.set_aside {
-            place.console.result(format!("{:>6}  set aside: {reason}", ""));
+            place.console.result(format!("{:>5}  set aside: {reason}", ""));
         }
     }
     Ok(())
@@ -42,15 +42,17 @@ pub(super) fn list(place: &Place, arguments: &ListArguments) -> Result<(), Comma
 fn line(shot: &Shot) -> String {
     let record = &shot.record;
     let uncertainty = record.standard_uncertainty_m_per_s.map_or("unknown".to_owned(), |u| format!("± {u:.3}"));
-    format!(
-        "{:>6}  {:<16}  {:<13.13}  {:<13.13}  {:>7.3}  {uncertainty:<7}  {}",
+    let line = format!(
+        "{:>5}  {:<16}  {:<13.13}  {:<11.11}  {:>7.3}  {uncertainty:<7}  {:<6}  {}",
         shot.id,
         record.time.strftime("%Y-%m-%d %H:%M"),
         record.launcher,
         record.session,
         record.speed_m_per_s,
-        record.source.word()
-    )
+        record.source.word(),
+        record.outcome.map_or("", Outcome::word)
+    );
+    line.trim_end().to_owned()
 }
 
 pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), CommandError> {
@@ -79,6 +81,7 @@ pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), Comm
         ("rig", text(&record.rig)),
         ("source", record.source.word().to_owned()),
         ("clip", text(&clip)),
+        ("target", record.outcome.map_or("unknown", Outcome::word).to_owned()),
         ("note", text(&record.note)),
         ("measurement file", record.measurement.as_ref().map_or("none", |_| "yes (`--measurement`)").to_owned()),
         ("set aside", shot.set_aside.clone().unwrap_or_else(|| "no".to_owned())),

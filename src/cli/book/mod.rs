@@ -13,7 +13,7 @@ use jiff::Timestamp;
 
 pub(super) use self::failure::failed;
 use super::output::{CommandError, Console, Exit};
-use crate::book::{Book, Selection, Setting, Source, default_book, rescue};
+use crate::book::{Book, Outcome, Selection, Setting, Source, default_book, rescue};
 use crate::units::Length;
 
 /// Keep the launchers' shots, and see whether a launcher has drifted.
@@ -65,6 +65,15 @@ enum Action {
     },
     /// Count shots again that were set aside.
     PutBack {
+        /// Numbers of the shots.
+        #[arg(required = true)]
+        shots: Vec<i64>,
+    },
+    /// Say of recorded shots whether the ball went in; what was said before is replaced.
+    Outcome {
+        /// hit, miss, or unknown.
+        #[arg(value_parser = read_outcome)]
+        outcome: Said,
         /// Numbers of the shots.
         #[arg(required = true)]
         shots: Vec<i64>,
@@ -130,6 +139,7 @@ impl Which {
             ball: self.ball.clone(),
             source: self.source,
             rig: self.rig.clone(),
+            other_than_clip: None,
             with_set_aside: false,
         }
     }
@@ -137,6 +147,16 @@ impl Which {
 
 fn read_source(word: &str) -> Result<Source, String> {
     Source::from_word(word).ok_or_else(|| "write video, gate or import".to_owned())
+}
+
+/// What is said of a shot.
+type Said = Option<Outcome>;
+
+fn read_outcome(word: &str) -> Result<Said, String> {
+    match word {
+        "unknown" => Ok(None),
+        word => Outcome::from_word(word).map(Some).ok_or_else(|| "write hit, miss or unknown".to_owned()),
+    }
 }
 
 fn read_length(text: &str) -> Result<Length, String> {
@@ -174,6 +194,11 @@ pub fn run(arguments: BookArguments, console: &Console) -> Result<(), CommandErr
         Action::PutBack { shots } => {
             place.open()?.put_back(&shots, Timestamp::now()).map_err(failed)?;
             console.result(format!("counted again: {}", list::numbers(&shots)));
+            Ok(())
+        }
+        Action::Outcome { outcome, shots } => {
+            place.open()?.set_outcome(&shots, outcome).map_err(failed)?;
+            console.result(format!("{}: {}", outcome.map_or("unknown", Outcome::word), list::numbers(&shots)));
             Ok(())
         }
         Action::Undo => {

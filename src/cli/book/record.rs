@@ -8,12 +8,13 @@ use jiff::{Timestamp, ZonedDateTime, tz::TimeZone};
 
 use super::failure::failed;
 use super::{Place, SettingArguments};
-use crate::book::{Added, Book, BookError, GateDefaults, Reading, ShotRecord, Source, read_speed, read_time};
+use crate::book::{Added, Book, BookError, GateDefaults, Outcome, Reading, ShotRecord, Source, read_speed, read_time};
 use crate::cli::output::{CommandError, Console, Exit};
 
 #[derive(Debug, Args)]
 pub(super) struct AddArguments {
-    /// Speeds with their unit, such as "4.02 m/s" or "4.02 ± 0.03 m/s"; `-` reads them line by line from stdin and records
+    /// Speeds with their unit, such as "4.02 m/s" or "4.02 ± 0.03 m/s", and `hit` or `miss` behind it where somebody aimed:
+    /// "4.02 m/s hit"; `-` reads them line by line from stdin and records
     /// each at once.
     #[arg(required = true, value_name = "SPEED")]
     speeds: Vec<String>,
@@ -49,7 +50,7 @@ pub(super) struct AddArguments {
 pub(super) struct GateArguments {
     /// The CSV file. Its first line names the columns with their units: `speed / m/s`, or `gate time / ms` and `width / mm`;
     /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `notch`, `angle / deg`,
-    /// `ball`, `rig`, `note`.
+    /// `ball`, `rig`, `outcome` (hit or miss), `note`.
     file: PathBuf,
     /// The launcher, where the file has no such column.
     #[arg(long)]
@@ -67,17 +68,18 @@ pub(super) struct GateArguments {
 pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), CommandError> {
     let time = arguments.time.as_deref().map(typed_time).transpose()?;
     let shared = arguments.shared_uncertainty.as_deref().map(|text| reading(text, arguments)).transpose()?;
-    let record = |reading: Reading| ShotRecord {
+    let record = |(reading, outcome): (Reading, Option<Outcome>)| ShotRecord {
         launcher: arguments.launcher.clone(),
         setting: arguments.setting.setting(),
         session: arguments.session.clone().unwrap_or_else(today),
         time: time.unwrap_or_else(Timestamp::now),
         speed_m_per_s: reading.speed_m_per_s,
         standard_uncertainty_m_per_s: reading.standard_uncertainty_m_per_s,
-        common_uncertainty_m_per_s: shared.map(|shared| shared.speed_m_per_s),
+        common_uncertainty_m_per_s: shared.map(|(shared, _)| shared.speed_m_per_s),
         rig: arguments.rig.clone(),
         source: if arguments.imported { Source::Import } else { Source::Gate },
         clip: None,
+        outcome,
         note: arguments.note.clone(),
         measurement: None,
     };
@@ -94,7 +96,7 @@ pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), Command
 fn add_line_by_line(
     place: &Place,
     arguments: &AddArguments,
-    record: impl Fn(Reading) -> ShotRecord,
+    record: impl Fn((Reading, Option<Outcome>)) -> ShotRecord,
 ) -> Result<(), CommandError> {
     let mut book = place.open_or_make()?;
     let mut bad_lines = 0;
@@ -125,14 +127,19 @@ fn add_line(
     book: &mut Book,
     line: &str,
     arguments: &AddArguments,
-    record: impl Fn(Reading) -> ShotRecord,
+    record: impl Fn((Reading, Option<Outcome>)) -> ShotRecord,
 ) -> Result<Added, CommandError> {
     let reading = reading(line, arguments)?;
     book.add(vec![record(reading)], Timestamp::now()).map_err(|error: BookError| failed(error))
 }
 
-fn reading(text: &str, arguments: &AddArguments) -> Result<Reading, CommandError> {
-    read_speed(text, arguments.unit.as_deref()).map_err(failed)
+/// A speed and, behind it, whether the ball went in.
+fn reading(text: &str, arguments: &AddArguments) -> Result<(Reading, Option<Outcome>), CommandError> {
+    let (speed, outcome) = match text.trim().rsplit_once(char::is_whitespace) {
+        Some((speed, word)) if Outcome::from_word(word).is_some() => (speed, Outcome::from_word(word)),
+        _ => (text, None),
+    };
+    Ok((read_speed(speed, arguments.unit.as_deref()).map_err(failed)?, outcome))
 }
 
 fn typed_time(text: &str) -> Result<Timestamp, CommandError> {

@@ -147,7 +147,7 @@ pub fn keep(
     settings: &Settings,
     console: &Console,
 ) -> Result<(), CommandError> {
-    if let Some(mut recorder) = arguments.record.recorder(&settings.rig)? {
+    if let Some(mut recorder) = arguments.record.recorder(&arguments.shots_of, &settings.rig)? {
         for row in rows {
             if let Ok(measurement) = &row.result {
                 record::report(&recorder.record(row.clip, measurement)?, console);

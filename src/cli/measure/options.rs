@@ -8,6 +8,7 @@ use super::class::ClassArguments;
 use super::forecast::ForecastArguments;
 use super::record::RecordArguments;
 use crate::cli::output::{CommandError, Exit};
+use crate::cli::statement::BookOptions;
 use crate::measure::{Mending, Settings};
 use crate::report::figure::{Sheet, Style, Theme};
 use crate::report::numbers::DecimalMark;
@@ -18,6 +19,7 @@ use crate::units::PixelPoint;
 
 /// Measure the launch speed, launch angle and gravity of the flights in a clip.
 #[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("with_book").args(["record", "from_book"]).multiple(true))]
 pub struct MeasureArguments {
     /// Recordings, or folders of pictures.
     #[arg(required = true, value_name = "CLIP")]
@@ -71,6 +73,8 @@ pub struct MeasureArguments {
     pub forecast: ForecastArguments,
     #[command(flatten)]
     pub record: RecordArguments,
+    #[command(flatten)]
+    pub shots_of: BookOptions,
     #[command(flatten)]
     pub class: ClassArguments,
 }

@@ -1,51 +1,45 @@
 //! Measured flights into the shot book.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use clap::Args;
 use jiff::{Timestamp, tz::TimeZone};
 
-use crate::book::{Added, Book, RecordInto, Setting, default_book, read_time};
+use crate::book::{Added, Book, Outcome, RecordInto, Setting, read_time};
 use crate::cli::book::failed;
 use crate::cli::output::{CommandError, Console, Exit};
+use crate::cli::statement::BookOptions;
 use crate::measurement::Measurement;
 use crate::rig::Rig;
 
-/// Into which book, and as whose shots.
+/// Into the shot book.
 #[derive(Debug, Args)]
+#[command(next_help_heading = "Shot book")]
 pub struct RecordArguments {
     /// Record each flight in the shot book; the same clip isn't counted twice.
     #[arg(long)]
     record: bool,
-    /// The launcher; else the rig's.
-    #[arg(long, value_name = "NAME", requires = "record")]
-    launcher: Option<String>,
     /// The session; else the date of the shot.
     #[arg(long, value_name = "NAME", requires = "record")]
     session: Option<String>,
-    /// The launcher's power notch; else the rig's setting.
-    #[arg(long, value_name = "NOTCH", requires = "record")]
-    setting: Option<String>,
-    /// The angle to which the launcher was set, in degrees.
-    #[arg(long, value_name = "DEGREES", requires = "record", allow_negative_numbers = true)]
-    set_angle: Option<f64>,
     /// The ball that was shot, as the book is to name it.
     #[arg(long, value_name = "NAME", requires = "record")]
     ball_name: Option<String>,
     /// Name of the rig, when it stays the same over sessions.
     #[arg(long, value_name = "NAME", requires = "record")]
     rig_name: Option<String>,
+    /// Whether the ball went into the target: `hit` or `miss`, for each flight in turn (`hit,miss,hit`) or once for all.
+    #[arg(long, value_name = "HIT|MISS", requires = "record", value_delimiter = ',', value_parser = read_outcome)]
+    outcome: Vec<Outcome>,
     /// When the clip was shot: RFC 3339, or date and time of day here; else the time of the clip's file.
     #[arg(long, value_name = "TIME", requires = "record")]
     shot_at: Option<String>,
-    /// The book's file, made on first use; else the one in your data folder.
-    #[arg(long, value_name = "FILE", requires = "record")]
-    book: Option<PathBuf>,
 }
 
 /// A book that is open for recording.
 pub struct Recorder<'a> {
     arguments: &'a RecordArguments,
+    of: &'a BookOptions,
     book: Book,
     launcher: String,
     notch: Option<String>,
@@ -58,19 +52,15 @@ impl RecordArguments {
     ///
     /// # Errors
     /// Wrong use, or a book that can't be opened.
-    pub fn recorder(&self, rig: &Rig) -> Result<Option<Recorder<'_>>, CommandError> {
+    pub fn recorder<'a>(&'a self, of: &'a BookOptions, rig: &Rig) -> Result<Option<Recorder<'a>>, CommandError> {
         if !self.record {
             return Ok(None);
         }
-        let launcher = self.launcher.clone().or_else(|| rig.launcher.name.clone()).ok_or_else(|| {
-            CommandError::new(Exit::WrongUse, "whose shots these are isn't stated")
-                .with_hint("name the launcher with `--launcher`, or in the rig under `[launcher]`")
-        })?;
+        let launcher = of.launcher(rig)?;
         let time = self.shot_at.as_deref().map(typed_time).transpose()?;
-        let path = self.book.clone().map_or_else(default_book, Ok).map_err(failed)?;
-        let book = Book::open(&path).map_err(failed)?;
-        let notch = self.setting.clone().or_else(|| rig.launcher.setting.clone());
-        Ok(Some(Recorder { arguments: self, book, launcher, notch, time }))
+        // Made on first use.
+        let book = Book::open(&of.path()?).map_err(failed)?;
+        Ok(Some(Recorder { arguments: self, of, book, launcher, notch: of.notch(rig), time }))
     }
 }
 
@@ -89,15 +79,37 @@ impl Recorder<'_> {
             session: arguments.session.clone().unwrap_or_else(date),
             setting: Setting {
                 notch: self.notch.clone(),
-                angle_deg: arguments.set_angle,
+                angle_deg: self.of.set_angle,
                 ball: arguments.ball_name.clone(),
             },
             rig: arguments.rig_name.clone(),
             time,
             note: None,
         };
-        self.book.record_measurement(measurement, &into, now).map_err(failed)
+        let outcomes = outcomes_of(&arguments.outcome, measurement.flights.len())?;
+        let added = self.book.record_measurement(measurement, &into, now).map_err(failed)?;
+        for (shot, outcome) in added.recorded.iter().zip(outcomes) {
+            self.book.set_outcome(&[*shot], Some(outcome)).map_err(failed)?;
+        }
+        Ok(added)
     }
+}
+
+/// One for each flight of a clip; none when nothing was said.
+fn outcomes_of(said: &[Outcome], flights: usize) -> Result<Vec<Outcome>, CommandError> {
+    match said {
+        [] => Ok(Vec::new()),
+        [one] => Ok(vec![*one; flights]),
+        many if many.len() == flights => Ok(many.to_vec()),
+        many => {
+            let message = format!("`--outcome` names {} flights, and the clip has {flights}", many.len());
+            Err(CommandError::new(Exit::WrongUse, message).with_hint("name one for each flight, or one for all"))
+        }
+    }
+}
+
+fn read_outcome(word: &str) -> Result<Outcome, String> {
+    Outcome::from_word(word.trim()).ok_or_else(|| "write hit or miss".to_owned())
 }
 
 /// Says what was recorded, on stderr: the measurement alone is the result.

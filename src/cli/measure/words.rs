@@ -7,6 +7,7 @@ use super::class::Row;
 use crate::cli::output::CommandError;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::numbers::DecimalMark;
+use crate::warning::in_sentences;
 
 const WIDTH: usize = 80;
 
@@ -22,8 +23,8 @@ pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
     let _ = writeln!(text, "\n± is the 95 % interval.");
     let _ = writeln!(text, "{}", wrapped("Clock: ", &measurement.clock.description));
     let _ = writeln!(text, "{}", wrapped("Scale: ", &measurement.scale.description));
-    for warning in &measurement.warnings {
-        let _ = writeln!(text, "\n{}", wrapped("Note: ", &warning.message()));
+    for said in in_sentences(&measurement.warnings) {
+        let _ = writeln!(text, "\n{}", wrapped("Note: ", &said));
     }
     text.trim_end().to_owned()
 }
@@ -42,7 +43,8 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     if let Some(speed) = &flight.launch_speed_gravity_given_m_per_s {
         rows.push(("speed, gravity given", mark.interval(speed), "m/s"));
     }
-    let before_mark = |value: &str| value.find(['.', ',']).or_else(|| value.find(' ')).unwrap_or(value.len());
+    // Signs and digits before the decimal mark, or before whatever else follows a whole number.
+    let before_mark = |value: &str| value.chars().take_while(|c| c.is_ascii_digit() || "−-".contains(*c)).count();
     let lead = rows.iter().map(|(_, value, _)| before_mark(value)).max().unwrap_or(0);
     for (name, value, unit) in &rows {
         let pad = " ".repeat(lead - before_mark(value));

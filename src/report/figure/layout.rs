@@ -72,10 +72,13 @@ impl<'a> Layout<'a> {
     }
 
     fn caption_lines(&self) -> Vec<Vec<Piece>> {
-        if self.style.without_caption || self.figure.caption.is_empty() {
-            return Vec::new();
-        }
-        wrap(&self.figure.caption, (WIDTH - 2.0 * MARGIN) / 0.95)
+        let caption = match self.style.sheet {
+            _ if self.style.without_caption => return Vec::new(),
+            Sheet::Page => self.figure.whole_caption(),
+            // Nobody reads small print on a wall, and the panels want the room.
+            Sheet::Slide => self.figure.caption.clone(),
+        };
+        if caption.is_empty() { Vec::new() } else { wrap(&caption, (WIDTH - 2.0 * MARGIN) / 0.95) }
     }
 
     fn frames(&self, top: f32, bottom: f32) -> Vec<Frame> {
@@ -131,7 +134,7 @@ impl<'a> Layout<'a> {
     fn equalise(&self, frame: &mut Frame) {
         let (x_span, y_span) = (frame.x.high - frame.x.low, frame.y.high - frame.y.low);
         if self.style.sheet == Sheet::Page {
-            frame.height = (frame.width * (y_span / x_span) as f32).clamp(14.0, 34.0);
+            frame.height = (frame.width * (y_span / x_span) as f32).clamp(14.0, 26.0);
         }
         let per_em = (x_span / f64::from(frame.width)).max(y_span / f64::from(frame.height));
         let widen = |low: f64, high: f64, length: f32| {
@@ -265,7 +268,7 @@ mod tests {
 
     fn figure(panels: Vec<Panel>) -> Figure {
         let (name, title, caption, alt) = ("path".into(), "Path".into(), "A caption.".into(), "A path.".into());
-        Figure { name, title, panels, shared_x: false, caption, alt }
+        Figure { name, title, panels, shared_x: false, caption, note: "", alt }
     }
 
     #[test]

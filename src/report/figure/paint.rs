@@ -26,7 +26,7 @@ pub struct Palette {
     axis: Colour,
     grid: Colour,
     fit: Colour,
-    series: [Colour; 3],
+    series: [Colour; 5],
     forecast: Colour,
 }
 
@@ -34,6 +34,7 @@ const VERMILLION: Colour = Colour(0xd5, 0x5e, 0x00);
 const BLUISH_GREEN: Colour = Colour(0x00, 0x9e, 0x73);
 const BLUE: Colour = Colour(0x00, 0x72, 0xb2);
 const SKY_BLUE: Colour = Colour(0x56, 0xb4, 0xe9);
+const ORANGE: Colour = Colour(0xe6, 0x9f, 0x00);
 const REDDISH_PURPLE: Colour = Colour(0xcc, 0x79, 0xa7);
 
 impl Palette {
@@ -45,7 +46,7 @@ impl Palette {
                 axis: Colour(0x55, 0x55, 0x55),
                 grid: Colour(0xe0, 0xe0, 0xe0),
                 fit: Colour(0, 0, 0),
-                series: [BLUISH_GREEN, BLUE, REDDISH_PURPLE],
+                series: [BLUISH_GREEN, BLUE, REDDISH_PURPLE, ORANGE, Colour(0x66, 0x66, 0x66)],
                 forecast: VERMILLION,
             },
             Theme::Dark => Self {
@@ -54,7 +55,7 @@ impl Palette {
                 axis: Colour(0xa0, 0xa6, 0xad),
                 grid: Colour(0x34, 0x3a, 0x42),
                 fit: Colour(0xff, 0xff, 0xff),
-                series: [BLUISH_GREEN, SKY_BLUE, REDDISH_PURPLE],
+                series: [BLUISH_GREEN, SKY_BLUE, REDDISH_PURPLE, ORANGE, Colour(0xb4, 0xb4, 0xb4)],
                 forecast: VERMILLION,
             },
         }
@@ -167,7 +168,7 @@ struct Dash {
 impl Dash {
     fn fit(series: Series, palette: &Palette) -> Self {
         let pattern = match series {
-            Series::First => None,
+            Series::First | Series::Fourth | Series::Fifth => None,
             Series::Second => Some((1.2, 0.4)),
             Series::Third => Some((0.4, 0.3)),
         };
@@ -262,7 +263,7 @@ fn put_mark(
     }
     match series {
         Series::First => chart.draw_series([Circle::new(at, r, colour.filled())])?,
-        Series::Second | Series::Third => {
+        _ => {
             let outline = shape(series, r);
             chart.draw_series([EmptyElement::at(at) + Polygon::new(outline, colour.filled())])?
         }
@@ -270,11 +271,13 @@ fn put_mark(
     Ok(())
 }
 
-/// Corners of a square or of a triangle about the origin.
+/// Corners of a square, a triangle or a diamond about the origin.
 fn shape(series: Series, r: i32) -> Vec<(i32, i32)> {
     let q = r * 9 / 10;
     match series {
         Series::Third => vec![(0, -r * 5 / 4), (r * 11 / 10, q), (-r * 11 / 10, q)],
+        Series::Fourth => vec![(0, -r * 5 / 4), (r * 5 / 4, 0), (0, r * 5 / 4), (-r * 5 / 4, 0)],
+        Series::Fifth => vec![(0, r * 5 / 4), (r * 11 / 10, -q), (-r * 11 / 10, -q)],
         Series::First | Series::Second => vec![(-q, -q), (q, -q), (q, q), (-q, q)],
     }
 }

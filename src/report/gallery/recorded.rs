@@ -63,6 +63,7 @@ fn rows(truth: &Value) -> Vec<SightingRow> {
             SightingRow {
                 frame: frame["i"].as_u64().unwrap() as usize,
                 time_s: number(&ball["t_mid"]),
+                exposed_s: None,
                 centre_px: PixelPoint::new(number(&ball["px"]), number(&ball["py"])),
                 centre_m: MetrePoint::new(number(&ball["x"]), number(&ball["y"])),
                 radius_px: number(&ball["radius_px"]),

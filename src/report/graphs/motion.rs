@@ -2,6 +2,7 @@
 
 use super::Subject;
 use super::words::BARS;
+use crate::measurement::ForecastMotion;
 use crate::measurement::motion::{Motion, MotionSample};
 use crate::report::figure::{Figure, Layer, Mark, Panel, Series};
 use crate::units::Estimate;
@@ -26,32 +27,37 @@ pub fn figures(subject: &Subject<'_>) -> Vec<Figure> {
 fn velocity(subject: &Subject<'_>, motion: &Motion) -> Figure {
     let path = &subject.flight.path;
     let law = super::words::polynomial(subject.mark, [path.vy_m_per_s, -path.g_m_per_s2, 0.0]);
-    let panel = |y_name: &str, series, of: Quantity| Panel {
+    let panel = |y_name: &str, series, of: Quantity, expected: fn(&ForecastMotion) -> f64| Panel {
         x_name: TIME.into(),
         y_name: y_name.into(),
         share: 0.65,
         equal_scales: false,
-        layers: vec![
-            band(subject, motion, of, 1.0),
-            fit(subject, motion, of, 1.0, series, "fit"),
-            points(subject, &motion.velocities, of, 1.0, series, &from_neighbours(motion.sightings_per_velocity)),
-        ],
+        layers: [
+            Some(band(subject, motion, of, 1.0)),
+            forecast(subject, motion, expected),
+            Some(fit(subject, motion, of, 1.0, series, "fit")),
+            Some(points(subject, &motion.velocities, of, 1.0, series, &from_neighbours(motion.sightings_per_velocity))),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
     };
     Figure {
         name: subject.name("velocity-time"),
         title: subject.title("velocity against time"),
         panels: vec![
-            panel("horizontal *v*_{x} / (m/s)", Series::First, |m| &m.vx_m_per_s),
-            panel("vertical *v*_{y} / (m/s)", Series::First, |m| &m.vy_m_per_s),
+            panel("horizontal *v*_{x} / (m/s)", Series::First, |m| &m.vx_m_per_s, |m| m.vx_m_per_s),
+            panel("vertical *v*_{y} / (m/s)", Series::First, |m| &m.vy_m_per_s, |m| m.vy_m_per_s),
         ],
         shared_x: true,
         caption: format!(
-            "Lines: the fit to all positions,{} *v*_{{y}} = {law} (m/s, s), upwards positive; the slope is −*g*, and {}. \
-             Points: each from {} neighbouring positions alone. {BARS}",
-            if subject.flight.air_counted { " but for the air" } else { "" },
+            "Lines: the fit to all positions{} *v*_{{y}} = {law} (m/s, s), upwards positive, whose slope is −*g*; {}. \
+             Points: each from {} neighbouring positions alone.",
+            if subject.flight.air_counted { ", with the air. Without it this launch would give" } else { "," },
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_velocity
         ),
+        note: BARS,
         alt: "Two graphs over time: horizontal velocity, about level, and vertical velocity, falling along a straight \
               line. Points from neighbouring positions lie about the fitted lines."
             .into(),
@@ -82,10 +88,11 @@ fn acceleration(subject: &Subject<'_>, motion: &Motion) -> Figure {
         caption: format!(
             "Free flight without air has *a*_{{x}} = 0 and *a*_{{y}} = −*g* throughout; here {}. Each point comes from {} \
              neighbouring positions alone. A slope means air resistance or a slanting camera; a single point far off \
-             means a wrong position. {BARS}",
+             means a wrong position.",
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             motion.sightings_per_acceleration
         ),
+        note: BARS,
         alt:
             "Two graphs over time: horizontal acceleration about nought and vertical acceleration about minus g, each \
               with the level of the fit."
@@ -105,6 +112,13 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
         (|m| &m.total_j_per_kg, Series::Third, "sum of both"),
     ];
     let mut layers = vec![band(subject, motion, kinds[2].0, factor)];
+    // Heights above the launch point with the fitted g, as the measured ones, so that the lines can be compared.
+    let (g, start) = (subject.flight.path.g_m_per_s2, subject.flight.launch_point_m.y);
+    let kinetic = |m: &ForecastMotion| (m.vx_m_per_s.powi(2) + m.vy_m_per_s.powi(2)) / 2.0;
+    let potential = move |m: &ForecastMotion| g * (m.y_m - start);
+    layers.extend(forecast(subject, motion, |m| factor * kinetic(m)));
+    layers.extend(forecast(subject, motion, |m| factor * potential(m)));
+    layers.extend(forecast(subject, motion, |m| factor * (kinetic(m) + potential(m))));
     for (of, series, name) in kinds {
         layers.push(fit(subject, motion, of, factor, series, &format!("{name}, fit")));
     }
@@ -125,13 +139,23 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
         shared_x: false,
         caption: format!(
             "Energy{per}: of motion ½*mv*², of height *mgh* above the launch point with the fitted *g*, and their sum, which \
-             stays the same when air takes nothing away. Spin is not seen. {BARS}"
+             stays the same when air takes nothing away. Spin is not seen."
         ),
+        note: BARS,
         alt:
             "Energy over time: energy of motion falls while energy of height rises and the other way round; their sum \
               is about level."
                 .into(),
     }
+}
+
+/// What was expected, as far as the flight was seen; `None` without a forecast.
+fn forecast(subject: &Subject<'_>, motion: &Motion, of: impl Fn(&ForecastMotion) -> f64) -> Option<Layer> {
+    let end = motion.fitted.last().map_or(0.0, |m| subject.since_launch(m.time_s));
+    let expected = subject.flight.forecast.as_ref()?.velocities();
+    let points: Vec<(f64, f64)> =
+        expected.iter().filter(|m| m.since_launch_s <= end).map(|m| (m.since_launch_s, of(m))).collect();
+    (!points.is_empty()).then(|| Layer::Forecast { label: "forecast".into(), points })
 }
 
 fn from_neighbours(count: usize) -> String {

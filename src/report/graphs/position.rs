@@ -58,10 +58,11 @@ pub fn along_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, X, "horizontal distance *x* / m"),
         shared_x: true,
         caption: format!(
-            "{}: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}. {BARS}",
+            "{}: *x* = {law} (m, s), with *t* from the launch and *x* to the right; {}.",
             words::fitted_law(subject.flight.air_counted),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Graph of horizontal distance against time. {} measured points run {}. The fitted line follows them; \
              a second panel shows what remains between points and line.",
@@ -81,11 +82,12 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
         panels: position_panels(subject, Y, "height *y* / m"),
         shared_x: true,
         caption: format!(
-            "{}: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}. {BARS}",
+            "{}: *y* = {law} (m, s), with *t* from the launch and *y* upwards; {}; {}.",
             words::fitted_law(subject.flight.air_counted),
             subject.quantity("*g*", &subject.flight.gravity_m_per_s2, "m/s²"),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Graph of height against time. {} measured points run {}. The fitted parabola follows them; \
              a second panel shows what remains between points and parabola.",
@@ -98,7 +100,7 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
 fn position_panels(subject: &Subject<'_>, c: Coordinate, name: &str) -> Vec<Panel> {
     let flight = subject.flight;
     let marks = flight.sightings.iter().map(|s| Mark {
-        x: subject.since_launch(s.time_s),
+        x: subject.since_launch(s.moment_s()),
         y: (c.position)(s),
         x_half_width: None,
         y_half_width: half_width((c.variance)(s)),
@@ -140,7 +142,7 @@ fn expected(subject: &Subject<'_>, forecast: &ForecastStatement) -> Vec<(f64, f6
 
 /// Fine steps from the launch to the last sighting.
 fn times(subject: &Subject<'_>) -> impl Iterator<Item = f64> + use<> {
-    let end = subject.flight.sightings.last().map_or(0.0, |s| subject.since_launch(s.time_s));
+    let end = subject.flight.sightings.last().map_or(0.0, |s| subject.since_launch(s.moment_s()));
     (0..=STEPS).map(move |i| end * i as f64 / STEPS as f64)
 }
 
@@ -175,7 +177,7 @@ fn residual_panel(subject: &Subject<'_>, c: Coordinate, x_name: String) -> Panel
                 Some(mm) if in_mm => (mm, half_width((c.variance)(s)).map(|h| 1e3 * h)),
                 _ => ((c.residual_px)(s), half_width((c.variance_px)(s))),
             };
-            Mark { x: subject.since_launch(s.time_s), y, x_half_width: None, y_half_width: half, used: s.used }
+            Mark { x: subject.since_launch(s.moment_s()), y, x_half_width: None, y_half_width: half, used: s.used }
         })
         .collect();
     let y_name = if in_mm { "residual / mm" } else { "residual / px" }.to_owned();
@@ -209,11 +211,12 @@ pub fn path(subject: &Subject<'_>) -> Figure {
         panels: vec![Panel { x_name, y_name, share: 1.0, equal_scales: true, layers }],
         shared_x: false,
         caption: format!(
-            "Both axes have the same scale. Launch {} at {} above the horizontal; {}. {BARS}",
+            "Both axes have the same scale. Launch {} at {}; {}.",
             subject.quantity("speed *v*_{0}", &flight.launch_speed_m_per_s, "m/s"),
-            angle(subject),
+            words::launch_angle(subject.mark, &flight.launch_angle_deg),
             subject.points_and_residual()
         ),
+        note: BARS,
         alt: format!(
             "Path of the ball, height against horizontal distance, both to the same scale: {} measured points with \
              the fitted curve through them. Heights run {}.",
@@ -221,11 +224,6 @@ pub fn path(subject: &Subject<'_>) -> Figure {
             subject.span(|i| flight.sightings[i].centre_m.y, "m")
         ),
     }
-}
-
-fn angle(subject: &Subject<'_>) -> String {
-    let text = subject.mark.interval(&subject.flight.launch_angle_deg);
-    if text.contains('±') { format!("({text})°") } else { format!("{text}°") }
 }
 
 /// How often residuals of each size occur; `None` for fewer than eight, which have no shape to see.
@@ -258,6 +256,7 @@ pub fn residual_distribution(subject: &Subject<'_>) -> Option<Figure> {
             "Measured minus fitted, {}. Chance alone gives a heap about nought with few far out.",
             subject.points_and_residual()
         ),
+        note: "",
         alt: format!("Two histograms of the residuals of {} points, along x and along y.", used.len()),
     })
 }

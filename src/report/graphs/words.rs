@@ -6,7 +6,8 @@ use crate::report::numbers::DecimalMark;
 use crate::units::Estimate;
 
 /// Said under every graph with bars.
-pub const BARS: &str = "Bars show 95 % intervals; where none is seen it is smaller than the mark.";
+pub const BARS: &str = "Bars and bands show 95\u{a0}% for the scatter of the points; what all share, such as the scale, is in the ± alone. Where no bar \
+                        is seen it is smaller than the mark.";
 
 /// "0.412 + 2.63 *t* − 4.88 *t*²": a polynomial in t with as many digits as fit a caption.
 pub fn polynomial(mark: DecimalMark, coefficients: [f64; 3]) -> String {
@@ -57,12 +58,20 @@ impl Subject<'_> {
         format!(
             "from {} {unit} at {} s to {} {unit} at {} s, at most {} {unit}",
             number(value(0)),
-            number(self.since_launch(rows[0].time_s)),
+            number(self.since_launch(rows[0].moment_s())),
             number(value(last)),
-            number(self.since_launch(rows[last].time_s)),
+            number(self.since_launch(rows[last].moment_s())),
             number(top)
         )
     }
+}
+
+/// "(48.2 ± 0.4)° above the horizontal", or below it.
+pub fn launch_angle(mark: DecimalMark, angle_deg: &Estimate) -> String {
+    let side = if angle_deg.value < 0.0 { "below" } else { "above" };
+    let text = mark.interval(&Estimate { value: angle_deg.value.abs(), ..*angle_deg });
+    let said = if text.contains('±') { format!("({text})°") } else { format!("{text}°") };
+    format!("{} {side} the horizontal", said.replace(' ', "\u{a0}"))
 }
 
 pub fn used_count(flight: &FlightMeasurement) -> usize {
@@ -81,6 +90,14 @@ pub fn fitted_law(air_counted: bool) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_angle_downwards_is_below_the_horizontal() {
+        let down = Estimate::with_coverage_factor(-35.0, 0.2, 2.0);
+        assert_eq!(launch_angle(DecimalMark::Point, &down), "(35.0\u{a0}±\u{a0}0.4)° below the horizontal");
+        let up = Estimate::without_uncertainty(48.0);
+        assert!(launch_angle(DecimalMark::Comma, &up).ends_with("° above the horizontal"));
+    }
 
     #[test]
     fn a_polynomial_reads_as_written_by_hand() {

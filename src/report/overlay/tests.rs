@@ -58,6 +58,26 @@ fn the_reader_finds_the_frames_at_their_own_times() {
 }
 
 #[test]
+fn phones_and_browsers_can_play_it() {
+    let (measurement, mut still, _) = made_up();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("overlay.mp4");
+    write(&mut still, &measurement, &path, &OverlayOptions::default(), &mut |_| {}).unwrap();
+    let bytes = std::fs::read(&path).unwrap();
+    let place = |name: &[u8]| bytes.windows(4).position(|four| four == name);
+    let Some(record) = place(b"avcC") else {
+        eprintln!("skipped: no H.264 encoder here");
+        return;
+    };
+    // Decoder configuration record of ISO/IEC 14496-15, 5.3.3.1: version, profile, compatibility, level. 1280 × 720 are 3600
+    // macroblocks; at up to 60 of them a second ITU-T H.264, table A-1, asks for level 3.2 at most (from memory).
+    let (profile, level) = (bytes[record + 5], bytes[record + 7]);
+    assert!(profile == 100 && level <= 32, "profile {profile}, level {level}");
+    // The table of contents before the pictures, for playing while loading.
+    assert!(place(b"moov") < place(b"mdat"));
+}
+
+#[test]
 fn the_picture_stands_still_at_the_landing_and_slows_in_the_flight() {
     let (measurement, _, stamps) = made_up();
     let rows = &measurement.flights[0].sightings;

@@ -25,6 +25,20 @@ pub fn shares(lines: &[BudgetLine], of: fn(&BudgetLine) -> Option<f64>) -> Vec<(
     shares
 }
 
+/// Those that show as whole per cents; what is below is put together under one name.
+pub fn worth_showing(shares: Vec<(String, f64)>) -> Vec<(String, f64)> {
+    let (mut shown, small): (Vec<_>, Vec<_>) = shares.into_iter().partition(|share| share.1 >= LEAST_SHARE);
+    match small.len() {
+        0 => {}
+        1 => shown.extend(small),
+        count => shown.push((format!("{count} smaller sources together"), small.iter().map(|share| share.1).sum())),
+    }
+    shown
+}
+
+/// Half a per cent: below it a share is shown as nought.
+const LEAST_SHARE: f64 = 0.005;
+
 /// One bar per share, with its name before and its percentage behind it.
 pub fn drawing(shares: &[(String, f64)], mark: DecimalMark) -> Drawing {
     let u = UNITS_PER_EM;

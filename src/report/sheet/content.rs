@@ -10,9 +10,12 @@ use crate::report::graphs::{self, Choice};
 use crate::report::ink::text::literal;
 use crate::report::numbers::DecimalMark;
 use crate::units::Estimate;
+use crate::warning::{flights_in_words, in_sentences};
 
 /// Rows of the data table before it is thinned out.
 const MOST_ROWS: usize = 60;
+/// However many flights there are.
+const LEAST_ROWS: usize = 12;
 
 pub fn sheet(input: &SheetInput<'_>) -> Sheet {
     let measurement = input.measurement;
@@ -20,14 +23,27 @@ pub fn sheet(input: &SheetInput<'_>) -> Sheet {
     blocks.extend(answer(measurement, input.decimal_mark));
     blocks.push(heading("What was filmed?"));
     blocks.push(Block::Table(set_up(measurement, input.decimal_mark)));
-    for (i, flight) in measurement.flights.iter().enumerate() {
-        blocks.extend(of_flight(input, flight, input.strobes.get(i)));
+    // Many flights in full are a book that nobody reads: then the sheet says what they have in common first.
+    let many = measurement.flights.len() > 1;
+    if many {
+        blocks.extend(together(input));
+    } else {
+        for (i, flight) in measurement.flights.iter().enumerate() {
+            blocks.extend(of_flight(input, flight, input.strobes.get(i)));
+        }
     }
     blocks.extend(to_check(measurement));
     blocks.extend(safety());
     blocks.extend(own_words());
     blocks.extend(data(measurement, input.decimal_mark));
     blocks.extend(again(input));
+    if many {
+        blocks.push(heading("Each flight by itself"));
+        let figures =
+            graphs::figures(&measurement.flights[0], measurement.flights.len(), Choice::All, input.decimal_mark);
+        blocks.extend(said_once(&figures));
+        blocks.extend(measurement.flights.iter().map(|flight| folded(input, flight)));
+    }
     Sheet { title: "Lab sheet: a ball in flight".to_owned(), blocks }
 }
 
@@ -35,39 +51,101 @@ fn heading(text: &str) -> Block {
     Block::Heading { level: 2, text: text.to_owned() }
 }
 
-fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<&RgbImage>) -> Vec<Block> {
+/// What several flights of a clip have in common: one picture, graphs of all, one budget, a sentence for each.
+fn together(input: &SheetInput<'_>) -> Vec<Block> {
+    let (measurement, mark) = (input.measurement, input.decimal_mark);
+    let (flights, mut blocks) = (&measurement.flights, vec![heading("What did the ball do?")]);
+    let Some(first) = flights.first() else { return Vec::new() };
+    if let Some(strobe) = input.strobes.first() {
+        blocks.push(photo(strobe, first, Some(first.number)));
+    }
+    blocks.extend(graphs::of_all(measurement).iter().map(|figure| graph(figure, mark)));
+    if let Some(limits) = limits(first, &format!("Flight {}: the uncertainty budget", first.number), mark) {
+        blocks.push(heading("What limits this?"));
+        blocks.extend(limits);
+    }
+    let compared: Vec<String> = flights
+        .iter()
+        .filter_map(|flight| Some(format!("Flight {}: {}", flight.number, comparison_text(flight, mark)?)))
+        .collect();
+    if !compared.is_empty() {
+        blocks.extend([heading("Did they go where you said?"), Block::List(compared)]);
+    }
+    let verdicts = verdicts(flights);
+    if !verdicts.is_empty() {
+        blocks.extend([heading("What does it mean?"), Block::List(verdicts)]);
+    }
+    blocks
+}
+
+/// What each verdict says; flights of which the same is said stand together.
+fn verdicts(flights: &[FlightMeasurement]) -> Vec<String> {
+    let mut said: Vec<(&str, Vec<usize>)> = Vec::new();
+    for flight in flights {
+        let Some(verdict) = &flight.verdict else { continue };
+        match said.iter_mut().find(|(summary, _)| *summary == verdict.summary) {
+            Some((_, numbers)) => numbers.push(flight.number),
+            None => said.push((&verdict.summary, vec![flight.number])),
+        }
+    }
+    said.into_iter()
+        .map(|(summary, numbers)| {
+            format!("{}: {}", sentence_start(&flights_in_words(&numbers)), sentence(&literal(summary)))
+        })
+        .collect()
+}
+
+/// The results and the main graphs of one flight among several.
+fn folded(input: &SheetInput<'_>, flight: &FlightMeasurement) -> Block {
     let (of, mark) = (input.measurement.flights.len(), input.decimal_mark);
-    let titled = |question: &str| {
-        heading(&if of > 1 { format!("Flight {}: {question}", flight.number) } else { question.to_owned() })
-    };
+    let mut blocks = results(flight, format!("Flight {}: the results", flight.number), mark);
+    if let Some(verdict) = flight.verdict.as_ref().filter(|verdict| !verdict.reasons.is_empty()) {
+        blocks.push(Block::Paragraph("What to check, the likeliest first:".to_owned()));
+        blocks.push(Block::List(verdict.reasons.iter().map(|r| sentence(&literal(r))).collect()));
+    }
+    let shown = ["distance-time", "height-time", "velocity-time", "acceleration-check"];
+    let figures = graphs::figures(flight, of, Choice::All, mark);
+    let main = figures.iter().filter(|figure| shown.iter().any(|name| figure.name.ends_with(name)));
+    blocks.extend(main.map(|figure| graph(figure, mark)));
+    Block::Folded { title: format!("Flight {}", flight.number), blocks }
+}
+
+fn of_flight(input: &SheetInput<'_>, flight: &FlightMeasurement, strobe: Option<&RgbImage>) -> Vec<Block> {
+    let mark = input.decimal_mark;
     let mut blocks = Vec::new();
     if let Some(strobe) = strobe {
-        blocks.extend([titled("What did the ball do?"), photo(strobe, flight)]);
+        blocks.extend([heading("What did the ball do?"), photo(strobe, flight, None)]);
     }
-    blocks.push(titled("How fast, how steep, how strong is gravity?"));
-    let name =
-        |what: &str| if of > 1 { format!("Flight {}: {what}", flight.number) } else { graphs::capitalised(what) };
-    blocks.extend(results(flight, name("the results"), mark));
-    if let Some(limits) = limits(flight, &name("the uncertainty budget"), mark) {
-        blocks.push(titled("What limits this?"));
+    blocks.push(heading("How fast, how steep, how strong is gravity?"));
+    blocks.extend(results(flight, "The results".to_owned(), mark));
+    blocks.push(interval_explained());
+    if let Some(limits) = limits(flight, "The uncertainty budget", mark) {
+        blocks.push(heading("What limits this?"));
         blocks.extend(limits);
     }
     if let Some(comparison) = comparison(flight, mark) {
-        blocks.push(titled("Did it go where you said?"));
+        blocks.push(heading("Did it go where you said?"));
         blocks.extend(comparison);
     }
     if let Some(verdict) = &flight.verdict {
-        blocks.push(titled("What does it mean?"));
+        blocks.push(heading("What does it mean?"));
         blocks.push(Block::Paragraph(sentence(&literal(&verdict.summary))));
         if !verdict.reasons.is_empty() {
             blocks.push(Block::Paragraph("What to check, the likeliest first:".to_owned()));
             blocks.push(Block::List(verdict.reasons.iter().map(|r| sentence(&literal(r))).collect()));
         }
     }
-    blocks.push(titled("Graphs"));
-    let figures = graphs::figures(flight, of, Choice::All, mark);
+    blocks.push(heading("Graphs"));
+    let figures = graphs::figures(flight, 1, Choice::All, mark);
+    blocks.extend(said_once(&figures));
     blocks.extend(figures.iter().map(|figure| graph(figure, mark)));
     blocks
+}
+
+/// What the graphs that follow have alike.
+fn said_once(figures: &[Figure]) -> Option<Block> {
+    let note = figures.iter().map(|figure| figure.note).find(|note| !note.is_empty())?;
+    Some(Block::Paragraph(format!("In the graphs: {}{}", note[..1].to_lowercase(), &note[1..])))
 }
 
 /// First letter large, full stop at the end. A symbol such as g stays as it is.
@@ -76,9 +154,13 @@ fn sentence(text: &str) -> String {
     if first_word.chars().count() == 1 && first_word != "a" {
         return sentence_end(text);
     }
+    sentence_end(&sentence_start(text))
+}
+
+fn sentence_start(text: &str) -> String {
     let mut chars = text.chars();
     let start: String = chars.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
-    sentence_end(&format!("{start}{}", chars.as_str()))
+    format!("{start}{}", chars.as_str())
 }
 
 fn sentence_end(text: &str) -> String {
@@ -89,11 +171,6 @@ fn sentence_end(text: &str) -> String {
 fn with_unit(mark: DecimalMark, estimate: &Estimate, unit: &str) -> String {
     let text = mark.interval(estimate);
     if text.contains('±') { format!("({text}) {unit}") } else { format!("{text} {unit}") }.replace(' ', "\u{a0}")
-}
-
-fn degrees(mark: DecimalMark, estimate: &Estimate) -> String {
-    let text = mark.interval(estimate);
-    if text.contains('±') { format!("({text})°") } else { format!("{text}°") }.replace(' ', "\u{a0}")
 }
 
 fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
@@ -107,9 +184,9 @@ fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
     if measurement.flights.len() == 1 {
         let flight = &measurement.flights[0];
         return vec![Block::Paragraph(format!(
-            "The ball left at a speed of {}, {} above the horizontal. Its fall gives *g* = {}.",
+            "The ball left at a speed of {}, {}. Its fall gives *g*\u{a0}=\u{a0}{}.",
             with_unit(mark, &flight.launch_speed_m_per_s, "m/s"),
-            degrees(mark, &flight.launch_angle_deg),
+            graphs::words::launch_angle(mark, &flight.launch_angle_deg),
             with_unit(mark, &flight.gravity_m_per_s2, "m/s²")
         ))];
     }
@@ -123,7 +200,16 @@ fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
     });
     let head = ["flight", "launch speed / (m/s)", "launch angle / °", "*g* / (m/s²)"].map(str::to_owned).to_vec();
     let caption = format!("All {} flights of the clip, with 95 % intervals", measurement.flights.len());
-    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true })]
+    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true }), interval_explained()]
+}
+
+/// Said once, however many results there are.
+fn interval_explained() -> Block {
+    Block::Paragraph(
+        "The number after ± says how far off the value may be: in 95 of 100 such measurements the truth lies within. Speed \
+         and angle hold for the launch itself."
+            .to_owned(),
+    )
 }
 
 fn safety() -> Vec<Block> {
@@ -170,7 +256,7 @@ fn set_up(measurement: &Measurement, mark: DecimalMark) -> Table {
     Table { caption: "The set-up".to_owned(), head: Vec::new(), rows, numbers: false }
 }
 
-fn photo(strobe: &RgbImage, flight: &FlightMeasurement) -> Block {
+fn photo(strobe: &RgbImage, flight: &FlightMeasurement, number: Option<usize>) -> Block {
     let mut jpeg = Vec::new();
     JpegEncoder::new_with_quality(&mut jpeg, 90)
         .write_image(strobe.as_raw(), strobe.width(), strobe.height(), image::ExtendedColorType::Rgb8)
@@ -183,8 +269,9 @@ fn photo(strobe: &RgbImage, flight: &FlightMeasurement) -> Block {
             "The scene with the ball at {count} moments of its flight, each cut from its own frame, on the fitted path."
         ),
         caption: format!(
-            "The ball in {count} frames on one still. The times count from the launch; the bar shows the scale in the \
-             plane of the flight."
+            "The ball {}in {count} frames on one still. The times count from the launch; the bar shows the scale in the \
+             plane of the flight.",
+            number.map_or_else(String::new, |number| format!("of flight {number} "))
         ),
     }
 }
@@ -209,9 +296,8 @@ fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Ve
     }
     let head = ["quantity", "value ± 95 % interval", "unit", "interval / value"].map(str::to_owned).to_vec();
     let note = format!(
-        "The number after ± says how far off the value may be: in 95 of 100 such measurements the truth lies within. \
-         Speed and angle hold for the launch itself. {} of {} sightings went into the fit; what remains between them \
-         and the curve is {} mm (root mean square), {} pixels.",
+        "{} of {} sightings went into the fit; what remains between them and the curve is {} mm (root mean square), {} \
+         pixels.",
         flight.sightings.iter().filter(|s| s.used).count(),
         flight.sightings.len(),
         mark.significant(flight.residual_rms_mm, 2),
@@ -222,30 +308,35 @@ fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Ve
 
 fn limits(flight: &FlightMeasurement, name: &str, mark: DecimalMark) -> Option<Vec<Block>> {
     let shares = budget::shares(&flight.budget, |l| l.gravity_m_per_s2);
-    let largest = shares.first()?;
+    let largest = shares.first()?.clone();
     let caption = format!(
         "What share of the squared uncertainty of *g* comes from where. To get better, begin at the top: {}.",
         literal(&largest.0)
     );
+    let shares = budget::worth_showing(shares.clone());
     let literal_shares: Vec<(String, f64)> = shares.iter().map(|(s, v)| (literal(s), *v)).collect();
     let alt = format!("Bars for the sources of uncertainty: {}.", budget::in_words(&shares, mark));
     let title = "Where the uncertainty comes from".to_owned();
     let drawing = Box::new(budget::drawing(&literal_shares, mark));
-    let number = |u: Option<f64>| u.map_or_else(String::new, |u| mark.significant(u, 2));
-    let rows = flight.budget.iter().map(|l: &BudgetLine| {
-        vec![
-            literal(&l.source),
-            l.evaluation.clone(),
-            number(l.launch_speed_m_per_s),
-            number(l.launch_angle_deg),
-            number(l.gravity_m_per_s2),
-        ]
-    });
+    let column = |of: fn(&BudgetLine) -> Option<f64>| {
+        let largest = flight.budget.iter().filter_map(of).fold(0.0, f64::max);
+        // Squared, a hundredth of the largest is a ten-thousandth: it changes no digit that is shown.
+        move |line: &BudgetLine| {
+            of(line).filter(|u| *u >= 0.01 * largest && *u > 0.0).map_or_else(String::new, |u| mark.significant(u, 2))
+        }
+    };
+    let (speed, angle, gravity) =
+        (column(|l| l.launch_speed_m_per_s), column(|l| l.launch_angle_deg), column(|l| l.gravity_m_per_s2));
+    let rows = flight
+        .budget
+        .iter()
+        .map(|l| vec![literal(&l.source), l.evaluation.clone(), speed(l), angle(l), gravity(l)])
+        .filter(|row| row[2..].iter().any(|cell| !cell.is_empty()));
     let head = ["source", "type", "*u*(*v*_{0}) / (m/s)", "*u*(*α*) / °", "*u*(*g*) / (m/s²)"];
     let table = Table {
         caption: format!(
             "{name}: standard uncertainties *u*. Type A comes from the scatter of the data, type B from other knowledge. \
-             An empty cell means that it adds nothing worth stating."
+             What is less than a hundredth of the largest in its column is left out."
         ),
         head: head.map(str::to_owned).to_vec(),
         rows: rows.collect(),
@@ -261,6 +352,10 @@ fn without_empty_columns(table: Table) -> Table {
 }
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
+    Some(vec![Block::Paragraph(comparison_text(flight, mark)?)])
+}
+
+fn comparison_text(flight: &FlightMeasurement, mark: DecimalMark) -> Option<String> {
     let forecast = flight.forecast.as_ref()?;
     let mut text =
         format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
@@ -274,7 +369,7 @@ fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block
     if let Some(comparison) = &forecast.comparison {
         text.push_str(&format!(" {}", literal(comparison)));
     }
-    Some(vec![Block::Paragraph(text)])
+    Some(text)
 }
 
 fn graph(figure: &Figure, mark: DecimalMark) -> Block {
@@ -291,7 +386,7 @@ fn to_check(measurement: &Measurement) -> Vec<Block> {
     if measurement.warnings.is_empty() {
         return Vec::new();
     }
-    let sentences = measurement.warnings.iter().map(|w| sentence(&literal(&w.message()))).collect();
+    let sentences = in_sentences(&measurement.warnings).iter().map(|said| sentence(&literal(said))).collect();
     vec![heading("What should you know about this clip?"), Block::List(sentences)]
 }
 
@@ -320,7 +415,7 @@ fn data(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
 }
 
 fn data_table(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table {
-    let every = flight.sightings.len().div_ceil(MOST_ROWS).max(1);
+    let every = flight.sightings.len().div_ceil((MOST_ROWS / of).max(LEAST_ROWS)).max(1);
     let thinned = if every > 1 {
         format!(" Only every row in {every} is printed; the table file has all {}.", flight.sightings.len())
     } else {
@@ -335,7 +430,7 @@ fn data_table(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table
         let unsure = |u: f64| if u.is_finite() { mark.rounded(u, place(u)) } else { String::new() };
         vec![
             row.frame.to_string(),
-            mark.fixed(row.time_s - flight.launch_time_s.value, 4),
+            mark.fixed(row.moment_s() - flight.launch_time_s.value, 4),
             mark.rounded(row.centre_m.x, place(ux)),
             unsure(ux),
             mark.rounded(row.centre_m.y, place(uy)),

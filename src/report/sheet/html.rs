@@ -50,6 +50,7 @@ fn write_block(block: &Block, number: usize, out: &mut String) {
             let size = (size.0 as f32, size.1 as f32);
             write_figure(&format!("image/jpeg;base64,{data}"), size, alt, caption, out)
         }
+        Block::Folded { title, blocks } => write_folded(title, blocks, number, out),
         Block::Blank { prompt, lines } => writeln!(
             out,
             "<div class=\"blank\">\n<label for=\"blank-{number}\">{}</label>\n\
@@ -57,6 +58,16 @@ fn write_block(block: &Block, number: usize, out: &mut String) {
             marked(prompt)
         ),
     };
+}
+
+/// Its blocks are numbered apart from those outside, so that no two things on the page share an id.
+fn write_folded(title: &str, blocks: &[Block], number: usize, out: &mut String) -> std::fmt::Result {
+    const APART: usize = 1000;
+    writeln!(out, "<details>\n<summary>{}</summary>", marked(title))?;
+    for (i, block) in blocks.iter().enumerate() {
+        write_block(block, APART * (number + 1) + i, out);
+    }
+    writeln!(out, "</details>")
 }
 
 fn write_fields(names: &[String], number: usize, out: &mut String) -> std::fmt::Result {

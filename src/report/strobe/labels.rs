@@ -84,7 +84,7 @@ impl Writer<'_> {
     fn times(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement, enlarged: f64, mark: DecimalMark) {
         let every = LABEL_EVERY * balls.len().div_ceil(LABEL_EVERY * MOST_LABELS).max(1);
         for (i, ball) in balls.iter().enumerate().step_by(every) {
-            let text = format!("{} s", mark.fixed(ball.1.time_s - flight.launch_time_s.value, 3));
+            let text = format!("{} s", mark.fixed(ball.1.moment_s() - flight.launch_time_s.value, 3));
             let next = balls.get(i + 1).or(balls.get(i.wrapping_sub(1))).unwrap_or(ball);
             let (centre, other) = (drawn_at(ball.0.centre_px, enlarged), drawn_at(next.0.centre_px, enlarged));
             self.time(&text, centre, across(centre, other), self.busy[i].1);

@@ -21,6 +21,7 @@ fn every_form_of_the_sheet_holds_the_textbooks_answer() {
     // Fonts are embedded as subsets: a page of text is tens of kilobytes, not hundreds.
     assert!(pdf.len() < 200_000, "{}", pdf.len());
     if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
+        std::fs::create_dir_all(&folder).unwrap();
         std::fs::write(Path::new(&folder).join("worked.pdf"), pdf).unwrap();
     }
 }

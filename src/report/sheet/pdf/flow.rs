@@ -8,8 +8,12 @@ use crate::report::sheet::{Block, Sheet, Table};
 const WIDTH: f32 = PAGE.0 - 2.0 * MARGIN;
 /// 145 mm: two graphs with residuals then share a page.
 const FIGURE_WIDTH: f32 = 411.0;
+/// 130 mm: an upright picture leaves room for the results beside it on the page.
+const PHOTO_HEIGHT: f32 = 368.5;
 const BODY: f32 = 10.0;
 const SMALL: f32 = 9.0;
+/// Captions of the small graphs.
+const TINY: f32 = 7.5;
 const LEADING: f32 = 1.4;
 /// From a line's top to its baseline, in em.
 const ASCENT: f32 = 1.0;
@@ -77,13 +81,18 @@ impl Flow {
                 self.need(30.0 + follows);
                 self.heading(u16::from(*level), text);
             }
-            Block::Paragraph(text) => self.paragraph(text),
+            Block::Paragraph(text) => {
+                // What announces something stays with it.
+                let follows = after.first().filter(|_| text.ends_with(':')).map_or(0.0, least_height);
+                self.paragraph(text, follows);
+            }
             Block::Fields(names) => self.fields(names),
             Block::List(items) => self.list(items),
             Block::Table(table) => self.table(table),
             Block::Drawing { drawing, alt, caption, .. } => self.drawing(drawing, alt, caption),
             Block::Photo { jpeg, size, alt, caption } => self.photo(jpeg, *size, alt, caption),
             Block::Blank { prompt, lines } => self.blank(prompt, *lines),
+            Block::Folded { title, blocks } => self.folded(title, blocks),
         }
     }
 
@@ -113,11 +122,11 @@ impl Flow {
         self.y += 3.0;
     }
 
-    fn paragraph(&mut self, marked: &str) {
+    fn paragraph(&mut self, marked: &str, follows: f32) {
         let part = self.part(0, Role::Paragraph);
         let lines = text::wrap(marked, WIDTH / BODY);
         // No line of a short paragraph stands alone on the next page.
-        self.need(lines.len().min(8) as f32 * BODY * LEADING);
+        self.need(lines.len().min(8) as f32 * BODY * LEADING + follows);
         self.lines(lines, MARGIN, BODY, Some(part));
         self.y += GAP * 0.7;
     }
@@ -162,9 +171,57 @@ impl Flow {
 
     fn photo(&mut self, jpeg: &[u8], size: (u32, u32), alt: &str, caption: &str) {
         let shape = size.1 as f32 / size.0 as f32;
-        let (height, caption) = self.figure_height(WIDTH * shape, caption);
+        let (height, caption) = self.figure_height((WIDTH * shape).min(PHOTO_HEIGHT), caption);
         let ink = Ink::Photo { jpeg: jpeg.to_vec(), at: (MARGIN, self.y), size: (height / shape, height) };
         self.figure(ink, height, alt, caption);
+    }
+
+    /// Graphs two by two, all else as usual.
+    fn folded(&mut self, title: &str, blocks: &[Block]) {
+        self.y += GAP;
+        self.need(30.0 + blocks.first().map_or(0.0, |block| least_height(block).min(260.0)));
+        self.heading(3, title);
+        let is_drawing = |block: &Block| matches!(block, Block::Drawing { .. });
+        let mut after = blocks;
+        for group in blocks.chunk_by(|a, b| is_drawing(a) && is_drawing(b)) {
+            after = &after[group.len()..];
+            for pair in group.chunks(if is_drawing(&group[0]) { 2 } else { 1 }) {
+                match pair {
+                    [one] if !is_drawing(one) => self.block(one, after),
+                    pair => self.side_by_side(pair),
+                }
+            }
+        }
+    }
+
+    /// Graphs beside each other, each with its caption in its own column.
+    fn side_by_side(&mut self, pair: &[Block]) {
+        const BETWEEN: f32 = 14.0;
+        let column = (WIDTH - BETWEEN) / 2.0;
+        let laid: Vec<_> = pair
+            .iter()
+            .filter_map(|block| match block {
+                Block::Drawing { drawing, alt, caption, .. } => {
+                    let lines = text::wrap(caption, column / TINY);
+                    Some((drawing, alt, lines, column * drawing.height / drawing.width))
+                }
+                _ => None,
+            })
+            .collect();
+        let height = |lines: &Vec<Vec<Piece>>, drawn: f32| drawn + 3.0 + lines.len() as f32 * TINY * LEADING;
+        let tallest = laid.iter().map(|(_, _, lines, drawn)| height(lines, *drawn)).fold(0.0, f32::max);
+        self.need(tallest);
+        let top = self.y;
+        for (i, (drawing, alt, lines, drawn)) in laid.into_iter().enumerate() {
+            let x = MARGIN + i as f32 * (column + BETWEEN);
+            let figure = self.part(0, Role::Figure { alt: alt.clone() });
+            let scale = drawn / drawing.height;
+            self.put(Ink::Drawing { drawing: drawing.clone(), at: (x, top), scale }, Some(figure));
+            let caption = self.part(0, Role::Caption);
+            self.y = top + drawn + 3.0;
+            self.lines(lines, x, TINY, Some(caption));
+        }
+        self.y = top + tallest + GAP;
     }
 
     /// Turns the page if figure and caption don't fit together; makes the figure smaller if they fit on no page.
@@ -324,7 +381,7 @@ fn least_height(block: &Block) -> f32 {
             (FIGURE_WIDTH * drawing.height / drawing.width + caption(c)).min(BOTTOM - MARGIN - 60.0)
         }
         Block::Photo { size, caption: c, .. } => {
-            (WIDTH * size.1 as f32 / size.0 as f32 + caption(c)).min(BOTTOM - MARGIN - 60.0)
+            ((WIDTH * size.1 as f32 / size.0 as f32).min(PHOTO_HEIGHT) + caption(c)).min(BOTTOM - MARGIN - 60.0)
         }
         Block::Table(table) => caption(&table.caption) + 5.0 * SMALL * LEADING,
         Block::Blank { lines, .. } => 30.0 + *lines as f32 * 22.0,
