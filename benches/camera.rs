@@ -5,11 +5,14 @@
 //! (once a marked batten and a tape, once a scale card in view and no number at all), and prints the errors. Pictures go
 //! to the program as rendered, without an encoder.
 
-use lobline::camera::card::{CARD_MARK_M, CARD_PITCH_M, CardKind, CardName, family};
+#[path = "../tests/card_page/mod.rs"]
+mod card_page;
+
+use card_page::card_page;
 use lobline::measure::{Settings, measure_source};
 use lobline::measurement::Measurement;
 use lobline::rig::Rig;
-use lobline::scene::{Camera, Piece, Raster, Scene, presets, source, truth};
+use lobline::scene::{Camera, Piece, Scene, presets, source, truth};
 use lobline::units::{Estimate, PixelPoint};
 
 const SEED: u64 = 11;
@@ -131,29 +134,6 @@ fn larger(mut scene: Scene) -> Scene {
     *focal_px *= 1.5;
     *principal_px = PixelPoint::new((principal_px.x + 0.5) * 1.5 - 0.5, (principal_px.y + 0.5) * 1.5 - 0.5);
     scene
-}
-
-/// A scale card as printed, 2 mm a texel: black cells on white paper with a margin of two cells; its width in metres.
-fn card_page(number: usize) -> (Raster, f64) {
-    const TEXEL_M: f64 = 0.002;
-    let marks = CardName { kind: CardKind::Card, number }.marks().expect("a card of that number");
-    let (cell, margin) = (CARD_MARK_M / 8.0, 0.020);
-    let (width_m, height_m) =
-        (CARD_PITCH_M.0 + CARD_MARK_M + 2.0 * margin, CARD_PITCH_M.1 + CARD_MARK_M + 2.0 * margin);
-    let (width, height) = ((width_m / TEXEL_M).round() as usize, (height_m / TEXEL_M).round() as usize);
-    let mut samples = vec![235u8; width * height];
-    for (i, sample) in samples.iter_mut().enumerate() {
-        let x = (i % width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        let y = (height - 1 - i / width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        for (id, corner, side) in &marks {
-            let (u, v) = ((x - corner.x) / cell, (corner.y + side - y) / cell);
-            let inside = (0.0..8.0).contains(&u) && (0.0..8.0).contains(&v);
-            if inside && !family::cells(*id).expect("a mark of the family")[v as usize][u as usize] {
-                *sample = 25;
-            }
-        }
-    }
-    (Raster::from_srgb(width, height, 1, &samples).expect("a page"), width_m)
 }
 
 fn show(name: &str, scale: &str, scene: &Scene, rig: &str) {

@@ -619,10 +619,10 @@ mod tests {
         Motion { shift_px: (dx, dy), linear: (scale * turn.cos(), scale * turn.sin()), ..rest() }
     }
 
-    /// Greatest error over the picture's corners, px.
+    /// Greatest error over the corners of the picture's middle three quarters, px: what lies farther out is beyond the patches.
     fn worst(found: &Motion, truth: &Motion) -> f64 {
-        let (w, h) = (SIZE.0 as f64, SIZE.1 as f64);
-        [(0.0, 0.0), (w, 0.0), (0.0, h), (w, h)]
+        let (left, top) = (SIZE.0 as f64 / 8.0, SIZE.1 as f64 / 8.0);
+        [(left, top), (7.0 * left, top), (left, 7.0 * top), (7.0 * left, 7.0 * top)]
             .iter()
             .map(|c| found.to_first(truth.to_frame(PixelPoint::new(c.0, c.1))).distance(PixelPoint::new(c.0, c.1)))
             .fold(0.0, f64::max)
@@ -663,8 +663,8 @@ mod tests {
             let (first, covariance) = found.to_first(truth.to_frame(at), none);
             squares += first.distance(at).powi(2);
             expected += covariance.xx + covariance.yy;
-            // The corners lie beyond all patches, a fifth of them behind the walker; within, it is a tenth of that (below).
-            assert!(worst(&found.motion, &truth) < 0.25, "frame {k}: {}", worst(&found.motion, &truth));
+            // A bend of 0.1 px over a shot is 0.1 mm and more; here a walker hides a fifth of a small picture.
+            assert!(worst(&found.motion, &truth) < 0.15, "frame {k}: {}", worst(&found.motion, &truth));
         }
         let (rms, stated) = ((squares / f64::from(frames)).sqrt(), (expected / f64::from(frames)).sqrt());
         println!("shake: {rms:.3} px RMS off, {stated:.3} px stated");
@@ -678,7 +678,7 @@ mod tests {
         let mut steady = Steady::new(&wall.picture(&rest(), 1)).unwrap();
         let truth = shaken(41.0, -27.0, 0.01, 1.0);
         let found = steady.register(&wall.picture(&truth, 2)).unwrap();
-        assert!(worst(&found.motion, &truth) < 0.25, "{found:?}");
+        assert!(worst(&found.motion, &truth) < 0.15, "{found:?}");
     }
 
     #[test]

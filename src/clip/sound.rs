@@ -99,16 +99,41 @@ fn first_channel(decoded: &frame::Audio) -> Option<Vec<f32>> {
     })
 }
 
+/// RIFF AVI with one track of 16-bit mono PCM (Microsoft, *AVI RIFF File Reference*), written out by hand.
+#[cfg(test)]
+pub(crate) fn avi(rate: u32, samples: &[i16]) -> Vec<u8> {
+    let samples: Vec<u8> = samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
+    let count = (samples.len() / 2) as u32;
+    let chunk = |name: &[u8; 4], data: &[u8]| [name.as_slice(), &(data.len() as u32).to_le_bytes(), data].concat();
+    let list = |kind: &[u8; 4], data: &[u8]| chunk(b"LIST", &[kind.as_slice(), data].concat());
+    let words = |values: &[u32]| values.iter().flat_map(|v| v.to_le_bytes()).collect::<Vec<u8>>();
+    let header = chunk(b"avih", &words(&[0, rate * 2, 0, 0x10, 1, 0, 1, 0, 0, 0, 0, 0, 0, 0]));
+    // Stream header: type, handler, flags, priority, initial frames, scale, rate, start, length, buffer, quality, sample size, frame.
+    let stream = [b"auds".to_vec(), words(&[0, 0, 0, 0, 2, 2 * rate, 0, count, 0, u32::MAX, 2, 0, 0])].concat();
+    let mut form = Vec::new();
+    for value in [1u16, 1] {
+        form.extend(value.to_le_bytes());
+    }
+    form.extend(words(&[rate, 2 * rate]));
+    for value in [2u16, 16] {
+        form.extend(value.to_le_bytes());
+    }
+    let track = list(b"strl", &[chunk(b"strh", &stream), chunk(b"strf", &form)].concat());
+    let body = [list(b"hdrl", &[header, track].concat()), list(b"movi", &chunk(b"00wb", &samples))].concat();
+    chunk(b"RIFF", &[b"AVI ".as_slice(), &body].concat())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// A click at 0.300 s in a second of PCM, in a container that FFmpeg opens.
+    /// A click at 0.300 s in a second of PCM.
     #[test]
     fn a_click_is_where_it_sounds() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("click.avi");
-        std::fs::write(&path, avi_with_click(8000, 2400)).unwrap();
+        let samples: Vec<i16> = (0..8000).map(|i| if i == 2400 { 30000 } else { 0 }).collect();
+        std::fs::write(&path, avi(8000, &samples)).unwrap();
         let sound = sound_between(&path, 0.0, 10.0).unwrap();
         assert_eq!((sound.rate_hz, sound.first_s), (8000.0, 0.0));
         let loudest = (0..sound.samples.len()).max_by(|a, b| sound.samples[*a].total_cmp(&sound.samples[*b])).unwrap();
@@ -123,28 +148,5 @@ mod tests {
         std::fs::write(&path, b"no clip").unwrap();
         assert_eq!(sound_between(&path, 0.0, 1.0), None);
         assert_eq!(sound_between(&folder.path().join("absent.mp4"), 0.0, 1.0), None);
-    }
-
-    /// RIFF AVI with one track of 16-bit mono PCM (Microsoft, *AVI RIFF File Reference*), written out by hand.
-    fn avi_with_click(rate: u32, click: usize) -> Vec<u8> {
-        let samples: Vec<u8> =
-            (0..rate as usize).flat_map(|i| (if i == click { 30000i16 } else { 0 }).to_le_bytes()).collect();
-        let chunk = |name: &[u8; 4], data: &[u8]| [name.as_slice(), &(data.len() as u32).to_le_bytes(), data].concat();
-        let list = |kind: &[u8; 4], data: &[u8]| chunk(b"LIST", &[kind.as_slice(), data].concat());
-        let words = |values: &[u32]| values.iter().flat_map(|v| v.to_le_bytes()).collect::<Vec<u8>>();
-        let header = chunk(b"avih", &words(&[0, rate * 2, 0, 0x10, 1, 0, 1, 0, 0, 0, 0, 0, 0, 0]));
-        // Stream header: type, handler, flags, priority, initial frames, scale, rate, start, length, buffer, quality, sample size, frame.
-        let stream = [b"auds".to_vec(), words(&[0, 0, 0, 0, 2, 2 * rate, 0, rate, 0, u32::MAX, 2, 0, 0])].concat();
-        let mut form = Vec::new();
-        for value in [1u16, 1] {
-            form.extend(value.to_le_bytes());
-        }
-        form.extend(words(&[rate, 2 * rate]));
-        for value in [2u16, 16] {
-            form.extend(value.to_le_bytes());
-        }
-        let track = list(b"strl", &[chunk(b"strh", &stream), chunk(b"strf", &form)].concat());
-        let body = [list(b"hdrl", &[header, track].concat()), list(b"movi", &chunk(b"00wb", &samples))].concat();
-        chunk(b"RIFF", &[b"AVI ".as_slice(), &body].concat())
     }
 }

@@ -199,4 +199,43 @@ mod tests {
             assert_eq!(by_lamps(&lamps.into_rows(), &clock), Lamps::default(), "{name}");
         }
     }
+
+    /// A flight that the picture has last from 0.5 s to 1.0 s, and a track with a click and a thud `heard_s` apart.
+    fn sound(heard_s: f64) -> Option<TimeCheck> {
+        let rate = 8000;
+        let burst = |t: f64, at: f64| if t < at { 0.0 } else { (-(t - at) / 0.006).exp() * (4000.0 * (t - at)).sin() };
+        let samples: Vec<i16> = (0..rate * 2)
+            .map(|i| {
+                let t = f64::from(i) / f64::from(rate);
+                // A hum, and hiss enough that silence has a level.
+                let hiss = 20.0 * (f64::from(i * (i % 977) % 1013) / 1013.0 - 0.5);
+                (12000.0 * (burst(t, 0.5) + burst(t, 0.5 + heard_s)) + 300.0 * (314.16 * t).sin() + hiss) as i16
+            })
+            .collect();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("track.avi");
+        std::fs::write(&path, crate::clip::sound::avi(rate as u32, &samples)).unwrap();
+        let stamps: Vec<Option<f64>> = (0..120).map(|k| Some(f64::from(k) / 60.0)).collect();
+        let info = source(&presets::clean_60fps(1)).info().clone();
+        let clock = Clock::build(&stamps, &info, &crate::clip::ClipReport::default(), None).unwrap();
+        let mut measured = crate::report::sample::measurement(&[crate::report::sample::Shot::default()]);
+        let flight = &mut measured.flights[0];
+        flight.launch_time_s = crate::units::Estimate::with_coverage_factor(0.5, 0.001, 2.0);
+        let last = flight.sightings.last_mut().unwrap();
+        (last.frame, last.time_s) = (59, 59.0 / 60.0);
+        by_sound(&path, &measured, &[Continuation { frame: 61 }], &clock, 0.0)
+    }
+
+    #[test]
+    fn click_and_thud_confirm_or_contradict_the_clock() {
+        let check = sound(0.5).unwrap();
+        // The landing lies within two frames of 60 a second: 9.6 ms of 500.
+        assert!((check.relative_standard_uncertainty - 0.0196).abs() < 0.002, "{check:?}");
+        assert!((check.stated_over_true - 1.0).abs() < 0.01 && !check.contradicts(1e-4), "{check:?}");
+        // Times that are a tenth too long.
+        let check = sound(0.5 / 1.1).unwrap();
+        assert!((check.stated_over_true - 1.1).abs() < 0.01 && check.contradicts(1e-4), "{check:?}");
+        // A thud that belongs to something else.
+        assert_eq!(sound(0.8), None);
+    }
 }

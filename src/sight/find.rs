@@ -198,17 +198,14 @@ fn window_times(frames: &[KeptFrame]) -> Vec<f64> {
 fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
     (0..window.frames.len())
         .into_par_iter()
-        .map_init(
-            BlobFinder::default,
-            |finder, place| {
-                if camera_moved(window, place) {
-                    return Vec::new();
-                }
-                let mut blobs = finder.find(window, place);
-                blobs.retain(|blob| wanted(blob, window.frames[place].stamp_s, options));
-                blobs
-            },
-        )
+        .map_init(BlobFinder::default, |finder, place| {
+            if camera_moved(window, place) {
+                return Vec::new();
+            }
+            let mut blobs = finder.find(window, place);
+            blobs.retain(|blob| wanted(blob, window.frames[place].stamp_s, options));
+            blobs
+        })
         .collect()
 }
 
