@@ -4,9 +4,9 @@ mod card_page;
 
 use assert_cmd::Command;
 use card_page::card_page;
-use lobline::clip::{ClipWriter, WriteOptions};
+use lobline::clip::{ClipWriter, FrameSource, WriteOptions};
 use lobline::rig::{Rig, Stated};
-use lobline::scene::{Camera, Paint, Piece, Renderer, Scene, Timing};
+use lobline::scene::{Camera, Paint, Piece, Scene, Timing, source};
 
 const FOCAL_PX: f64 = 1500.0;
 const LENS: (f64, f64) = (-0.08, 0.02);
@@ -53,8 +53,8 @@ fn a_filmed_card_gives_the_lens() {
             Piece::wall(-0.5, Paint::Plain([0.3, 0.31, 0.33])),
             Piece::planar_image([x, y, 0.0], width_m, turns, page),
         ];
-        let (picture, _) = Renderer::new(&scene).next().unwrap();
-        writer.push(&picture, 0.5 * t).unwrap();
+        let frame = source(&scene).next_frame().unwrap().unwrap();
+        writer.push(&frame.picture, 0.5 * t).unwrap();
     }
     writer.finish().unwrap();
     let (rig, notes) = lens_of(&[path.to_str().unwrap()]);
@@ -108,5 +108,8 @@ fn a_clip_without_a_card_is_refused_with_a_hint() {
     lobline::scene::record(&scene, &path).unwrap();
     let output = Command::cargo_bin("lobline").unwrap().arg("lens").arg(&path).output().unwrap();
     let error = String::from_utf8(output.stderr).unwrap();
-    assert!(!output.status.success() && error.contains("0 views of a card") && error.contains("film the card"), "{error}");
+    assert!(
+        !output.status.success() && error.contains("0 views of a card") && error.contains("film the card"),
+        "{error}"
+    );
 }
