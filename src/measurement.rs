@@ -8,6 +8,7 @@ pub mod motion;
 use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipInfo, ClipReport};
+use crate::flight::compare::{AlongTheWay, Comparison, Departure};
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
 use crate::warning::Warning;
 
@@ -121,6 +122,33 @@ pub struct ForecastStatement {
     /// How the flight compares with it, in a sentence or two; `None` when nobody compared.
     #[serde(default)]
     pub comparison: Option<String>,
+    /// The numbers behind that sentence.
+    #[serde(default)]
+    pub departures: Option<Departures>,
+}
+
+/// How far a flight departs from its forecast: measured minus expected, each with what both uncertainties allow.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Departures {
+    pub launch_speed_m_per_s: Departure,
+    pub launch_angle_deg: Departure,
+    /// Place at the target's height, along the flight; `None` when it never came down there.
+    pub landing_m: Option<Departure>,
+    pub landing_time_s: Option<Departure>,
+    /// Heights at fifths of the forecast's range.
+    pub along: Vec<AlongTheWay>,
+}
+
+impl From<&Comparison> for Departures {
+    fn from(comparison: &Comparison) -> Self {
+        Self {
+            launch_speed_m_per_s: comparison.speed_m_per_s,
+            launch_angle_deg: comparison.angle_deg,
+            landing_m: comparison.landing_m,
+            landing_time_s: comparison.landing_time_s,
+            along: comparison.along.clone(),
+        }
+    }
 }
 
 /// Where the ball was expected.
@@ -279,6 +307,7 @@ mod tests {
             landing_x_m: None,
             measured_landing_x_m: None,
             comparison: None,
+            departures: None,
         };
         for motion in forecast.velocities() {
             // Differences of a parabola over equal halves are exact; rounding over a step of 10 ms remains.

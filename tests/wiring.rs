@@ -170,6 +170,8 @@ fn a_class_is_measured_recorded_once_and_taken_up_again() {
     }
     let csv = std::fs::read_to_string(folder.path().join("class/class.csv")).unwrap();
     assert!(csv.lines().count() == 3 && csv.contains("a.mp4,Table 1,1,"), "{csv}");
+    let page = std::fs::read_to_string(folder.path().join("class/class.html")).unwrap();
+    assert!(page.contains("Table 2") && page.contains("data:image/svg+xml"), "table and graph");
     let written = || std::fs::metadata(folder.path().join("class/a/measurement.json")).unwrap().modified().unwrap();
     let first = written();
     let (_, _, error) = run(folder.path(), &class);

@@ -27,7 +27,7 @@ pub use exchange::{BadLine, ExchangeError, ShotLine};
 pub use gate::{GateDefaults, read_time};
 pub use place::default_book;
 pub use reading::{Reading, ReadingError, read_speed};
-pub use record::{RecordInto, shots_of};
+pub use record::{RecordInto, shots_of, written_at};
 pub use rescue::{Rescued, rescue};
 pub use schema::VERSION;
 pub use select::{Counts, Selection};

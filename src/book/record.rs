@@ -1,5 +1,7 @@
 //! Shots from a measurement: every flight of the clip.
 
+use std::path::Path;
+
 use jiff::Timestamp;
 
 use super::error::BookError;
@@ -18,6 +20,11 @@ pub struct RecordInto {
     /// When the first flight was shot, as far as it is known; later flights follow by their launch times.
     pub time: Timestamp,
     pub note: Option<String>,
+}
+
+/// When a clip's file was written: as a rule when it was shot, else when it was copied.
+pub fn written_at(clip: &Path) -> Option<Timestamp> {
+    Timestamp::try_from(std::fs::metadata(clip).ok()?.modified().ok()?).ok()
 }
 
 impl Book {

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::forecast::{
     FORMAT_VERSION, SheetOptions, forecast_error, forecast_json, launch_json, launch_rows, pretty, reach_json, remarks,
-    safety_words, worked, wrapped,
+    safety_words, worked, worked_angle, wrapped,
 };
 use super::output::{CommandError, Console};
 use super::rows::{Row, in_line, scaled, table};
@@ -122,8 +122,15 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
         console.note(format!("chance by angle written to `{}`", path.display()));
     }
     if options.sheet.is_wanted() {
-        let sheet = worked(&placed[0].stated, &rim, &placed[0].aim.forecast)
-            .map_err(|error| no_answer(&error, error.hint()))?;
+        let sheet = match &options.distance {
+            Some(text) => {
+                let distance = read_positive("distance", Kind::Length, text)?;
+                let angles: Vec<f64> = placed.iter().map(|placed| placed.angle_deg).collect();
+                worked_angle(&placed[0].stated, &rim, &distance, &angles)
+            }
+            None => worked(&placed[0].stated, &rim, &placed[0].aim.forecast),
+        };
+        let sheet = sheet.map_err(|error| no_answer(&error, error.hint()))?;
         options.sheet.deliver(&sheet, console)?;
     }
     Ok(())

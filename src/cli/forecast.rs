@@ -112,11 +112,40 @@ pub fn worked(
         given(Quantity::Rise, rise, difference_figures(&stated.height, target, rise)),
         given(Quantity::Gravity, stated.launch.gravity_m_per_s2.value, Some(gravity)),
     ];
-    let mut sheet = worked_solution("Where does the ball land?", &givens, Quantity::Distance)?;
-    let cautions =
-        sheet.blocks.iter().position(|block| matches!(block, Block::Cautions(_))).unwrap_or(sheet.blocks.len());
-    sheet.blocks.splice(cautions..cautions, beyond_the_textbook(forecast).into_iter().map(Block::Paragraph));
-    Ok(sheet)
+    let sheet = worked_solution("Where does the ball land?", &givens, Quantity::Distance)?;
+    Ok(before_the_cautions(sheet, beyond_the_textbook(forecast)))
+}
+
+/// The worked solution of the drag-free angle to a target, and the angles to which the launcher is really set, where the air or the
+/// rim asks for others.
+pub fn worked_angle(
+    stated: &Stated,
+    target: &Reading,
+    distance: &Reading,
+    set_to_deg: &[f64],
+) -> Result<Sheet, crate::flight::solve::SolveError> {
+    let rise = target.value - stated.launch.height_m.value;
+    let [speed, _, gravity] = stated.figures;
+    let given = |quantity, value, figures| Given { quantity, value, figures };
+    let givens = [
+        given(Quantity::Speed, stated.launch.speed_m_per_s.value, Some(speed)),
+        given(Quantity::Distance, distance.value, Some(distance.figures)),
+        given(Quantity::Rise, rise, difference_figures(&stated.height, target, rise)),
+        given(Quantity::Gravity, stated.launch.gravity_m_per_s2.value, Some(gravity)),
+    ];
+    let sheet = worked_solution("At which angle does the ball hit?", &givens, Quantity::Angle)?;
+    let angles: Vec<String> = set_to_deg.iter().map(|angle| format!("{angle:.1}°")).collect();
+    let air =
+        if stated.launch.ball.is_some() { "With the air counted in" } else { "For the middle of the clean window" };
+    let note = format!("{air} the launcher is set to {}.", angles.join(" or "));
+    Ok(before_the_cautions(sheet, vec![note]))
+}
+
+fn before_the_cautions(mut sheet: Sheet, notes: Vec<String>) -> Sheet {
+    let is_cautions = |block: &Block| matches!(block, Block::Cautions(_));
+    let cautions = sheet.blocks.iter().position(is_cautions).unwrap_or(sheet.blocks.len());
+    sheet.blocks.splice(cautions..cautions, notes.into_iter().map(Block::Paragraph));
+    sheet
 }
 
 /// What the worked solution leaves out: the interval and the air.

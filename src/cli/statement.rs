@@ -88,6 +88,17 @@ pub struct BookOptions {
 }
 
 impl BookOptions {
+    /// What was typed, as options and their values.
+    pub fn typed(&self) -> Vec<(&'static str, String)> {
+        let given = [
+            ("launcher", self.launcher.clone()),
+            ("setting", self.setting.clone()),
+            ("set-angle", self.set_angle.map(|angle| angle.to_string())),
+            ("book", self.book.as_ref().map(|book| book.display().to_string())),
+        ];
+        given.into_iter().filter_map(|(name, value)| Some((name, value?))).collect()
+    }
+
     /// As typed, else as the rig has it.
     pub fn launcher(&self, rig: &Rig) -> Result<String, CommandError> {
         self.launcher.clone().or_else(|| rig.launcher.name.clone()).ok_or_else(|| {
@@ -240,6 +251,23 @@ impl SourceOptions {
             ("--gate-time", self.gate_time.is_some()),
         ];
         given.into_iter().find(|(_, given)| *given).map(|(name, _)| name)
+    }
+
+    /// What was typed, as options and their values; a flag has an empty one.
+    pub fn typed(&self) -> Vec<(&'static str, String)> {
+        let path = |path: &Option<PathBuf>| path.as_ref().map(|path| path.display().to_string());
+        let given = [
+            ("speed", self.speed.clone()),
+            ("angle", self.angle.clone()),
+            ("height", self.height.clone()),
+            ("from", path(&self.from)),
+            ("from-flight", self.from.as_ref().map(|_| self.from_flight.to_string())),
+            ("from-book", self.from_book.then(String::new)),
+            ("from-session", self.from_session.clone()),
+            ("gate-time", self.gate_time.clone()),
+            ("gate-length", self.gate_length.clone()),
+        ];
+        given.into_iter().filter_map(|(name, value)| Some((name, value?))).collect()
     }
 
     /// The flight of the measurement that `--from` names.

@@ -1,5 +1,7 @@
 //! A measured path against its forecast, along the way and at the target's height, in words.
 
+use serde::{Deserialize, Serialize};
+
 use super::forecast::{ForecastError, LaunchStatement, forecast, height_at_distance};
 use crate::units::Estimate;
 
@@ -50,7 +52,7 @@ impl MeasuredPath {
 }
 
 /// Measured minus forecast, with the combined 95 % half-width of that difference.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Departure {
     pub difference: f64,
     /// `None` when either side's uncertainty isn't known: then nothing can be called a disagreement.
@@ -78,7 +80,7 @@ impl Departure {
 }
 
 /// A place along the way.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct AlongTheWay {
     /// From the muzzle, m.
     pub distance_m: f64,
@@ -220,23 +222,12 @@ fn height_uncertainty(measured: &MeasuredPath, distance_m: f64) -> Option<f64> {
 impl Comparison {
     /// The result in one or two sentences.
     pub fn sentence(&self) -> String {
+        let landing = format!("{}{}", self.on_the_way(), self.at_the_target());
         if !self.judged {
-            return "Whether the flight agrees with its forecast can't be said: the ± of a speed or an angle isn't stated."
-                .to_owned();
+            return format!(
+                "Whether the flight agrees with its forecast can't be said: the ± of a speed or an angle isn't stated.{landing}"
+            );
         }
-        let landing = self.landing_m.map_or_else(
-            || " It never came down to the target's height.".to_owned(),
-            |departure| {
-                let side = if departure.difference < 0.0 { "short of" } else { "beyond" };
-                let within = departure.combined_u95.map_or_else(String::new, |u95| {
-                    format!(" (± {:.1} cm is what the two numbers allow)", u95 * 100.0)
-                });
-                format!(
-                    " At the target's height it came down {:.1} cm {side} the forecast{within}.",
-                    departure.difference.abs() * 100.0
-                )
-            },
-        );
         if self.senses.is_empty() && self.landing_m.is_some() {
             return format!("The flight agrees with its forecast.{landing}");
         }
@@ -249,6 +240,34 @@ impl Comparison {
             None => format!("Speed and angle agree with the forecast.{landing}"),
         }
     }
+
+    /// Where the heights differ most.
+    fn on_the_way(&self) -> String {
+        let size = |row: &&AlongTheWay| row.height_m.difference.abs();
+        let Some(worst) = self.along.iter().max_by(|a, b| size(a).total_cmp(&size(b))) else { return String::new() };
+        let side = if worst.height_m.difference < 0.0 { "lower" } else { "higher" };
+        let allowed = allowed(worst.height_m);
+        format!(
+            " On the way it flew at most {:.1} cm {side} than forecast, at {:.2} m from the launch{allowed}.",
+            size(&worst) * 100.0,
+            worst.distance_m
+        )
+    }
+
+    fn at_the_target(&self) -> String {
+        let Some(departure) = self.landing_m else { return " It never came down to the target's height.".to_owned() };
+        let side = if departure.difference < 0.0 { "short of" } else { "beyond" };
+        let allowed = allowed(departure);
+        format!(
+            " At the target's height it came down {:.1} cm {side} the forecast{allowed}.",
+            departure.difference.abs() * 100.0
+        )
+    }
+}
+
+/// The combined interval of a length, behind its departure.
+fn allowed(departure: Departure) -> String {
+    departure.combined_u95.map_or_else(String::new, |u95| format!(" (± {:.1} cm is what the two allow)", u95 * 100.0))
 }
 
 #[cfg(test)]
@@ -308,6 +327,18 @@ mod tests {
     }
 
     #[test]
+    fn the_way_is_compared_with_the_closed_form() {
+        let comparison = compare(&measured(4.2, 50.0), &launch(), estimate(0.1, 0.0)).unwrap();
+        let last = comparison.along.last().unwrap();
+        // y = x·tan a − g·x²/(2·v²·cos² a): at the same x the heights differ by g·x²/(2·cos² a)·(1/v₀² − 1/v²).
+        let (x, cos) = (last.distance_m, 50f64.to_radians().cos());
+        let difference = 9.81 * x * x / (2.0 * cos * cos) * (1.0 / 16.0 - 1.0 / (4.2 * 4.2));
+        assert!((last.height_m.difference - difference).abs() < 1e-9, "{last:?} {difference}");
+        let said = format!("flew at most {:.1} cm higher than forecast, at {x:.2} m", 100.0 * difference);
+        assert!(comparison.sentence().contains(&said), "{}", comparison.sentence());
+    }
+
+    #[test]
     fn the_combined_interval_decides() {
         // Combined u of the speeds √(0.02² + 0.01²) = 0.0224, times 1.96 = 0.0438.
         assert!(senses(4.043, 50.0).is_empty());
@@ -319,6 +350,7 @@ mod tests {
         let vague = LaunchStatement { speed_m_per_s: Estimate::without_uncertainty(4.0), ..launch() };
         let comparison = compare(&measured(5.0, 50.0), &vague, estimate(0.1, 0.0)).unwrap();
         assert!(!comparison.judged && !comparison.senses.contains(&Sense::Fast));
+        assert!(comparison.sentence().contains(" cm beyond the forecast"), "the difference is said all the same");
         assert!(comparison.sentence().contains("can't be said"));
     }
 }

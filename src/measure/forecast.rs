@@ -98,6 +98,7 @@ fn statement(
         landing_x_m: Some(in_clip(forecast.range_m)),
         measured_landing_x_m: comparison.landing_m.map(|d| in_clip(measured_landing(d, forecast.range_m))),
         comparison: Some(comparison.sentence()),
+        departures: Some((&comparison).into()),
     })
 }
 

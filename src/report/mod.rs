@@ -9,6 +9,7 @@
 
 pub mod axis;
 pub mod chance_graph;
+pub mod class;
 pub mod figure;
 pub mod files;
 pub mod fonts;

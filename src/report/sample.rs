@@ -6,10 +6,11 @@ use rand_distr::{Distribution, Normal};
 
 use super::strobe::{StrobeInput, StrobePatch};
 use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
+use crate::flight::compare::{AlongTheWay, Departure};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
-    BudgetLine, ClockStatement, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint, ForecastStatement,
-    Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
+    BudgetLine, ClockStatement, Departures, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint,
+    ForecastStatement, Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
@@ -175,6 +176,18 @@ fn forecast(path: &FittedPath, span_s: f64) -> ForecastStatement {
         landing_x_m: Some(Estimate::with_coverage_factor(1.43, 0.02, 2.0)),
         measured_landing_x_m: Some(Estimate::with_coverage_factor(1.37, 0.01, 2.0)),
         comparison: None,
+        departures: Some(departures()),
+    }
+}
+
+fn departures() -> Departures {
+    let of = |difference: f64, u95: f64| Departure { difference, combined_u95: Some(u95) };
+    Departures {
+        launch_speed_m_per_s: of(-0.11, 0.05),
+        launch_angle_deg: of(0.2, 0.8),
+        landing_m: Some(of(-0.06, 0.04)),
+        landing_time_s: Some(Departure { difference: -0.012, combined_u95: None }),
+        along: vec![AlongTheWay { distance_m: 0.7, height_m: of(-0.018, 0.012) }],
     }
 }
 

@@ -3,12 +3,14 @@
 //! The words are for a reader of sixteen. What belongs to the student, the discussion, is left blank.
 
 mod budget;
+mod class;
 mod content;
 pub mod html;
 pub mod pdf;
 
 use image::RgbImage;
 
+use super::class::ClassLine;
 use super::ink::Drawing;
 use super::numbers::DecimalMark;
 use crate::measurement::Measurement;
@@ -37,6 +39,19 @@ impl SheetInput<'_> {
     pub fn pdf(&self) -> Result<Vec<u8>, pdf::PdfError> {
         pdf::document(&content::sheet(self))
     }
+}
+
+/// The results of a class as one web page.
+pub fn class_html(lines: &[ClassLine], mark: DecimalMark) -> String {
+    html::page(&class::sheet(lines, mark))
+}
+
+/// The results of a class as PDF.
+///
+/// # Errors
+/// [`pdf::PdfError`] when the PDF writer refuses the content.
+pub fn class_pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, pdf::PdfError> {
+    pdf::document(&class::sheet(lines, mark))
 }
 
 /// The content of a sheet. All strings are marked text (see [`super::ink::text`]).

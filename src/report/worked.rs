@@ -32,6 +32,20 @@ pub struct Given {
     pub figures: Option<usize>,
 }
 
+impl Given {
+    /// As it is written, with its unit. An exact length is still one read to the centimetre: 0.20 m, not 0.2 m.
+    fn text(&self) -> String {
+        let length = matches!(self.quantity, Quantity::Rise | Quantity::Distance) && self.value != 0.0;
+        let to_centimetres = (self.value * 100.0 - (self.value * 100.0).round()).abs() < 1e-9;
+        let number = match self.figures {
+            Some(figures) => to_figures(self.value, figures),
+            None if length && to_centimetres => figures::to_decimals(self.value, 2),
+            None => figures::plain(self.value),
+        };
+        with_unit(&number, self.quantity)
+    }
+}
+
 /// Figures of an answer when every given is exact.
 const FIGURES_OF_EXACT_DATA: usize = 4;
 
@@ -178,15 +192,20 @@ impl Worked<'_> {
     }
 
     /// With one guard digit.
+    /// With one guard digit; with two where rounding what is shown would give another answer than the number itself, as 13.48 shown
+    /// as 13.5.
     fn guarded(&self, quantity: Quantity, value: f64) -> String {
-        with_unit(&to_figures(value, self.figures() + 1), quantity)
+        let figures = self.figures();
+        let rounded = |value: f64, figures: usize| format!("{value:.*e}", figures - 1);
+        let twice = rounded(rounded(value, figures + 1).parse().unwrap_or(value), figures);
+        let guard = if twice == rounded(value, figures) { 1 } else { 2 };
+        with_unit(&to_figures(value, figures + guard), quantity)
     }
 
     /// A given as it was given, anything else with a guard digit.
     fn value_text(&self, quantity: Quantity, value: f64) -> String {
         match self.given(quantity) {
-            Some(Given { figures: Some(figures), .. }) => with_unit(&to_figures(value, *figures), quantity),
-            Some(_) => with_unit(&figures::plain(value), quantity),
+            Some(given) => Given { value, ..*given }.text(),
             None => self.guarded(quantity, value),
         }
     }

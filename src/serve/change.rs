@@ -7,9 +7,10 @@ use super::error::Refusal;
 use super::id::Id;
 use super::measured::Measured;
 use super::queue::{Job, JobKind};
-use super::recording::{Answer, Overlay, Recording, RunState};
+use super::recording::{Answer, Overlay, Peek, Recording, RunState};
 use super::room::{Room, clean_name};
 use super::setup::Setup;
+use super::workers::MOST_PEEKED;
 use crate::measure::{Mending, Placed};
 use crate::report::numbers::DecimalMark;
 use crate::units::PixelPoint;
@@ -184,6 +185,35 @@ pub fn again(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
     let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
     let settings = recording.step().setup.settings(&room.common())?;
     room.want(group, id, &settings)
+}
+
+/// Has frames of the clip made ready to find the ball in: all over the clip, or one by one around a frame.
+///
+/// # Errors
+/// When the clip can't be opened, or it can't be written down.
+pub fn peek(room: &Room, group: &Id, id: &Id, around: Option<usize>) -> Result<(), Refusal> {
+    let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
+    let look = recording.look.as_ref().ok_or_else(Refusal::not_found)?;
+    let wanted = match around {
+        Some(frame) => (frame.saturating_sub(MOST_PEEKED / 2), 1),
+        // A clip that doesn't say how long it is: a hundred seconds at thirty a second.
+        None => (0, look.frames.unwrap_or(20 * MOST_PEEKED).div_ceil(MOST_PEEKED).max(1)),
+    };
+    let there = recording.peek.as_ref().is_some_and(|peek| {
+        (peek.from, peek.step) == wanted && matches!(peek.state, RunState::Done | RunState::Wanted)
+    });
+    if there {
+        return Ok(());
+    }
+    for (number, _) in recording.peek.iter().flat_map(|peek| &peek.frames) {
+        let _ = std::fs::remove_file(room.recording_folder(group, id).join(format!("peek-{number}.jpg")));
+    }
+    room.change(group, id, |recording| {
+        recording.peek = Some(Peek { from: wanted.0, step: wanted.1, state: RunState::Wanted, frames: Vec::new() });
+        recording.revision += 1;
+    })?;
+    room.queue.push(Job { group: group.clone(), recording: id.clone(), kind: JobKind::Peek });
+    Ok(())
 }
 
 /// Has the clip drawn with the path of the step shown.

@@ -16,6 +16,10 @@ pub enum ServeError {
     Folder { path: PathBuf, source: io::Error },
     #[error("another lobline already serves the folder `{}`", path.display())]
     FolderInUse { path: PathBuf },
+    #[error("the folder `{}` holds {}", path.display(), if *class { "a class" } else { "a page for one" })]
+    OtherMode { path: PathBuf, class: bool },
+    #[error("`{address}` is no address of this machine")]
+    Address { address: std::net::Ipv4Addr, own: String },
     #[error("what is kept in `{}` can't be read: {what}", path.display())]
     Damaged { path: PathBuf, what: String },
     #[error("cannot listen on port {port}: {source}")]
@@ -29,7 +33,13 @@ pub enum ServeError {
 impl ServeError {
     /// What to do about it.
     pub fn hint(&self) -> String {
+        if let Self::Address { own, .. } = self {
+            return format!("choose one of {own}");
+        }
         match self {
+            Self::OtherMode { class: true, .. } => "open it with `--class`, or give this page another `--folder`",
+            Self::OtherMode { class: false, .. } => "give the class another `--folder`",
+            Self::Address { .. } => "choose another",
             Self::Folder { .. } => "choose another with `--folder`, in which you may write",
             Self::FolderInUse { .. } => {
                 "open the address that the other one printed, or give this one its own `--folder`"

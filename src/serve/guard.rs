@@ -13,14 +13,50 @@ use super::error::Refusal;
 use super::id::Id;
 use super::room::{Room, Who};
 
-/// Puts the guards around routes.
-pub fn guarded(room: Arc<Room>, routes: Router) -> Router {
-    routes.layer(from_fn_with_state(room, guard))
+/// A way into a room: one listener, the names it goes by, and whom it lets through.
+#[derive(Debug, Clone)]
+pub struct Entrance {
+    /// Decides the cookie's name: browsers keep cookies by host and not by port.
+    pub port: u16,
+    /// Names and addresses, with the port, by which browsers may call.
+    pub hosts: Vec<String>,
+    /// Encrypted.
+    pub secure: bool,
+    /// Whether the room's key and a teacher's session count here. They don't where a class comes in: then nothing that is read
+    /// from the air or over a shoulder opens everybody's clips.
+    pub owner: bool,
 }
 
-async fn guard(State(room): State<Arc<Room>>, request: Request, next: Next) -> Response {
-    let mut response = match check(&room, &request) {
-        Ok(()) => next.run(request).await,
+impl Entrance {
+    /// Where only browsers of this machine come in.
+    pub fn own(port: u16) -> Self {
+        let hosts = ["127.0.0.1", "localhost"].map(|name| format!("{name}:{port}")).to_vec();
+        Self { port, hosts, secure: false, owner: true }
+    }
+
+    pub fn cookie_name(&self) -> String {
+        format!("lobline-{}", self.port)
+    }
+
+    /// The header that gives a browser its session.
+    pub fn cookie(&self, session: &str) -> String {
+        let secure = if self.secure { "; Secure" } else { "" };
+        // Sessions outlive the browser: a phone may close it in the middle of a lesson.
+        format!("{}={session}; Path=/; HttpOnly; SameSite=Strict; Max-Age=2592000{secure}", self.cookie_name())
+    }
+}
+
+/// Puts the guards around routes.
+pub fn guarded(entrance: Entrance, routes: Router) -> Router {
+    routes.layer(from_fn_with_state(Arc::new(entrance), guard))
+}
+
+async fn guard(State(entrance): State<Arc<Entrance>>, mut request: Request, next: Next) -> Response {
+    let mut response = match check(&entrance, &request) {
+        Ok(()) => {
+            request.extensions_mut().insert(entrance);
+            next.run(request).await
+        }
         Err(refusal) => refusal.into_response(),
     };
     put_headers(response.headers_mut());
@@ -29,11 +65,11 @@ async fn guard(State(room): State<Arc<Room>>, request: Request, next: Next) -> R
 
 /// A page elsewhere can point a browser at this server (also by a name that it makes resolve to it); the browser then says in
 /// Host, Origin and Sec-Fetch-Site what it is doing.
-fn check(room: &Room, request: &Request) -> Result<(), Refusal> {
+fn check(entrance: &Entrance, request: &Request) -> Result<(), Refusal> {
     let headers = request.headers();
     let mut hosts = headers.get_all(header::HOST).iter();
     let host = hosts.next().and_then(|host| host.to_str().ok());
-    let known = |host: &str| room.hosts.iter().any(|own| own.eq_ignore_ascii_case(host));
+    let known = |host: &str| entrance.hosts.iter().any(|own| own.eq_ignore_ascii_case(host));
     if hosts.next().is_some() || !host.is_some_and(known) {
         return Err(Refusal::new(
             StatusCode::MISDIRECTED_REQUEST,
@@ -47,7 +83,7 @@ fn check(room: &Room, request: &Request) -> Result<(), Refusal> {
         None if changes => return Err(foreign()),
         None => {}
         Some(origin) => {
-            let scheme = if room.secure { "https://" } else { "http://" };
+            let scheme = if entrance.secure { "https://" } else { "http://" };
             let own = origin.ok().and_then(|origin| origin.strip_prefix(scheme));
             if own.is_none() || own != host {
                 return Err(foreign());
@@ -113,10 +149,13 @@ impl FromRequestParts<Arc<Room>> for Session {
     type Rejection = Refusal;
 
     async fn from_request_parts(parts: &mut Parts, room: &Arc<Room>) -> Result<Self, Refusal> {
-        let name = room.cookie_name();
+        let entrance = parts.extensions.get::<Arc<Entrance>>().cloned().ok_or_else(Refusal::no_session)?;
+        let name = entrance.cookie_name();
         let cookies = parts.headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
         let mut pairs = cookies.flat_map(|cookies| cookies.split(';')).filter_map(|pair| pair.trim().split_once('='));
         let session = pairs.find(|(key, _)| *key == name).map(|(_, value)| value.to_owned());
-        session.and_then(|session| room.who(&session)).map(Session).ok_or_else(Refusal::no_session)
+        let who = session.and_then(|session| room.who(&session));
+        let may_pass = |who: &Who| entrance.owner || *who != Who::Teacher;
+        who.filter(may_pass).map(Session).ok_or_else(Refusal::no_session)
     }
 }

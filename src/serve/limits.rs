@@ -11,6 +11,8 @@ pub struct Limits {
     pub upload_bytes: u64,
     /// All recordings of one group together, bytes.
     pub group_bytes: u64,
+    /// The recordings of all groups together, bytes: a gigabyte for each of thirty groups.
+    pub room_bytes: u64,
     pub recordings_of_a_group: usize,
     /// Uploads of one group at the same time.
     pub uploads_of_a_group: usize,
@@ -48,6 +50,7 @@ impl Default for Limits {
         Self {
             upload_bytes: 1 << 30,
             group_bytes: 4 << 30,
+            room_bytes: 32 << 30,
             recordings_of_a_group: 40,
             uploads_of_a_group: 3,
             upload_silence: Duration::from_secs(20),

@@ -1,7 +1,8 @@
 //! The page: from a phone's clip to a lab sheet without a command line.
 //!
-//! A small server that only this machine reaches, and one HTML page that fills itself from top to bottom. It measures
-//! nothing itself: everything goes through the functions that the command line calls.
+//! A small server that only this machine reaches (unless a class is opened, see `class`), and one HTML page that fills
+//! itself from top to bottom. It measures nothing itself: everything goes through the functions that the command line
+//! calls.
 //!
 //! # What is kept
 //! ```text
@@ -29,9 +30,16 @@
 //! Round robin over the groups, so that nobody starves behind one who sends twenty clips; as many at a time as there are cores;
 //! what somebody waits for (a still, a measurement) goes before what is only made ready (frames to look at). See `queue`.
 //!
-//! # A class
-//! A room can hold many groups and a teacher (`Mode::Class`, `Who::Teacher`), and the guards and routes know both. Nothing
-//! opens such a room yet: there is no door for groups to come in by, no teacher's page and no command.
+//! # How the class plugs in
+//! `class` makes a `Room` of `Mode::Class`, lets groups in with `Room::admit`, and builds its own `axum::Router` over the
+//! same `Arc<Room>`; `router` gives the student's routes, and `guarded` puts the guards around both:
+//! ```text
+//! let app = guarded(entrance, serve::router(room.clone()).merge(class::router(room.clone(), …)));
+//! serve::http::run(listener, tls, app, limits, stop).await
+//! ```
+//! The class's page shows `Room::groups` (names, recordings, answers), follows `Room::changes`, and sets what is common to
+//! all (rig and forecast) with `Room::set_common`. A handler of the class takes a `Session` and asks whether it is the
+//! `Who::Teacher`'s. The teacher opens a group's sheet at `/group/{id}`, which is the student's page.
 //!
 //! # The interface behind the page (JSON; ids are random; errors are `{"message", "hint"}`)
 //! ```text
@@ -45,13 +53,17 @@
 //!                                          {"place": {"frame", "at": [x, y]}}, px
 //! POST   /api/clips/{id}/undo | redo       {"step"}
 //! POST   /api/clips/{id}/cancel | again | overlay
+//! POST   /api/clips/{id}/peek              {"around": frame | null}: makes frames ready, to find the ball in by eye
+//! POST   /api/clips/{id}/aim               {"flight", "opening", …} → where the target goes, in sentences
 //! DELETE /api/clips/{id}
-//! GET    /api/clips/{id}/still | frame/{n} | picture/{name} | file/{name}
+//! GET    /api/clips/{id}/still | frame/{n} | peek/{n} | picture/{name} | file/{name}
 //! ```
 //! `step` is the step the page was showing: when another tab has gone on meanwhile, the answer is 409 and the page says so.
 
+pub mod aim;
 mod change;
 pub mod child;
+pub mod class;
 pub mod error;
 pub mod guard;
 pub mod http;
@@ -73,7 +85,7 @@ use std::sync::Arc;
 use tokio::net::TcpListener;
 
 pub use error::ServeError;
-pub use guard::guarded;
+pub use guard::{Entrance, guarded};
 pub use room::{Mode, Room, RoomOptions, Who};
 pub use routes::router;
 
@@ -108,11 +120,6 @@ pub async fn listen(address: Ipv4Addr, port: Option<u16>) -> Result<TcpListener,
     open(0).await.map_err(|source| ServeError::Port { port: 0, source })
 }
 
-/// The names by which browsers of this machine may call a server on `port`.
-pub fn own_names(port: u16) -> Vec<String> {
-    ["127.0.0.1", "localhost"].map(|name| format!("{name}:{port}")).to_vec()
-}
-
 /// Serves one student on this machine until the process is asked to end. `ready` is told the address with its secret.
 ///
 /// # Errors
@@ -125,19 +132,12 @@ pub async fn serve_alone(
 ) -> Result<(), ServeError> {
     let listener = listen(Ipv4Addr::LOCALHOST, port).await?;
     let port = listener.local_addr()?.port();
-    let room = Arc::new(Room::open(RoomOptions {
-        mode: Mode::Alone,
-        folder,
-        limits,
-        program: std::env::current_exe()?,
-        port,
-        secure: false,
-        hosts: own_names(port),
-    })?);
+    let room =
+        Arc::new(Room::open(RoomOptions { mode: Mode::Alone, folder, limits, program: std::env::current_exe()? })?);
     workers::start(&room);
     ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()));
-    let app = guarded(room.clone(), router(room.clone()));
-    http::run(listener, app, &room.limits, asked_to_end()).await;
+    let app = guarded(Entrance::own(port), router(room.clone()));
+    http::run(listener, None, app, &room.limits, asked_to_end()).await;
     Ok(())
 }
 

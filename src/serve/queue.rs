@@ -22,6 +22,7 @@ pub enum JobKind {
     Measure(u32),
     Overlay,
     Frames(u32),
+    Peek,
 }
 
 impl JobKind {
@@ -29,7 +30,7 @@ impl JobKind {
     const fn lane(self) -> usize {
         match self {
             Self::Look => 0,
-            Self::Measure(_) | Self::Overlay => 1,
+            Self::Measure(_) | Self::Overlay | Self::Peek => 1,
             Self::Frames(_) => 2,
         }
     }

@@ -29,6 +29,9 @@ pub struct Recording {
     pub next_serial: u64,
     pub runs: Vec<Run>,
     pub overlay: Option<Overlay>,
+    /// Frames of the whole clip to find the ball in by eye.
+    #[serde(default)]
+    pub peek: Option<Peek>,
 }
 
 /// Where the undo history can go back to.
@@ -88,6 +91,16 @@ pub struct Overlay {
     pub state: RunState,
 }
 
+/// Frames made small, to show the ball in: from `from` on every `step`th.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Peek {
+    pub from: usize,
+    pub step: usize,
+    pub state: RunState,
+    /// Numbers of the frames that are there, and their times on the file's clock, s.
+    pub frames: Vec<(usize, Option<f64>)>,
+}
+
 impl Recording {
     pub fn new(id: Id, name: String, bytes: u64) -> Self {
         let first = Step {
@@ -109,6 +122,7 @@ impl Recording {
             next_serial: 1,
             runs: Vec::new(),
             overlay: None,
+            peek: None,
         }
     }
 

@@ -44,6 +44,8 @@ pub struct GroupInShort {
     pub id: Id,
     pub name: String,
     pub recordings: Vec<Recording>,
+    /// Clips that are being sent.
+    pub arriving: usize,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -85,11 +87,6 @@ pub struct Room {
     pub queue: Queue,
     /// The program that opens clips: this one, with a hidden command.
     pub program: PathBuf,
-    /// Port and encryption decide the cookie's name and flags.
-    pub port: u16,
-    pub secure: bool,
-    /// Names and addresses, with the port, by which browsers may call this server.
-    pub hosts: Vec<String>,
     state: Mutex<State>,
     changes: watch::Sender<u64>,
     cache: Mutex<VecDeque<(Shown, Arc<Measured>)>>,
@@ -108,9 +105,6 @@ pub struct RoomOptions {
     pub folder: PathBuf,
     pub limits: Limits,
     pub program: PathBuf,
-    pub port: u16,
-    pub secure: bool,
-    pub hosts: Vec<String>,
 }
 
 impl Room {
@@ -128,7 +122,10 @@ impl Room {
             return Err(ServeError::FolderInUse { path: folder.clone() });
         }
         let kept: Option<Kept> = read_json(&folder.join("room.json"))?;
-        let kept = kept.filter(|kept| kept.mode == options.mode).unwrap_or_else(|| Kept {
+        if let Some(other) = kept.as_ref().filter(|kept| kept.mode != options.mode) {
+            return Err(ServeError::OtherMode { path: folder.clone(), class: other.mode == Mode::Class });
+        }
+        let kept = kept.unwrap_or_else(|| Kept {
             mode: options.mode,
             key: Id::random().as_str().to_owned(),
             sessions: HashMap::new(),
@@ -142,9 +139,6 @@ impl Room {
             limits: options.limits,
             queue: Queue::default(),
             program: options.program,
-            port: options.port,
-            secure: options.secure,
-            hosts: options.hosts,
             state,
             changes: watch::channel(0).0,
             cache: Mutex::default(),
@@ -158,7 +152,7 @@ impl Room {
 
     fn keep_room(&self, kept: &Kept) -> std::io::Result<()> {
         let path = self.folder.join("room.json");
-        write_atomically(&path, &serde_json::to_vec_pretty(kept)?).map_err(std::io::Error::other)
+        write_private(&path, &serde_json::to_vec_pretty(kept)?)
     }
 
     fn line_up_what_was_waiting(&self) {
@@ -176,6 +170,9 @@ impl Room {
                     if run.frames.as_ref().is_some_and(|frames| !frames.ready) {
                         push(JobKind::Frames(run.number));
                     }
+                }
+                if recording.peek.as_ref().is_some_and(|peek| peek.state == RunState::Wanted) {
+                    push(JobKind::Peek);
                 }
                 if recording.overlay.as_ref().is_some_and(|overlay| overlay.state == RunState::Wanted) {
                     push(JobKind::Overlay);
@@ -234,7 +231,7 @@ impl Room {
     fn new_group(&self, name: &str) -> Result<Id, Refusal> {
         let group = Group {
             id: Id::random(),
-            name: clean_name(name),
+            name: name.to_owned(),
             order: Vec::new(),
             recordings: HashMap::new(),
             uploads: 0,
@@ -262,17 +259,6 @@ impl Room {
 
     pub fn who(&self, session: &str) -> Option<Who> {
         lock(&self.state).kept.sessions.get(session).cloned()
-    }
-
-    pub fn cookie_name(&self) -> String {
-        format!("lobline-{}", self.port)
-    }
-
-    /// The header that gives a browser its session.
-    pub fn cookie(&self, session: &str) -> String {
-        let secure = if self.secure { "; Secure" } else { "" };
-        // Sessions outlive the browser: a phone may close it in the middle of a lesson.
-        format!("{}={session}; Path=/; HttpOnly; SameSite=Strict; Max-Age=2592000{secure}", self.cookie_name())
     }
 
     /// Where somebody without a session is sent.
@@ -314,9 +300,48 @@ impl Room {
         };
         lock(&self.cache).clear();
         for (group, recording) in recordings {
-            self.change(&group, &recording, |recording| recording.revision += 1)?;
-            self.measure_if_possible(&group, &recording)?;
+            // What one group has typed may not go with it, or its clip was removed this moment: its own sheet says so, and the
+            // others' are measured all the same.
+            let _ = self
+                .change(&group, &recording, |recording| recording.revision += 1)
+                .and_then(|()| self.measure_if_possible(&group, &recording));
         }
+        Ok(())
+    }
+
+    /// Removes a group, its clips, and the sessions that open it.
+    ///
+    /// # Errors
+    /// When it isn't there or the folder can't be written.
+    pub fn remove_group(&self, id: &Id) -> Result<(), Refusal> {
+        self.queue.cancel(|job| job.group == *id);
+        let mut state = lock(&self.state);
+        if state.groups.remove(id).is_none() {
+            return Err(Refusal::not_found());
+        }
+        state.kept.sessions.retain(|_, who| *who != Who::Group(id.clone()));
+        self.keep_room(&state.kept).map_err(Refusal::internal)?;
+        drop(state);
+        // A child that still writes there may keep it from going; the next start removes what has no group.
+        let _ = fs::remove_file(self.group_folder(id).join("group.json"));
+        let _ = fs::remove_dir_all(self.group_folder(id));
+        self.changed();
+        Ok(())
+    }
+
+    /// Removes all groups, and what was common to them.
+    ///
+    /// # Errors
+    /// When the folder can't be written.
+    pub fn clear(&self) -> Result<(), Refusal> {
+        for group in self.groups() {
+            self.remove_group(&group.id)?;
+        }
+        let mut state = lock(&self.state);
+        state.kept.common = Common::default();
+        self.keep_room(&state.kept).map_err(Refusal::internal)?;
+        drop(state);
+        self.changed();
         Ok(())
     }
 
@@ -399,6 +424,8 @@ impl Room {
     /// When the group has as much as it may.
     pub fn begin_upload(self: &Arc<Self>, group: &Id) -> Result<Upload, Refusal> {
         let mut state = lock(&self.state);
+        let all = |group: &Group| group.recordings.values().map(|recording| recording.bytes).sum::<u64>();
+        let room_left = self.limits.room_bytes.saturating_sub(state.groups.values().map(all).sum());
         let there = state.groups.get_mut(group).ok_or_else(Refusal::not_found)?;
         let full =
             |message: &str, hint: &str| Err(Refusal::new(axum::http::StatusCode::TOO_MANY_REQUESTS, message, hint));
@@ -412,11 +439,16 @@ impl Room {
             return full("You have as many clips as there is room for.", "Remove some that you don't need any more.");
         }
         let used: u64 = there.recordings.values().map(|recording| recording.bytes).sum();
-        let left = self.limits.group_bytes.saturating_sub(used).min(self.limits.upload_bytes);
+        let left = self.limits.group_bytes.saturating_sub(used).min(self.limits.upload_bytes).min(room_left);
+        if room_left == 0 {
+            return full("All clips together take all the room there is.", "Ask your teacher to remove some.");
+        }
         if left == 0 {
             return full("Your clips take all the room there is.", "Remove some that you don't need any more.");
         }
         there.uploads += 1;
+        drop(state);
+        self.changed();
         Ok(Upload { room: self.clone(), group: group.clone(), id: Id::random(), most_bytes: left, done: false })
     }
 
@@ -552,6 +584,7 @@ impl Drop for Upload {
         if let Some(group) = lock(&self.room.state).groups.get_mut(&self.group) {
             group.uploads = group.uploads.saturating_sub(1);
         }
+        self.room.changed();
         if !self.done {
             let _ = fs::remove_dir_all(self.folder());
         }
@@ -560,16 +593,44 @@ impl Drop for Upload {
 
 fn in_short(group: &Group) -> GroupInShort {
     let recordings = group.order.iter().filter_map(|id| group.recordings.get(id)).cloned().collect();
-    GroupInShort { id: group.id.clone(), name: group.name.clone(), recordings }
+    GroupInShort { id: group.id.clone(), name: group.name.clone(), recordings, arriving: group.uploads }
 }
 
 /// A name as it may be shown and written into files: one line, no longer than a line.
 pub fn clean_name(name: &str) -> String {
     const LONGEST: usize = 80;
-    let name = name.rsplit(['/', '\\']).next().unwrap_or_default();
-    let clean: String = name.chars().filter(|c| !c.is_control()).take(LONGEST).collect();
-    let clean = clean.trim();
-    if clean.is_empty() { "clip".to_owned() } else { clean.to_owned() }
+    let clean = one_line(name.rsplit(['/', '\\']).next().unwrap_or_default(), LONGEST);
+    if clean.is_empty() { "clip".to_owned() } else { clean }
+}
+
+/// A text as one line of at most so many letters, without what can't be seen or turns the writing around.
+pub fn one_line(text: &str, longest: usize) -> String {
+    let unseen = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+    };
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let clean: String = words.join(" ").chars().filter(|c| !unseen(*c)).take(longest).collect();
+    clean.trim().to_owned()
+}
+
+/// As [`write_atomically`], for secrets: nobody but the owner may read the file, from its first byte on.
+///
+/// # Errors
+/// When it can't be written; `path` is then as before.
+pub fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    use std::io::Write;
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".new");
+    let temporary = path.with_file_name(name);
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    // One that a crash left behind may have other rights.
+    let _ = fs::remove_file(&temporary);
+    let written = options.open(&temporary).and_then(|mut file| file.write_all(bytes));
+    written.and_then(|()| fs::rename(&temporary, path)).inspect_err(|_| _ = fs::remove_file(&temporary))
 }
 
 /// Makes a folder that only its owner may enter.
@@ -598,9 +659,22 @@ fn read_groups(folder: &Path, keep: Duration) -> Result<BTreeMap<Id, Group>, Ser
     let mut groups = BTreeMap::new();
     for entry in fs::read_dir(folder).map_err(unusable)? {
         let path = entry.map_err(unusable)?.path();
-        if let Some(mut group) = read_json::<Group>(&path.join("group.json"))? {
-            read_recordings(&path, &mut group, keep)?;
-            groups.insert(group.id.clone(), group);
+        let file = path.join("group.json");
+        match read_json::<Group>(&file)? {
+            Some(mut group) => {
+                read_recordings(&path, &mut group, keep)?;
+                // A group that nobody came back to.
+                if group.order.is_empty() && older(&file, keep) {
+                    let _ = fs::remove_dir_all(&path);
+                } else {
+                    groups.insert(group.id.clone(), group);
+                }
+            }
+            // Left behind when a group was removed while its clip was being worked on.
+            None if path.file_name().and_then(|name| Id::read(name.to_str()?)).is_some() => {
+                let _ = fs::remove_dir_all(&path);
+            }
+            None => {}
         }
     }
     Ok(groups)

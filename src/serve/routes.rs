@@ -8,14 +8,15 @@ use axum::extract::{DefaultBodyLimit, Path, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 use http_body_util::BodyExt;
 use serde::{Deserialize, Serialize};
 use tokio::io::AsyncWriteExt;
 
+use super::aim::{self, Asked, Launch};
 use super::change::{self, Mend};
 use super::error::Refusal;
-use super::guard::Session;
+use super::guard::{Entrance, Session};
 use super::id::Id;
 use super::room::{Room, Upload, Who};
 use super::setup::Setup;
@@ -44,6 +45,9 @@ pub fn router(room: Arc<Room>) -> Router {
         .route("/api/clips/{id}/cancel", post(cancel))
         .route("/api/clips/{id}/again", post(again))
         .route("/api/clips/{id}/overlay", post(overlay))
+        .route("/api/clips/{id}/aim", post(aim_for))
+        .route("/api/clips/{id}/peek", post(peek))
+        .route("/api/clips/{id}/peek/{number}", get(peeked))
         .route("/api/clips/{id}/still", get(still))
         .route("/api/clips/{id}/frame/{number}", get(frame))
         .route("/api/clips/{id}/picture/{name}", get(picture))
@@ -58,9 +62,16 @@ struct Key {
     key: String,
 }
 
-async fn enter(State(room): Shared, Query(Key { key }): Query<Key>) -> Result<Response, Refusal> {
+async fn enter(
+    State(room): Shared,
+    Extension(entrance): Extension<Arc<Entrance>>,
+    Query(Key { key }): Query<Key>,
+) -> Result<Response, Refusal> {
+    if !entrance.owner {
+        return Err(Refusal::not_found());
+    }
     let session = room.enter(&key)?;
-    Ok(([(header::SET_COOKIE, room.cookie(&session))], Redirect::to("/")).into_response())
+    Ok(([(header::SET_COOKIE, entrance.cookie(&session))], Redirect::to("/")).into_response())
 }
 
 async fn home(State(room): Shared, session: Result<Session, Refusal>) -> Response {
@@ -91,6 +102,8 @@ async fn static_file(Path(name): Path<String>) -> Result<Response, Refusal> {
     let (kind, text) = match name.as_str() {
         "page.css" => ("text/css; charset=utf-8", include_str!("static/page.css")),
         "page.js" => (SCRIPT, include_str!("static/page.js")),
+        "common.js" => (SCRIPT, include_str!("static/common.js")),
+        "aim.js" => (SCRIPT, include_str!("static/aim.js")),
         "marks.js" => (SCRIPT, include_str!("static/marks.js")),
         "icon.svg" => ("image/svg+xml", include_str!("static/icon.svg")),
         _ => return Err(Refusal::not_found()),
@@ -240,7 +253,9 @@ async fn clip(
 }
 
 /// Runs what computes where it holds up nobody else.
-async fn blocking<T: Send + 'static>(work: impl FnOnce() -> Result<T, Refusal> + Send + 'static) -> Result<T, Refusal> {
+pub async fn blocking<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+) -> Result<T, Refusal> {
     tokio::task::spawn_blocking(work).await.map_err(Refusal::internal)?
 }
 
@@ -304,6 +319,57 @@ async fn again(state: Shared, session: Session, id: Path<String>) -> Result<Stat
 
 async fn overlay(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {
     act(state, session, id, change::overlay).await
+}
+
+#[derive(Deserialize)]
+struct Aiming {
+    flight: usize,
+    #[serde(flatten)]
+    asked: Asked,
+}
+
+/// Where the target goes for a flight like this one.
+async fn aim_for(
+    State(room): Shared,
+    session: Session,
+    Path(id): Path<String>,
+    Query(wanted): Query<Wanted>,
+    Json(aiming): Json<Aiming>,
+) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    let told = blocking(move || {
+        let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
+        let rig = recording.step().setup.settings(&room.common())?.rig;
+        let measured = room.measured(&group, &recording)?.ok_or_else(Refusal::not_found)?;
+        let mut flights = measured.shown.flights.iter();
+        let flight = flights.find(|flight| flight.number == aiming.flight).ok_or_else(Refusal::not_found)?;
+        aim::answer(Some(Launch::of_flight(flight)), &aiming.asked, &rig, wanted.mark())
+    })
+    .await?;
+    Ok(Json(told).into_response())
+}
+
+#[derive(Deserialize)]
+struct Around {
+    around: Option<usize>,
+}
+
+async fn peek(
+    state: Shared,
+    session: Session,
+    id: Path<String>,
+    Json(Around { around }): Json<Around>,
+) -> Result<StatusCode, Refusal> {
+    act(state, session, id, move |room, group, id| change::peek(room, group, id, around)).await
+}
+
+async fn peeked(
+    State(room): Shared,
+    session: Session,
+    Path((id, number)): Path<(String, usize)>,
+) -> Result<Response, Refusal> {
+    let (group, id) = session.owner_of(&room, &id)?;
+    from_disk(room.recording_folder(&group, &id).join(format!("peek-{number}.jpg")), "image/jpeg").await
 }
 
 async fn remove(state: Shared, session: Session, id: Path<String>) -> Result<StatusCode, Refusal> {

@@ -29,6 +29,10 @@ pub struct Setup {
     pub scale_offset: Option<String>,
     /// The ball's place in one frame.
     pub ball_at: Option<ShownBall>,
+    /// The ball is only looked for in this part of the picture: two opposite corners, px.
+    pub region: Option<[[f64; 2]; 2]>,
+    /// And only in this time, s on the file's clock.
+    pub window_s: Option<[f64; 2]>,
     pub forecast: Option<Prediction>,
 }
 
@@ -68,6 +72,14 @@ pub struct Prediction {
 pub struct Common {
     /// The text of a rig file; empty when nothing is stated.
     pub rig: String,
+    /// These go before what stands in the rig file.
+    pub ball_diameter: Option<String>,
+    pub ball_mass: Option<String>,
+    pub launcher: Option<String>,
+    /// The launcher's power notch.
+    pub notch: Option<String>,
+    /// Degrees, north positive.
+    pub latitude: Option<String>,
     pub forecast: Option<Prediction>,
 }
 
@@ -77,13 +89,21 @@ pub struct RunSettings {
     pub rig: Rig,
     pub capture_rate_hz: Option<f64>,
     pub ball_at: Option<(usize, PixelPoint)>,
+    /// Left, top, right, bottom, px.
+    pub region_px: Option<(f64, f64, f64, f64)>,
+    pub window_s: Option<(f64, f64)>,
 }
 
 impl RunSettings {
     pub fn to_settings(&self) -> Settings {
         Settings {
             rig: self.rig.clone(),
-            find: FindOptions { shown_at: self.ball_at, ..FindOptions::default() },
+            find: FindOptions {
+                shown_at: self.ball_at,
+                region_px: self.region_px,
+                window_s: self.window_s,
+                ..FindOptions::default()
+            },
             capture_rate_hz: self.capture_rate_hz,
             picture_rate_hz: None,
             mending: Mending::default(),
@@ -98,15 +118,61 @@ impl RunSettings {
     }
 }
 
+impl Common {
+    /// As the fields of a rig file.
+    ///
+    /// # Errors
+    /// When the text isn't one.
+    fn table(&self) -> Result<Table, Refusal> {
+        let mut table: Table = toml::from_str(&self.rig).map_err(|error| {
+            Refusal::wrong(
+                format!("The rig file for all can't be read: {}.", error.message()),
+                "Choose a rig file that `lobline measure` takes, or leave it out.",
+            )
+        })?;
+        let texts = [
+            ("ball", "diameter", &self.ball_diameter),
+            ("ball", "mass", &self.ball_mass),
+            ("launcher", "name", &self.launcher),
+            ("launcher", "setting", &self.notch),
+            ("place", "latitude", &self.latitude),
+        ];
+        put_texts(&mut table, &texts);
+        Ok(table)
+    }
+
+    /// What is stated, in a sentence for those for whom it is; `None` when nothing is.
+    pub fn in_words(&self) -> Option<String> {
+        let with = |name: &str, text: &Option<String>| {
+            text.as_deref().filter(|text| !text.trim().is_empty()).map(|text| format!("{name} {}", text.trim()))
+        };
+        let mut parts: Vec<String> = [
+            with("the launcher is", &self.launcher),
+            with("its notch is", &self.notch),
+            with("the ball measures", &self.ball_diameter),
+            with("it weighs", &self.ball_mass),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if !self.rig.trim().is_empty() {
+            parts.push("a rig file goes with every clip".to_owned());
+        }
+        if let Some(forecast) = &self.forecast {
+            let (speed, angle, height) = (forecast.speed.trim(), forecast.angle.trim(), forecast.height.trim());
+            parts.push(format!("the forecast is {speed} at {angle} from a height of {height}"));
+        }
+        (!parts.is_empty()).then(|| format!("Your teacher has stated for all: {}.", parts.join("; ")))
+    }
+}
+
 impl Setup {
     /// What it means, on top of what is common to the room.
     ///
     /// # Errors
     /// What was typed wrongly, and how to write it.
     pub fn settings(&self, common: &Common) -> Result<RunSettings, Refusal> {
-        let mut table: Table = toml::from_str(&common.rig).map_err(|error| {
-            Refusal::wrong(format!("The teacher's set-up can't be read: {}.", error.message()), "Ask your teacher.")
-        })?;
+        let mut table = common.table()?;
         self.put_into(&mut table)?;
         let text = toml::to_string(&table).map_err(Refusal::internal)?;
         let rig =
@@ -118,7 +184,12 @@ impl Setup {
             Some(shown) => Some((shown.frame, point(shown.at)?)),
             None => None,
         };
-        Ok(RunSettings { rig, capture_rate_hz: self.capture_rate_hz, ball_at })
+        let region_px = self.region.map(corners).transpose()?;
+        let window_s = self.window_s.map(|[from, to]| (from, to));
+        if window_s.is_some_and(|(from, to)| !(from.is_finite() && to.is_finite() && from < to)) {
+            return Err(Refusal::wrong("The flight can't end before it begins.", "Choose the two times again."));
+        }
+        Ok(RunSettings { rig, capture_rate_hz: self.capture_rate_hz, ball_at, region_px, window_s })
     }
 
     /// As fields of a rig file. Texts go in as values, so that none of them can become anything else.
@@ -146,11 +217,7 @@ impl Setup {
             ("camera", "distance", &self.camera_distance),
             ("scale", "offset", &self.scale_offset),
         ];
-        for (name, key, text) in texts {
-            if let Some(text) = text.as_deref().filter(|text| !text.trim().is_empty()) {
-                section(rig, name).insert(key.to_owned(), Value::String(unit_mark(text)));
-            }
-        }
+        put_texts(rig, &texts);
         Ok(())
     }
 }
@@ -172,10 +239,20 @@ impl Prediction {
     }
 }
 
-fn read(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
+/// Reads a quantity with its unit.
+pub fn read(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
     Reading::parse(kind, &unit_mark(text))
         .map(|reading| reading.estimate())
         .map_err(|error| Refusal::wrong(format!("The {name}: {error}."), sentence(&error.hint())))
+}
+
+/// Puts texts in as values, so that none of them can become anything else. What is empty isn't stated.
+fn put_texts(rig: &mut Table, texts: &[(&str, &str, &Option<String>)]) {
+    for (name, key, text) in texts {
+        if let Some(text) = text.as_deref().filter(|text| !text.trim().is_empty()) {
+            section(rig, name).insert((*key).to_owned(), Value::String(unit_mark(text)));
+        }
+    }
 }
 
 fn section<'a>(rig: &'a mut Table, name: &str) -> &'a mut Table {
@@ -193,6 +270,20 @@ fn point(at: [f64; 2]) -> Result<PixelPoint, Refusal> {
     } else {
         Err(Refusal::wrong("That place isn't in the picture.", "Mark it again."))
     }
+}
+
+/// Left, top, right, bottom of a rectangle given by two opposite corners.
+fn corners([one, other]: [[f64; 2]; 2]) -> Result<(f64, f64, f64, f64), Refusal> {
+    /// A smaller one can't hold a flight: a slip of the finger.
+    const LEAST_PX: f64 = 8.0;
+    let (one, other) = (point(one)?, point(other)?);
+    if (one.x - other.x).abs() < LEAST_PX || (one.y - other.y).abs() < LEAST_PX {
+        return Err(Refusal::wrong(
+            "This part of the picture is too small.",
+            "Drag its corners so far apart that the whole flight lies inside.",
+        ));
+    }
+    Ok((one.x.min(other.x), one.y.min(other.y), one.x.max(other.x), one.y.max(other.y)))
 }
 
 fn place(at: [f64; 2]) -> Result<String, Refusal> {
@@ -239,7 +330,7 @@ mod tests {
     fn a_group_s_own_length_goes_before_the_room_s() {
         let common = Common {
             rig: "[scale]\nlengths = ['0,0 to 9,9 = 1 m']\noffset = '5 cm'\n[ball]\nmass = '3 g'".into(),
-            forecast: None,
+            ..Common::default()
         };
         let length = Some(KnownLength { from: [0.0, 0.0], to: [50.0, 0.0], length: "20 cm".into() });
         let settings = Setup { length, ..Setup::default() }.settings(&common).unwrap();
@@ -250,10 +341,42 @@ mod tests {
     }
 
     #[test]
+    fn what_the_teacher_states_for_all_goes_before_the_rig_file() {
+        let common = Common {
+            rig: "[ball]\nmass = '3 g'\n[launcher]\nname = 'old'".into(),
+            ball_mass: Some("13 g".into()),
+            launcher: Some("wooden catapult".into()),
+            latitude: Some("52,4".into()),
+            ..Common::default()
+        };
+        let rig = Setup::default().settings(&common).unwrap().rig;
+        assert!((rig.ball.mass_kg.unwrap().value - 0.013).abs() < 1e-15);
+        assert_eq!(rig.launcher.name.as_deref(), Some("wooden catapult"));
+        assert_eq!(rig.place.latitude_deg.unwrap().value, 52.4);
+        assert!(common.in_words().unwrap().contains("wooden catapult"));
+        assert_eq!(Common::default().in_words(), None);
+    }
+
+    #[test]
     fn no_text_can_become_another_field() {
         let setup = Setup { ball_mass: Some("13 g'\n[card]\nignore = true".into()), ..Setup::default() };
         let refusal = setup.settings(&Common::default()).unwrap_err();
         assert!(refusal.message.contains("ball.mass"), "{refusal:?}");
+    }
+
+    #[test]
+    fn where_and_when_to_look_is_what_the_command_line_takes() {
+        let setup =
+            Setup { region: Some([[300.0, 20.0], [100.0, 220.0]]), window_s: Some([0.4, 1.6]), ..Setup::default() };
+        let find = setup.settings(&Common::default()).unwrap().to_settings().find;
+        assert_eq!(find.region_px, Some((100.0, 20.0, 300.0, 220.0)));
+        assert_eq!(find.window_s, Some((0.4, 1.6)));
+        let wrong = [
+            Setup { window_s: Some([1.0, 1.0]), ..Setup::default() },
+            Setup { region: Some([[5.0, 5.0], [6.0, 300.0]]), ..Setup::default() },
+            Setup { region: Some([[f64::NAN, 5.0], [600.0, 300.0]]), ..Setup::default() },
+        ];
+        assert!(wrong.iter().all(|setup| setup.settings(&Common::default()).is_err()));
     }
 
     #[test]

@@ -10,9 +10,9 @@ use super::id::Id;
 use super::measured::Measured;
 use super::queue::{Job, JobKind, Place};
 use super::recording::{Answer, KeptFrames, Recording, RunState};
-use super::room::{GroupInShort, Room};
-use super::setup::{Setup, sentence};
-use crate::measurement::{BudgetLine, FlightMeasurement, Remedy};
+use super::room::{GroupInShort, Mode, Room};
+use super::setup::{Prediction, Setup, sentence};
+use crate::measurement::{BudgetLine, FlightMeasurement, Remedy, VerdictStatement};
 use crate::report::numbers::DecimalMark;
 use crate::warning::in_sentences;
 
@@ -22,7 +22,10 @@ pub struct GroupView {
     name: String,
     recordings: Vec<Short>,
     upload_bytes: u64,
+    /// Whether there are others beside it, and a teacher.
+    of_class: bool,
     teacher_says: Option<String>,
+    forecast_for_all: Option<Prediction>,
 }
 
 #[derive(Serialize)]
@@ -34,13 +37,13 @@ struct Short {
 pub fn group(room: &Room, group: &GroupInShort) -> GroupView {
     let short = |recording: &Recording| Short { id: recording.id.clone(), name: recording.name.clone() };
     let common = room.common();
-    let stated = !common.rig.trim().is_empty() || common.forecast.is_some();
     GroupView {
         name: group.name.clone(),
         recordings: group.recordings.iter().map(short).collect(),
         upload_bytes: room.limits.upload_bytes,
-        teacher_says: stated
-            .then(|| "Your teacher has stated what is known about the launcher and the ball.".to_owned()),
+        of_class: room.mode == Mode::Class,
+        teacher_says: common.in_words(),
+        forecast_for_all: common.forecast,
     }
 }
 
@@ -90,11 +93,16 @@ pub fn moment(room: &Room, group: &Id, recording: &Recording) -> Moment {
 }
 
 fn overlay(recording: &Recording) -> &'static str {
-    match recording.overlay.as_ref().filter(|overlay| overlay.step == recording.step().serial).map(|o| &o.state) {
-        None | Some(RunState::Cancelled) => "none",
-        Some(RunState::Wanted) => "making",
-        Some(RunState::Done) => "ready",
-        Some(RunState::Failed(_)) => "failed",
+    let shown = recording.overlay.as_ref().filter(|overlay| overlay.step == recording.step().serial);
+    shown.map_or("none", |overlay| how_far(&overlay.state))
+}
+
+const fn how_far(state: &RunState) -> &'static str {
+    match state {
+        RunState::Cancelled => "none",
+        RunState::Wanted => "making",
+        RunState::Done => "ready",
+        RunState::Failed(_) => "failed",
     }
 }
 
@@ -165,6 +173,14 @@ pub struct RecordingView {
     /// Why the measurement that is there can't be shown.
     trouble: Option<Trouble>,
     overlay: &'static str,
+    peek: Option<PeekView>,
+}
+
+#[derive(Serialize)]
+struct PeekView {
+    state: &'static str,
+    step: usize,
+    frames: Vec<(usize, Option<f64>)>,
 }
 
 #[derive(Serialize)]
@@ -262,6 +278,11 @@ pub fn recording(room: &Room, group: &Id, recording: &Recording, moment: Moment,
         result,
         trouble,
         overlay: moment.overlay,
+        peek: recording.peek.as_ref().map(|peek| PeekView {
+            state: how_far(&peek.state),
+            step: peek.step,
+            frames: peek.frames.clone(),
+        }),
     }
 }
 
@@ -326,7 +347,7 @@ fn flight_view(
     FlightView {
         number: flight.number,
         answers: answers.iter().map(shown).collect(),
-        summary: verdict.map_or_else(String::new, |verdict| verdict.summary.clone()),
+        summary: verdict.map_or_else(String::new, without_reason),
         agrees: verdict.and_then(|verdict| verdict.agrees),
         reasons,
         sightings: flight.sightings.iter().map(|row| sighting(row, flight, mark)).collect(),
@@ -337,6 +358,15 @@ fn flight_view(
         graphs: graphs(flight, measured, mark),
         residual: mark.significant(flight.residual_rms_mm, 2),
     }
+}
+
+/// The verdict without the reason that stands below it with its remedy.
+fn without_reason(verdict: &VerdictStatement) -> String {
+    let question = verdict.reasons.first().and_then(|reason| reason.find('?').map(|end| &reason[..=end]));
+    let place = question.and_then(|question| verdict.summary.find(question));
+    let alone = place.map_or(verdict.summary.as_str(), |place| verdict.summary[..place].trim_end());
+    let kept = if alone.is_empty() { &verdict.summary } else { alone };
+    kept.strip_suffix(" But").unwrap_or(kept).to_owned()
 }
 
 fn sighting(row: &crate::measurement::SightingRow, flight: &FlightMeasurement, mark: DecimalMark) -> SightingView {

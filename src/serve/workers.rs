@@ -66,6 +66,10 @@ fn order(room: &Room, job: &Job) -> Result<Order, Refusal> {
             let frames = run(number)?.frames.clone().ok_or_else(Refusal::not_found)?;
             (Task::Frames { ranges: frames.ranges, cut: frames.cut }, run_folder(number))
         }
+        JobKind::Peek => {
+            let peek = recording.peek.as_ref().ok_or_else(Refusal::not_found)?;
+            (Task::Peek { from: peek.from, step: peek.step, most: MOST_PEEKED }, own.clone())
+        }
         JobKind::Overlay => (
             Task::Overlay { measurement: overlay_input(room, job, &recording)?, mark: DecimalMark::Point },
             own.clone(),
@@ -94,6 +98,7 @@ fn write_down(room: &Room, job: &Job, ended: Ended) -> Result<(), Refusal> {
                 frames.ready = true;
             }
         }),
+        JobKind::Peek => peeked(room, job, ended),
         JobKind::Overlay => room.change(&job.group, &job.recording, |recording| {
             recording.revision += 1;
             if let Some(overlay) = &mut recording.overlay {
@@ -101,6 +106,22 @@ fn write_down(room: &Room, job: &Job, ended: Ended) -> Result<(), Refusal> {
             }
         }),
     }
+}
+
+/// Frames that are shown at a time to find the ball in.
+pub const MOST_PEEKED: usize = 150;
+
+fn peeked(room: &Room, job: &Job, ended: Ended) -> Result<(), Refusal> {
+    let folder = room.recording_folder(&job.group, &job.recording);
+    let read = || serde_json::from_slice(&fs::read(folder.join("peek.json")).ok()?).ok();
+    let frames: Option<Vec<(usize, Option<f64>)>> = (ended == Ended::Done).then(read).flatten();
+    room.change(&job.group, &job.recording, |recording| {
+        recording.revision += 1;
+        if let Some(peek) = &mut recording.peek {
+            peek.state = state_of(ended);
+            peek.frames = frames.unwrap_or_default();
+        }
+    })
 }
 
 fn state_of(ended: Ended) -> RunState {

@@ -16,6 +16,7 @@ pub mod light;
 pub mod look;
 pub mod parts;
 mod settle;
+mod siting;
 pub mod smooth;
 pub mod track;
 pub mod watch;

@@ -6,8 +6,11 @@
 //! running mean of it. What is kept grows with what moves, not with the size of the picture, and is bounded: a window of
 //! frames is closed when it has grown to [`WatchLimits::bytes`] and the next one begins with its second half.
 
+use std::sync::OnceLock;
+
 use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
 use crate::sight::cells::{CELL, CellSums};
+use crate::sight::siting::chroma_offset_px;
 
 /// Edge of a tile in luma pixels; its chroma is half of that.
 pub const TILE: usize = 16;
@@ -70,6 +73,15 @@ pub struct Window {
     pub chroma_noise: f32,
     /// Mean share of changed cells in a frame: near nought with a camera on a stand.
     pub changed_share: f64,
+    /// Found when it is first asked for.
+    chroma_offset_px: OnceLock<(f64, f64)>,
+}
+
+impl Window {
+    /// Where chroma samples lie from the middle of their four pixels, px.
+    pub fn chroma_offset_px(&self) -> (f64, f64) {
+        *self.chroma_offset_px.get_or_init(|| chroma_offset_px(&self.resting))
+    }
 }
 
 /// Collects frames into windows.
@@ -172,6 +184,7 @@ impl Watch {
             luma_noise,
             chroma_noise,
             changed_share,
+            chroma_offset_px: OnceLock::new(),
         }
     }
 }

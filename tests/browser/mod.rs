@@ -43,6 +43,8 @@ impl Browser {
             let screen = json!({ "deviceMetrics": { "width": width, "height": height, "pixelRatio": 2.0 } });
             wanted["goog:chromeOptions"]["mobileEmulation"] = screen;
         }
+        // A class's certificate is of its own making.
+        wanted.insert("acceptInsecureCerts".into(), json!(true));
         wanted.insert("goog:loggingPrefs".into(), json!({ "browser": "ALL", "performance": "ALL" }));
         for _ in 0..50 {
             let connector = hyper_util::client::legacy::connect::HttpConnector::new();
@@ -116,7 +118,7 @@ impl Browser {
         let headers = [("Host", host.as_str()), ("Content-Type", "application/json")];
         let path = format!("/session/{session}/se/log");
         let wanted = json!({ "type": kind }).to_string();
-        let answer = request(self.driver_port, "POST", &path, &headers, wanted.as_bytes()).json();
+        let answer = request(("127.0.0.1", self.driver_port), "POST", &path, &headers, wanted.as_bytes()).json();
         answer["value"].as_array().unwrap_or_else(|| panic!("{answer}")).clone()
     }
 
@@ -130,6 +132,31 @@ impl Browser {
             tokio::time::sleep(Duration::from_millis(700)).await;
             std::fs::write(folder.join(format!("{name}.png")), self.client.screenshot().await.unwrap()).unwrap();
         }
+    }
+
+    /// Presses the button with these words.
+    pub async fn press(&self, words: &str) {
+        let script = format!(
+            "const b = [...document.querySelectorAll('button')].find((b) => b.offsetParent && b.textContent.trim().startsWith({words:?})); if (b) b.click(); return Boolean(b)"
+        );
+        for _ in 0..150 {
+            if self.run(&script).await == true {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+        panic!("no button says {words}:\n{}", self.run("return document.body.innerText").await);
+    }
+
+    /// Types into a field, instead of what stands in it.
+    pub async fn fill(&self, css: &str, text: &str) {
+        let field = self.wait(css).await;
+        field.clear().await.unwrap();
+        field.send_keys(text).await.unwrap();
+    }
+
+    pub async fn text(&self, css: &str) -> String {
+        self.run(&format!("return document.querySelector({css:?})?.innerText ?? ''")).await.as_str().unwrap().to_owned()
     }
 
     pub async fn close(mut self) {

@@ -24,9 +24,8 @@ impl Server {
     pub fn start(folder: &Path, port: Option<u16>) -> Self {
         let mut command = Command::new(PROGRAM);
         command.args(["serve", "--no-open", "--folder"]).arg(folder);
-        if let Some(port) = port {
-            command.args(["--port", &port.to_string()]);
-        }
+        let port = port.unwrap_or_else(|| free_port("127.0.0.1"));
+        command.args(["--port", &port.to_string()]);
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut address = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut address).unwrap();
@@ -50,8 +49,7 @@ impl Server {
     pub fn enter(&self) -> String {
         let path = self.address.strip_prefix(&self.origin()).unwrap();
         let answer = self.plain("GET", path, &[], b"");
-        let line = answer.head.lines().find(|line| line.starts_with("set-cookie:")).expect("a cookie").to_owned();
-        line["set-cookie:".len()..].split(';').next().unwrap().trim().to_owned()
+        answer.cookie()
     }
 
     /// A request with the headers given and Host, nothing else.
@@ -63,11 +61,11 @@ impl Server {
     }
 
     pub fn raw(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
-        request(self.port, method, path, headers, body)
+        request(("127.0.0.1", self.port), method, path, headers, body)
     }
 
     pub fn connect(&self) -> TcpStream {
-        connect(self.port)
+        connect(("127.0.0.1", self.port))
     }
 
     /// A request as the page makes it.
@@ -85,16 +83,149 @@ impl Server {
 
     /// Asks again and again until the recording's stage is one of `kinds`.
     pub fn wait_for(&self, cookie: &str, id: &str, kinds: &[&str]) -> serde_json::Value {
-        for _ in 0..600 {
-            let view = self.own(cookie, "GET", &format!("/api/clips/{id}"), b"").json();
-            let kind = view["stage"]["kind"].as_str().unwrap_or_default().to_owned();
-            if kinds.contains(&kind.as_str()) {
-                return view;
-            }
-            std::thread::sleep(Duration::from_millis(200));
-        }
-        panic!("the recording came to none of {kinds:?} within two minutes");
+        wait_for(kinds, || self.own(cookie, "GET", &format!("/api/clips/{id}"), b"").json())
     }
+}
+
+/// A port of its own: the usual one is taken by whatever test is the first, and again by another while a server restarts.
+fn free_port(host: &str) -> u16 {
+    std::net::TcpListener::bind((host, 0)).unwrap().local_addr().unwrap().port()
+}
+
+/// Where the class of the tests is: in the loopback net, which nobody else reaches, and yet another address than the teacher's.
+pub const CLASS_ADDRESS: &str = "127.0.0.2";
+
+/// A class; ended when dropped. `None` where the system has no second loopback address, which is said.
+pub struct ClassServer {
+    child: Child,
+    pub port: u16,
+    pub code: String,
+    /// Where groups come in.
+    pub join: String,
+    /// The printed address with its key, and the port in it.
+    pub teacher: String,
+    pub teacher_port: u16,
+    pub folder: PathBuf,
+}
+
+impl ClassServer {
+    pub fn start(folder: &Path, more: &[&str]) -> Option<Self> {
+        if std::net::TcpListener::bind((CLASS_ADDRESS, 0)).is_err() {
+            eprintln!("skipped: this system has no address {CLASS_ADDRESS}");
+            return None;
+        }
+        let mut command = Command::new(PROGRAM);
+        command
+            .args(["serve", "--class", "--no-open", "--address", CLASS_ADDRESS, "--folder"])
+            .arg(folder.join("class"));
+        command.arg("--book").arg(folder.join("book.sqlite")).args(more);
+        if !more.contains(&"--port") {
+            command.args(["--port", &free_port(CLASS_ADDRESS).to_string()]);
+        }
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let mut after = |name: &str| {
+            let line = lines.next().unwrap().unwrap();
+            line.strip_prefix(name).unwrap_or_else(|| panic!("{line}")).trim().to_owned()
+        };
+        let (join, code, teacher) = (after("join"), after("code").replace(' ', ""), after("teacher"));
+        let port = |address: &str| address.split(':').nth(2).unwrap().split('/').next().unwrap().parse().unwrap();
+        Some(Self {
+            child,
+            port: port(&join),
+            code,
+            teacher_port: port(&teacher),
+            join,
+            teacher,
+            folder: folder.to_owned(),
+        })
+    }
+
+    /// Ends it as a power cut would, and starts it again where it was.
+    pub fn restart(mut self) -> Self {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        let (port, folder) = (self.port.to_string(), self.folder.clone());
+        let again = Self::start(&folder, &["--port", &port]).unwrap();
+        assert_eq!((&again.code, &again.teacher), (&self.code, &self.teacher), "both are found again");
+        again
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// A request as a group's page makes it, and as anybody can.
+    pub fn ask(&self, cookie: &str, method: &str, path: &str, body: &[u8]) -> Answer {
+        ask((CLASS_ADDRESS, self.port), cookie, method, path, body)
+    }
+
+    /// A request as the teacher's page makes it.
+    pub fn teacher(&self, cookie: &str, method: &str, path: &str, body: &[u8]) -> Answer {
+        ask(("127.0.0.1", self.teacher_port), cookie, method, path, body)
+    }
+
+    /// Joins as a group; its cookie.
+    pub fn join_as(&self, name: &str) -> String {
+        let answer = self.ask("", "POST", "/api/join", &self.joining(name));
+        assert_eq!(answer.status, 204, "{}", answer.text());
+        answer.cookie()
+    }
+
+    pub fn joining(&self, name: &str) -> Vec<u8> {
+        serde_json::to_vec(&serde_json::json!({ "code": self.code, "name": name })).unwrap()
+    }
+
+    /// Opens the teacher's address; the cookie.
+    pub fn enter(&self) -> String {
+        let path = self.teacher.strip_prefix(&format!("http://127.0.0.1:{}", self.teacher_port)).unwrap();
+        self.teacher("", "GET", path, b"").cookie()
+    }
+
+    pub fn upload(&self, cookie: &str, name: &str, bytes: &[u8]) -> String {
+        let answer = self.ask(cookie, "POST", &format!("/api/clips?name={name}"), bytes);
+        assert_eq!(answer.status, 201, "{}", answer.text());
+        answer.json()["id"].as_str().unwrap().to_owned()
+    }
+
+    /// Sends the demo's clip with its length, without waiting for what comes of it.
+    pub fn send_demo(&self, cookie: &str) -> String {
+        let id = self.upload(cookie, "catapult.mp4", &demo_bytes());
+        let done = self.ask(cookie, "POST", &format!("/api/clips/{id}/setup"), demo_setup(0).as_bytes());
+        assert_eq!(done.status, 204, "{}", done.text());
+        id
+    }
+
+    /// Asks again and again until the recording's stage is one of `kinds`.
+    pub fn wait_for(&self, cookie: &str, id: &str, kinds: &[&str]) -> serde_json::Value {
+        wait_for(kinds, || self.ask(cookie, "GET", &format!("/api/clips/{id}"), b"").json())
+    }
+}
+
+impl Drop for ClassServer {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn ask(to: (&str, u16), cookie: &str, method: &str, path: &str, body: &[u8]) -> Answer {
+    let (host, origin) = (format!("{}:{}", to.0, to.1), format!("http://{}:{}", to.0, to.1));
+    let headers =
+        [("Host", host.as_str()), ("Cookie", cookie), ("Origin", &origin), ("Content-Type", "application/json")];
+    request(to, method, path, &headers, body)
+}
+
+fn wait_for(kinds: &[&str], view: impl Fn() -> serde_json::Value) -> serde_json::Value {
+    let mut last = serde_json::Value::Null;
+    for _ in 0..600 {
+        last = view();
+        if kinds.contains(&last["stage"]["kind"].as_str().unwrap_or_default()) {
+            return last;
+        }
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    panic!("the recording came to none of {kinds:?} within two minutes, but to {}", last["stage"]);
 }
 
 impl Drop for Server {
@@ -104,15 +235,15 @@ impl Drop for Server {
     }
 }
 
-fn connect(port: u16) -> TcpStream {
-    let stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+fn connect(to: (&str, u16)) -> TcpStream {
+    let stream = TcpStream::connect(to).unwrap();
     stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
     stream
 }
 
 /// A request to a server of this machine with just these headers, and the answer.
-pub fn request(port: u16, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
-    let mut stream = connect(port);
+pub fn request(to: (&str, u16), method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
+    let mut stream = connect(to);
     let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
     for (name, value) in headers {
         text += &format!("{name}: {value}\r\n");
@@ -146,6 +277,13 @@ impl Answer {
         let head = String::from_utf8_lossy(&bytes[..end]).to_lowercase();
         let status = head.split(' ').nth(1).and_then(|code| code.parse().ok()).unwrap_or(0);
         Self { status, head, body: bytes.get(end + 4..).unwrap_or_default().to_vec() }
+    }
+
+    /// The session that it gives.
+    pub fn cookie(&self) -> String {
+        let line = self.head.lines().find(|line| line.starts_with("set-cookie:"));
+        let line = line.unwrap_or_else(|| panic!("no cookie: {}", self.head));
+        line["set-cookie:".len()..].split(';').next().unwrap().trim().to_owned()
     }
 
     pub fn text(&self) -> String {

@@ -13,6 +13,8 @@ use crate::cli::output::{CommandError, Console, Exit};
 use crate::clip::fingerprint_of;
 use crate::measure::Settings;
 use crate::measurement::Measurement;
+use crate::report::class;
+use crate::report::files::write_atomically;
 
 /// Who shot which clip, and how the work is done.
 #[derive(Debug, Args)]
@@ -137,7 +139,7 @@ fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<M
     (same_clip && same_rig && measurement.program_version == env!("CARGO_PKG_VERSION")).then_some(measurement)
 }
 
-/// Records what was measured and writes the table; for one row after the other, so that the book's numbers follow the clips.
+/// Records what was measured and writes the table, for a spreadsheet and with the graph as a web page; for one row after the other, so that the book's numbers follow the clips.
 ///
 /// # Errors
 /// When the book or the table's file refuses.
@@ -155,8 +157,11 @@ pub fn keep(
         }
     }
     let Some(out) = &arguments.out else { return Ok(()) };
-    let path = out.join("class.csv");
-    let text = words::class_csv(rows, arguments.decimal_mark());
-    crate::report::files::write_atomically(&path, text.as_bytes())
-        .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
+    let (lines, mark) = (words::class_lines(rows), arguments.decimal_mark());
+    let files = [("class.csv", class::csv(&lines, mark)), ("class.html", class::html(&lines, mark))];
+    for (name, text) in files {
+        write_atomically(&out.join(name), text.as_bytes())
+            .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+    }
+    Ok(())
 }

@@ -27,6 +27,20 @@ pub struct ForecastArguments {
 }
 
 impl ForecastArguments {
+    /// What was typed, as options and their values; empty when no forecast was asked for.
+    pub fn typed(&self, of: &BookOptions) -> Vec<(&'static str, String)> {
+        if !self.forecast {
+            return Vec::new();
+        }
+        let mut typed = vec![("forecast", String::new())];
+        typed.extend(self.source.typed());
+        if typed.iter().any(|(name, _)| *name == "from-book") {
+            typed.extend(of.typed());
+        }
+        typed.push(("target-height", self.target_height.clone()));
+        typed
+    }
+
     /// What was expected; `None` when no forecast was asked for. The clip's own shots in the book say nothing of it.
     ///
     /// # Errors

@@ -97,7 +97,7 @@ impl MeasureArguments {
 
     /// What gives the same numbers again.
     fn command(&self, clip: &std::path::Path) -> String {
-        let mut command = format!("lobline measure {}", clip.display());
+        let mut command = format!("lobline measure {}", quoted(&clip.display().to_string()));
         let path = |path: &Option<PathBuf>| path.as_ref().map(|path| path.display().to_string());
         let number = |number: Option<f64>| number.map(|number| number.to_string());
         let options = [
@@ -111,11 +111,9 @@ impl MeasureArguments {
             ("ball-at", self.ball_at.clone()),
             ("mend", path(&self.mend)),
         ];
-        for (name, value) in options {
-            if let Some(value) = value {
-                let quote = if value.contains([' ', '#']) { "\"" } else { "" };
-                command += &format!(" --{name} {quote}{value}{quote}");
-            }
+        let typed = options.into_iter().filter_map(|(name, value)| Some((name, value?)));
+        for (name, value) in typed.chain(self.forecast.typed(&self.shots_of)) {
+            command += format!(" --{name} {}", quoted(&value)).trim_end();
         }
         command
     }
@@ -224,9 +222,32 @@ fn place(text: &str) -> Result<(usize, PixelPoint), CommandError> {
     })
 }
 
+/// In quotes where a shell would take it apart.
+fn quoted(text: &str) -> String {
+    if text.contains([' ', '#', '°', '(', ')', '&', '\'']) { format!("\"{text}\"") } else { text.to_owned() }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        measure: MeasureArguments,
+    }
+
+    #[test]
+    fn the_sheet_shows_the_command_with_its_forecast() {
+        let typed = ["lobline", "my shot.mp4", "--forecast", "--from-book", "--launcher", "big one", "--angle", "50°"];
+        let line = <Line as clap::Parser>::parse_from(typed);
+        assert_eq!(
+            line.measure.command(std::path::Path::new("my shot.mp4")),
+            "lobline measure \"my shot.mp4\" --forecast --angle \"50°\" --from-book --launcher \"big one\" --target-height \"0 m\""
+        );
+        let lone = <Line as clap::Parser>::try_parse_from(["lobline", "shot.mp4", "--launcher", "big one"]);
+        assert!(lone.is_err(), "a launcher without a book means nothing");
+    }
 
     #[test]
     fn orange_is_seen_as_the_standard_says() {

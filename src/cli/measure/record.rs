@@ -5,7 +5,7 @@ use std::path::Path;
 use clap::Args;
 use jiff::{Timestamp, tz::TimeZone};
 
-use crate::book::{Added, Book, Outcome, RecordInto, Setting, read_time};
+use crate::book::{Added, Book, Outcome, RecordInto, Setting, read_time, written_at};
 use crate::cli::book::failed;
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::cli::statement::BookOptions;
@@ -122,10 +122,6 @@ pub fn report(added: &Added, console: &Console) {
     if !before.is_empty() {
         console.note(format!("in the shot book already: shot {}", list(&before)));
     }
-}
-
-fn written_at(clip: &Path) -> Option<Timestamp> {
-    Timestamp::try_from(std::fs::metadata(clip).ok()?.modified().ok()?).ok()
 }
 
 fn typed_time(text: &str) -> Result<Timestamp, CommandError> {

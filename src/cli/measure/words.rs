@@ -6,6 +6,7 @@ use std::path::Path;
 use super::class::Row;
 use crate::cli::output::CommandError;
 use crate::measurement::{FlightMeasurement, Measurement};
+use crate::report::class::{ClassEntry, ClassLine};
 use crate::report::numbers::DecimalMark;
 use crate::warning::in_sentences;
 
@@ -120,7 +121,8 @@ fn short(flight: &FlightMeasurement, mark: DecimalMark) -> String {
 pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
     let head = ["group", "flight", "speed / (m/s)", "angle / °", "g / (m/s²)", "g is"];
     let mut cells = vec![head.map(str::to_owned)];
-    cells.extend(lines_of(rows, mark).into_iter().map(|line| line.cells));
+    let class = class_lines(rows);
+    cells.extend(class.iter().map(|line| cells_of(line, mark)));
     let widths: [usize; 6] = std::array::from_fn(|i| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
     let mut lines: Vec<String> = cells
         .iter()
@@ -130,68 +132,40 @@ pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
         })
         .collect();
     lines.push("\nWhat to tell them".to_owned());
-    lines.extend(lines_of(rows, mark).iter().map(|line| wrapped(&format!("  {}: ", line.cells[0]), &line.advice)));
+    lines.extend(class.iter().map(|line| wrapped(&format!("  {}: ", line.group), &line.advice)));
     lines.join("\n")
 }
 
-/// A row of the table, and what to tell those who shot.
-struct Line<'a> {
-    clip: &'a Path,
-    cells: [String; 6],
-    advice: String,
-}
-
-fn lines_of<'a>(rows: &[Row<'a>], mark: DecimalMark) -> Vec<Line<'a>> {
-    rows.iter()
-        .flat_map(|row| match &row.result {
-            Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(row, flight, mark)).collect(),
-            Err(error) => {
-                let advice =
-                    error.hint.as_ref().map_or(error.message.clone(), |hint| format!("{}; {hint}", error.message));
-                let dash = || "–".to_owned();
-                let cells = [row.group.clone(), dash(), "not measured".into(), dash(), dash(), dash()];
-                vec![Line { clip: row.clip, cells, advice }]
-            }
-        })
-        .collect()
-}
-
-fn flight_line<'a>(row: &Row<'a>, flight: &FlightMeasurement, mark: DecimalMark) -> Line<'a> {
-    let verdict = flight.verdict.as_ref();
-    let agrees = match verdict.and_then(|verdict| verdict.agrees) {
-        Some(true) => "as expected",
-        Some(false) => "off",
-        None => "–",
+/// The rows as the library's lines of a class.
+pub fn class_lines(rows: &[Row<'_>]) -> Vec<ClassLine> {
+    let why = |error: &CommandError| match &error.hint {
+        Some(hint) => format!("{}; {hint}", error.message),
+        None => error.message.clone(),
     };
-    // The likeliest reason carries what to check; without one the sentence says it all.
-    let advice = verdict.map_or_else(String::new, |verdict| match verdict.reasons.first() {
-        Some(reason) if verdict.agrees == Some(false) => reason.clone(),
-        _ => verdict.summary.clone(),
-    });
-    let cells = [
-        row.group.clone(),
-        flight.number.to_string(),
-        mark.interval(&flight.launch_speed_m_per_s),
-        mark.interval(&flight.launch_angle_deg),
-        mark.interval(&flight.gravity_m_per_s2),
-        agrees.to_owned(),
-    ];
-    Line { clip: row.clip, cells, advice }
+    let entries: Vec<ClassEntry<'_>> = rows
+        .iter()
+        .map(|row| ClassEntry {
+            group: &row.group,
+            clip: row.clip.display().to_string(),
+            result: row.result.as_ref().map_err(why),
+        })
+        .collect();
+    crate::report::class::lines(&entries)
 }
 
-/// The same as a file for a spreadsheet (RFC 4180); semicolons where the comma is the decimal mark.
-pub fn class_csv(rows: &[Row<'_>], mark: DecimalMark) -> String {
-    let delimiter = if mark == DecimalMark::Comma { b';' } else { b',' };
-    let mut writer = csv::WriterBuilder::new().delimiter(delimiter).from_writer(Vec::new());
-    let head = ["clip", "group", "flight", "speed / (m/s)", "angle / deg", "g / (m/s^2)", "g is", "what to tell them"];
-    let _ = writer.write_record(head);
-    for line in lines_of(rows, mark) {
-        let clip = line.clip.display().to_string();
-        let cells = std::iter::once(&clip).chain(&line.cells).chain(std::iter::once(&line.advice));
-        // Into memory, every record of the same length: nothing can go wrong.
-        let _ = writer.write_record(cells);
+fn cells_of(line: &ClassLine, mark: DecimalMark) -> [String; 6] {
+    let dash = || "–".to_owned();
+    match &line.measured {
+        None => [line.group.clone(), dash(), "not measured".into(), dash(), dash(), dash()],
+        Some(numbers) => [
+            line.group.clone(),
+            numbers.flight.to_string(),
+            mark.interval(&numbers.speed_m_per_s),
+            mark.interval(&numbers.angle_deg),
+            mark.interval(&numbers.gravity_m_per_s2),
+            numbers.verdict().to_owned(),
+        ],
     }
-    String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
 }
 
 #[cfg(test)]

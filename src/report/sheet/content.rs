@@ -4,11 +4,12 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{ImageEncoder, RgbImage};
 
 use super::{Block, Sheet, SheetInput, Table, budget};
-use crate::measurement::{BudgetLine, FlightMeasurement, Measurement};
+use crate::flight::compare::Departure;
+use crate::measurement::{BudgetLine, Departures, FlightMeasurement, Measurement};
 use crate::report::figure::{Figure, Style};
 use crate::report::graphs::{self, Choice};
 use crate::report::ink::text::literal;
-use crate::report::numbers::DecimalMark;
+use crate::report::numbers::{DecimalMark, known, rounding_place};
 use crate::units::Estimate;
 use crate::warning::{flights_in_words, in_sentences};
 
@@ -352,7 +353,48 @@ fn without_empty_columns(table: Table) -> Table {
 }
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
-    Some(vec![Block::Paragraph(comparison_text(flight, mark)?)])
+    let mut blocks = vec![Block::Paragraph(comparison_text(flight, mark)?)];
+    let departures = flight.forecast.as_ref().and_then(|forecast| forecast.departures.as_ref());
+    blocks.extend(departures.map(|departures| Block::Table(departures_table(departures, mark))));
+    Some(blocks)
+}
+
+fn departures_table(departures: &Departures, mark: DecimalMark) -> Table {
+    let row = |name: String, unit: &str, factor: f64, departure: &Departure| {
+        let allowed = departure.combined_u95.map(|u95| factor * u95);
+        // To the place that the interval leaves meaning to; three figures where there is none.
+        let difference = factor * departure.difference;
+        let place = known(allowed).map(rounding_place);
+        let size = place.map_or_else(|| mark.significant(difference.abs(), 3), |p| mark.rounded(difference.abs(), p));
+        let sign = if difference < 0.0 { "−" } else { "+" };
+        let agrees = match departure.agrees() {
+            Some(true) => "yes",
+            Some(false) => "no",
+            None => "can't be said",
+        };
+        let allowed = allowed.zip(place).map_or_else(|| "unknown".to_owned(), |(u95, p)| mark.rounded(u95, p));
+        vec![name, format!("{sign}{size}"), allowed, unit.to_owned(), agrees.to_owned()]
+    };
+    let mut rows = vec![
+        row("Launch speed".to_owned(), "m/s", 1.0, &departures.launch_speed_m_per_s),
+        row("Launch angle".to_owned(), "°", 1.0, &departures.launch_angle_deg),
+    ];
+    rows.extend(departures.along.iter().map(|at| {
+        let name = format!("Height at {} m from the launch", mark.fixed(at.distance_m, 2));
+        row(name, "cm", 100.0, &at.height_m)
+    }));
+    let landing = departures.landing_m.iter().map(|at| row("Distance at the target's height".into(), "cm", 100.0, at));
+    rows.extend(landing);
+    rows.extend(departures.landing_time_s.iter().map(|at| row("Time to the target's height".into(), "s", 1.0, at)));
+    Table {
+        caption:
+            "Measured minus forecast. They agree where the difference is no larger than what both intervals together \
+                  allow."
+                .to_owned(),
+        head: ["quantity", "difference", "allowed, ±", "unit", "agrees"].map(str::to_owned).to_vec(),
+        rows,
+        numbers: true,
+    }
 }
 
 fn comparison_text(flight: &FlightMeasurement, mark: DecimalMark) -> Option<String> {
@@ -424,9 +466,7 @@ fn data_table(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table
     let name = if of > 1 { format!("Flight {}: sightings", flight.number) } else { "Sightings".to_owned() };
     let rows = flight.sightings.iter().step_by(every).map(|row| {
         let (ux, uy) = row.covariance_m2.sigmas();
-        let place = |u: f64| {
-            crate::report::numbers::known(Some(u)).map_or(4, |u| crate::report::numbers::rounding_place(u).clamp(0, 6))
-        };
+        let place = |u: f64| known(Some(u)).map_or(4, |u| rounding_place(u).clamp(0, 6));
         let unsure = |u: f64| if u.is_finite() { mark.rounded(u, place(u)) } else { String::new() };
         vec![
             row.frame.to_string(),

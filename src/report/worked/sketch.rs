@@ -1,6 +1,6 @@
 //! The sketch of a flight with what is known written in, as lines and words that any output can draw.
 
-use super::{Given, figures, with_unit};
+use super::Given;
 use crate::flight::drag::Forces;
 use crate::flight::path::FlightPath;
 use crate::flight::solve::{Quantity, Solution};
@@ -149,11 +149,7 @@ impl<'a> Sketch<'a> {
             return Some(format!("{symbol} = ?"));
         }
         let given = self.givens.iter().find(|given| given.quantity == quantity)?;
-        let number = match given.figures {
-            Some(figures) => figures::to_figures(given.value, figures),
-            None => figures::plain(given.value),
-        };
-        Some(format!("{symbol} = {}", with_unit(&number, quantity)))
+        Some(format!("{symbol} = {}", given.text()))
     }
 
     fn labels(&self, quantities: &[Quantity]) -> Vec<String> {

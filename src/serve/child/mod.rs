@@ -46,6 +46,9 @@ pub enum Task {
     Measure { settings: Box<RunSettings> },
     /// Writes `frame-N.jpg` for the frames from the first to the last number of each pair, cut to `cut` (left, top, width, height).
     Frames { ranges: Vec<(usize, usize)>, cut: (u32, u32, u32, u32) },
+    /// Writes `peek-N.jpg`, made small, for every `step`th frame from `from` on, at most so many, and their numbers and times as
+    /// `peek.json`.
+    Peek { from: usize, step: usize, most: usize },
     /// Writes `overlay.mp4` of the measurement in that file.
     Overlay { measurement: PathBuf, mark: DecimalMark },
 }

@@ -96,6 +96,7 @@ fn carry_out<W: Write>(order: &Order, voice: &mut Voice<W>) -> Result<(), Failur
         Task::Look => look(&mut *source, &order.folder),
         Task::Measure { settings } => measure(&mut *source, order, settings, voice),
         Task::Frames { ranges, cut } => frames(&mut *source, &order.folder, ranges, *cut),
+        Task::Peek { from, step, most } => peek(&mut *source, &order.folder, *from, *step, *most),
         Task::Overlay { measurement, mark } => {
             let text = std::fs::read_to_string(measurement).map_err(fault)?;
             let measurement = serde_json::from_str(&text).map_err(fault)?;
@@ -239,6 +240,30 @@ fn frames(
         source.recycle(frame.picture);
     }
     Ok(())
+}
+
+fn peek(source: &mut dyn FrameSource, folder: &Path, from: usize, step: usize, most: usize) -> Result<(), Failure> {
+    /// As wide as a phone's screen has pixels; a ball of a hundredth of that can still be pointed at.
+    const WIDEST: u32 = 1280;
+    let mut made = Vec::new();
+    while let Some(frame) = source.next_frame().map_err(|error| clip_failure(&error))? {
+        if frame.index >= from && (frame.index - from).is_multiple_of(step.max(1)) {
+            let picture = rgb::from_picture(&frame.picture);
+            let height = (u64::from(picture.height()) * u64::from(WIDEST) / u64::from(picture.width().max(1))) as u32;
+            let small = if picture.width() > WIDEST {
+                imageops::resize(&picture, WIDEST, height.max(1), imageops::FilterType::Triangle)
+            } else {
+                picture
+            };
+            write_jpeg(&folder.join(format!("peek-{}.jpg", frame.index)), &small)?;
+            made.push((frame.index, frame.stamp_s));
+        }
+        if made.len() >= most {
+            break;
+        }
+        source.recycle(frame.picture);
+    }
+    write_json(&folder.join("peek.json"), &made)
 }
 
 fn write_frame(folder: &Path, frame: &Frame, (left, top, width, height): (u32, u32, u32, u32)) -> Result<(), Failure> {

@@ -43,29 +43,31 @@ function glass(canvas, image, point, cut, zoom) {
   }
 }
 
-/// Two ends to be dragged over a still; arrow keys move the end that has the focus.
-export function twoEnds(source, size, ends, alt) {
+/// One or two points to be dragged over a picture of a frame `size` px large; arrow keys move the point that has the focus. Between
+/// two points runs a line, or a box when they are corners.
+export function marks(source, size, ends, alt, { names, help, box = false }) {
   const [width, height] = size;
   const image = el("img", { src: source, alt, draggable: false });
-  const under = svg("line", { class: "end-line under" }), line = svg("line", { class: "end-line" });
+  const shape = box ? "rect" : "line";
+  const under = svg(shape, { class: "end-line under" }), line = svg(shape, { class: "end-line" });
   const rings = ends.map(() => [svg("circle", { class: "seen under" }), svg("circle", { class: "seen" })]);
   const over = svg("svg", { viewBox: `-0.5 -0.5 ${width} ${height}`, "aria-hidden": "true" }, under, line, ...rings.flat());
   const picture = el("div", { className: "picture marking" }, image, over);
-  const canvas = el("canvas", { className: "glass", width: 220, height: 220, role: "img", ariaLabel: "The end you are moving, eight times as large" });
+  const canvas = el("canvas", { className: "glass", width: 220, height: 220, role: "img", ariaLabel: "The place you are moving, eight times as large" });
   let now = 0;
-  const names = ["First end", "Second end"];
   const buttons = ends.map((_, i) => el("button", { type: "button", onfocus: () => { now = i; draw(); }, onclick: () => { now = i; draw(); }, onkeydown: key }));
   function draw() {
-    for (const one of [under, line]) {
-      one.setAttribute("x1", ends[0][0]); one.setAttribute("y1", ends[0][1]);
-      one.setAttribute("x2", ends[1][0]); one.setAttribute("y2", ends[1][1]);
-    }
+    const [a, b] = [ends[0], ends.at(-1)];
+    const places = box ? { x: Math.min(a[0], b[0]), y: Math.min(a[1], b[1]), width: Math.abs(a[0] - b[0]), height: Math.abs(a[1] - b[1]) } : { x1: a[0], y1: a[1], x2: b[0], y2: b[1] };
+    for (const one of [under, line]) for (const [name, value] of Object.entries(places)) one.setAttribute(name, value);
     rings.forEach((pair, i) => pair.forEach((ring) => {
       ring.setAttribute("cx", ends[i][0]); ring.setAttribute("cy", ends[i][1]); ring.setAttribute("r", width / 60);
       ring.classList.toggle("now", i === now && ring === pair[1]);
     }));
     buttons.forEach((button, i) => { button.textContent = `${names[i]}: ${ends[i][0].toFixed(0)}, ${ends[i][1].toFixed(0)}`; button.setAttribute("aria-pressed", String(i === now)); });
-    if (image.naturalWidth) glass(canvas, image, ends[now], [0, 0], 8);
+    // The picture may be a smaller copy of the frame.
+    const small = image.naturalWidth / width;
+    if (small) glass(canvas, image, ends[now].map((at) => (at + 0.5) * small - 0.5), [0, 0], 8);
   }
   function move(x, y) {
     ends[now] = [Math.min(width - 1, Math.max(0, x)), Math.min(height - 1, Math.max(0, y))];
@@ -85,7 +87,7 @@ export function twoEnds(source, size, ends, alt) {
   picture.addEventListener("pointerdown", (event) => {
     const place = at(event);
     const far = ends.map((end) => Math.hypot(end[0] - place[0], end[1] - place[1]));
-    now = far[0] <= far[1] ? 0 : 1;
+    now = far.indexOf(Math.min(...far));
     picture.setPointerCapture(event.pointerId);
     move(...place);
   });
@@ -93,7 +95,7 @@ export function twoEnds(source, size, ends, alt) {
   image.addEventListener("load", draw);
   draw();
   return el("div", {}, picture, el("div", { className: "row" }, canvas, el("div", {}, ...buttons.map((b) => el("p", {}, b)),
-    el("p", { className: "soft" }, "Drag each end onto an end of the length. Arrow keys move it by one pixel, with Shift by ten."))));
+    el("p", { className: "soft" }, `${help} Arrow keys move it by one pixel, with Shift by ten.`))));
 }
 
 /// The ball in its frame at large, once there is a picture of it (`source`, else null): drag at a tenth of the finger's way, arrow keys by a tenth of a pixel.

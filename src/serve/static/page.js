@@ -1,35 +1,16 @@
 // The student's sheet: asks the server what is known, and shows it from top to bottom.
 
-import { crossHair, el, svg, twoEnds } from "/static/marks.js";
+import { aimForm } from "/static/aim.js";
+import { $, ask, comma, dark, fill, numbers, onPaper, options, say, shownKeys } from "/static/common.js";
+import { crossHair, el, marks, svg } from "/static/marks.js";
 
-const $ = (id) => document.getElementById(id);
-const comma = (1.5).toLocaleString(navigator.language).includes(",");
-const dark = matchMedia("(prefers-color-scheme: dark)");
 const groupQuery = location.pathname.startsWith("/group/") ? `group=${location.pathname.split("/")[2]}` : "";
 let sheet = null, view = null, chosen = null, busy = false, follow = 0;
-const shownKeys = new Map();
 
-const numbers = (text) => (comma ? text.replace(/(\d)\.(\d)/g, "$1,$2") : text);
-const options = (more = {}) => new URLSearchParams({ ...(comma ? { mark: "comma" } : {}), ...(dark.matches ? { dark: "1" } : {}), ...more }).toString();
 const of = (path) => `/api/clips/${chosen}/${path}`;
 
-function say(text) {
-  $("say").textContent = text;
-  clearTimeout(say.timer);
-  say.timer = setTimeout(() => { $("say").textContent = ""; }, 9000);
-}
-
-async function ask(path, body, method) {
-  const response = await fetch(path, body === undefined && !method ? {} : {
-    method: method ?? "POST", body: body === undefined ? undefined : JSON.stringify(body),
-    headers: body === undefined ? {} : { "content-type": "application/json" } });
-  if (response.ok) return response.status === 204 ? null : response.json();
-  const why = await response.json().catch(() => ({ message: "The server couldn't do that.", hint: "Try once more." }));
-  throw Object.assign(new Error(`${why.message} ${why.hint}`), { status: response.status });
-}
-
 /// Changes something, one change at a time, and shows what came of it.
-async function change(path, body, method) {
+async function change(path, body, method = "POST") {
   if (busy) return;
   busy = true;
   try {
@@ -43,14 +24,6 @@ async function change(path, body, method) {
 
 const setUp = (part, what) => change(of("setup"), { step: view.step, setup: { ...view.setup, ...part }, what });
 const mend = (what) => change(of("mend"), { step: view.step, change: what });
-
-/// Fills a part of the sheet again only when what it shows has changed: nothing jumps, and the focus stays.
-function fill(id, key, make) {
-  const text = JSON.stringify(key);
-  if (shownKeys.get(id) === text) return;
-  shownKeys.set(id, text);
-  $(id).replaceChildren(...[make()].flat(3).filter((node) => node !== null && node !== undefined));
-}
 
 async function refresh() {
   if (!chosen) return show();
@@ -79,6 +52,8 @@ async function watch() {
 function choose(id) {
   chosen = id; view = null; shownKeys.clear();
   picked = null;
+  Object.assign(shown, { at: 0, point: null, corners: null, times: [null, null] });
+  unfolded.clear();
   history.replaceState(null, "", `#${id}`);
   refresh().then(watch).catch((error) => say(error.message));
 }
@@ -139,23 +114,80 @@ async function removeClip() {
   await begin();
 }
 
+/// Whether nothing tells yet how long anything is.
+const wantsScale = () => view.stage.kind === "scale" || (view.stage.kind === "failed" && view.stage.failure.kind === "no_scale");
+
 function scalePart() {
   const { look, setup, stage, result } = view;
   const cards = look.cards.map((card) => card.name).join(" and ");
-  const known = setup.length ? `You marked a length of ${setup.length.length}.` : cards && !setup.ignore_cards ? `Found by itself: ${cards}. ✓` : null;
+  const by_itself = "I take the scale from the ball, whose size is stated. A longer length, marked in the picture, makes every answer better.";
+  const known = setup.length ? `You marked a length of ${setup.length.length}.` : cards && !setup.ignore_cards ? `Found by itself: ${cards}. ✓` : wantsScale() ? null : by_itself;
   const { width: w, height: h } = look;
   const ends = setup.length ? [[...setup.length.from], [...setup.length.to]] : [[Math.round(w * 0.35), Math.round(h * 0.6)], [Math.round(w * 0.65), Math.round(h * 0.6)]];
   const length = el("input", { id: "length", placeholder: "30 cm", value: setup.length?.length ?? "", autocomplete: "off", inputMode: "text" });
   const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ length: { from: ends[0], to: ends[1], length: length.value }, ignore_cards: Boolean(cards) }, "marked a length"); } },
     el("p", {}, "Find something in the picture whose length you know, as far from the phone as the ball flew: a ruler, a door, a batten."),
-    twoEnds(of("still"), [w, h], ends, "The first picture of your clip, to mark the two ends of a length in"),
+    marks(of("still"), [w, h], ends, "The first picture of your clip, to mark the two ends of a length in", { names: ["First end", "Second end"], help: "Drag each end onto an end of the length." }),
     el("label", { htmlFor: "length" }, "How long is it? Write the unit too.", length),
     el("button", { type: "submit", className: "main" }, "this is how long it is"));
   const parts = [known ? el("p", { className: "good" }, known) : null, result ? el("p", { className: "soft" }, numbers(result.scale)) : null];
   parts.push(known ? el("details", {}, el("summary", {}, setup.length ? "mark it again" : "mark a length instead"), form) : form);
   if (stage.kind === "scale") parts.push(el("p", {}, el("button", { type: "button", onclick: () => change(of("again")) }, "a printed scale card is in view: look for it")));
-  parts.push(morePart());
+  parts.push(plumbPart(), morePart());
   return parts;
+}
+
+function plumbPart() {
+  const { look: { width: w, height: h }, setup } = view;
+  const ends = setup.plumb ? setup.plumb.map((end) => [...end]) : [[Math.round(w * 0.5), Math.round(h * 0.25)], [Math.round(w * 0.5), Math.round(h * 0.75)]];
+  const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ plumb: ends }, "marked a plumb line"); } },
+    el("p", {}, "Something that hangs or stands upright tells whether the phone was tilted: a thread with a weight, a door frame, a corner of the room."),
+    marks(of("still"), [w, h], ends, "The first picture of your clip, to mark an upright line in", { names: ["Upper end", "Lower end"], help: "Drag the ends onto the upright line, as far apart as you can." }),
+    el("button", { type: "submit" }, "this is upright"), setup.plumb ? el("button", { type: "button", onclick: () => setUp({ plumb: null }, "took the upright line back") }, "take it back") : null);
+  return el("details", { id: "plumb" }, el("summary", {}, setup.plumb ? "You marked an upright line: mark it again" : "Is something upright in view?"), form);
+}
+
+/// Where the ball is, when it wasn't found: by a point in one frame, by a part of the picture, by a time.
+const shown = { at: 0, point: null, corners: null, times: [null, null] };
+const lost = () => view.stage.kind === "failed" && view.stage.failure.kind === "no_flight";
+const helped = () => view.setup.ball_at || view.setup.region || view.setup.window_s;
+
+function showPart() {
+  if (!lost() && !helped()) return [];
+  const { peek, setup } = view;
+  const told = [setup.ball_at ? `You showed me the ball in frame ${setup.ball_at.frame}.` : null, setup.region ? "I look in a part of the picture only." : null,
+    setup.window_s ? `I look from ${numbers(setup.window_s[0].toFixed(2))} s to ${numbers(setup.window_s[1].toFixed(2))} s only.` : null].filter(Boolean).join(" ");
+  const forget = helped() ? [el("p", {}, told), el("button", { type: "button", onclick: () => setUp({ ball_at: null, region: null, window_s: null }, "let me look everywhere") }, "look everywhere again")] : [];
+  const begin = (words) => el("button", { type: "button", className: "main", onclick: () => change(of("peek"), { around: null }) }, words);
+  if (!lost()) return forget;
+  if (!peek || peek.state === "none") return [el("h3", {}, "Show me the ball"), el("p", {}, "If you can see it in the clip, show it to me once; then I know what to look for."), ...forget, el("p", {}, begin("show me the frames"))];
+  if (peek.state === "making") return [el("h3", {}, "Show me the ball"), el("p", { role: "status" }, "The frames are being made ready …")];
+  if (peek.state === "failed" || !peek.frames.length) return [el("h3", {}, "Show me the ball"), el("p", { className: "off" }, "The frames couldn't be made ready."), begin("try again")];
+  shown.at = Math.min(shown.at, peek.frames.length - 1);
+  const again = () => { shownKeys.delete("show-body"); show(); };
+  const [frame, time] = peek.frames[shown.at];
+  const words = `Frame ${frame}${time === null ? "" : `, ${numbers(time.toFixed(2))} s`}`;
+  const slider = el("input", { type: "range", id: "peek-at", min: 0, max: peek.frames.length - 1, value: shown.at, onchange: () => { shown.at = Number(slider.value); again(); $("peek-at").focus(); } });
+  const step = (by, text) => el("button", { type: "button", disabled: !peek.frames[shown.at + by], onclick: () => { shown.at += by; again(); } }, text);
+  const whole = peek.frames[0][0] === 0 && peek.frames.at(-1)[0] + 1 >= (view.look.frames ?? Infinity);
+  const closer = whole && peek.step === 1 ? null : peek.step > 1 ? el("button", { type: "button", onclick: () => { shown.at = 75; change(of("peek"), { around: frame }); } }, "every frame around this one") : begin("all over the clip");
+  if (closer) closer.className = "";
+  const { width: w, height: h } = view.look;
+  const from = of(`peek/${frame}`);
+  shown.point ??= [w / 2, h / 2];
+  shown.corners ??= setup.region?.map((corner) => [...corner]) ?? [[w * 0.1, h * 0.1], [w * 0.9, h * 0.9]];
+  const window_s = shown.times.every((one) => one !== null) && shown.times[0] < shown.times[1] ? shown.times : null;
+  const at = (index, text) => el("button", { type: "button", disabled: time === null, onclick: () => { shown.times[index] = time; again(); } }, shown.times[index] === null ? text : `${text} (${numbers(shown.times[index].toFixed(2))} s)`);
+  return [el("h3", {}, "Show me the ball"), ...forget, el("p", {}, "Go to a frame in which you see it fly, and put the cross on it."),
+    el("label", { htmlFor: "peek-at" }, words, slider), el("div", { className: "row" }, step(-1, "◀ before"), step(1, "next ▶"), closer),
+    marks(from, [w, h], [shown.point], `${words} of your clip`, { names: ["The ball"], help: "Drag the cross onto the ball." }),
+    el("button", { type: "button", className: "main", onclick: () => setUp({ ball_at: { frame, at: shown.point } }, `showed the ball in frame ${frame}`) }, "the ball is here"),
+    el("details", { id: "part", open: Boolean(setup.region), ontoggle: (event) => { shown.part = event.target.open; } }, el("summary", {}, "or look in a part of the picture only"),
+      marks(from, [w, h], shown.corners, `${words} of your clip, to mark a part in`, { names: ["One corner", "The other corner"], help: "Drag the corners so that the whole flight lies inside, and whoever moves about outside.", box: true }),
+      el("button", { type: "button", onclick: () => setUp({ region: shown.corners }, "marked where to look") }, "look only in here")),
+    el("details", { id: "times", open: shown.times.some((one) => one !== null) }, el("summary", {}, "or at a part of the clip only"), el("p", {}, "Go to the frame with the slider, then press."),
+      el("div", { className: "row" }, at(0, "the flight begins here"), at(1, "it has ended here")),
+      el("button", { type: "button", disabled: !window_s, onclick: () => setUp({ window_s }, "marked when to look") }, "look only between them"))];
 }
 
 const FIELDS = [["ball_diameter", "Diameter of the ball", "70 mm"], ["ball_mass", "Mass of the ball", "13 g"],
@@ -173,8 +205,8 @@ function morePart() {
   };
   return el("details", { id: "more" }, el("summary", {}, "What else do you know?"),
     el("form", { onsubmit: submit }, el("p", { className: "soft" }, "Each of these makes the answer better. Leave out what you don't know."),
-      ...inputs.map(([name, label, input]) => el("label", { htmlFor: name }, label, input)),
-      el("label", { htmlFor: "capture_rate" }, "Frames per second that the phone recorded, for slow motion", rate),
+      el("div", { className: "fields" }, ...inputs.map(([name, label, input]) => el("label", { htmlFor: name }, label, input)),
+        el("label", { htmlFor: "capture_rate" }, "Frames per second that the phone recorded, for slow motion", rate)),
       el("button", { type: "submit" }, "use this")));
 }
 
@@ -193,34 +225,54 @@ function waitPart() {
 
 const NAMES = { speed: "launch speed", angle: "launch angle", g: "gravity, g" };
 
+const unfolded = new Map();
+
+/// The same for each flight; with several, one is open and the others wait under their headings.
+function each(part, make) {
+  const { flights } = view.result;
+  if (flights.length === 1) return make(flights[0]);
+  return flights.map((flight) => {
+    const key = `${part} ${flight.number}`;
+    const value = (name) => { const one = flight.answers.find((answer) => answer.name === name); return `${one.value} ${one.unit}`; };
+    const mark = flight.agrees === true ? " ✓" : flight.agrees === false ? " ✗" : "";
+    const fold = el("details", { open: unfolded.get(key) ?? flight === flights[0], ontoggle: () => unfolded.set(key, fold.open) },
+      el("summary", {}, `Flight ${flight.number}: ${value("speed")}, g = ${value("g")}${mark}`), ...[make(flight)].flat(3).filter(Boolean));
+    return fold;
+  });
+}
+
 function answersPart() {
-  const parts = [];
-  for (const flight of view.result.flights) {
-    if (view.result.flights.length > 1) parts.push(el("h4", {}, `Flight ${flight.number}`));
+  const parts = [each("answers", (flight) => {
+    const parts = [];
     parts.push(el("dl", {}, ...flight.answers.map((one) => el("div", { className: "answer" }, el("dt", {}, NAMES[one.name]),
       el("dd", {}, el("span", { className: "number" }, `${one.value} ${one.unit}`), one.before ? el("span", { className: "before" }, `  before: ${one.before}`) : null)))));
     const mark = flight.agrees === true ? "✓ " : flight.agrees === false ? "✗ " : "";
     parts.push(el("p", { className: flight.agrees ? "good" : "off" }, mark + numbers(flight.summary)));
     flight.reasons.forEach((reason) => parts.push(el("p", {}, numbers(reason.text), " ", ...reason.remedies.map((remedy) => remedyButton(remedy.change, flight)))));
-  }
+    return parts;
+  })];
   parts.push(el("p", { className: "soft" }, "± is the 95 % interval: in 95 of 100 such measurements the true value lies inside."));
-  for (const warning of view.result.warnings) parts.push(el("p", { className: "soft" }, numbers(warning)));
+  const notes = view.result.warnings.map((warning) => el("p", { className: "soft" }, numbers(warning)));
+  if (notes.length > 2) parts.push(el("details", { id: "notes" }, el("summary", {}, `${notes.length} notes on how it was measured`), ...notes));
+  else parts.push(...notes);
   return parts;
 }
 
 function remedyButton(remedy, flight) {
   const button = (text, act) => el("button", { type: "button", onclick: act }, text);
-  const openMore = () => { $("more").open = true; $("ball_diameter").focus(); };
-  if (remedy === "state_ball") return button("state the ball", openMore);
-  if (remedy === "state_distances") return button("state the distances", () => { openMore(); $("camera_distance").focus(); });
-  if (remedy.capture_rate_hz) return button(`use ${numbers(String(remedy.capture_rate_hz))}`, () => setUp({ capture_rate_hz: remedy.capture_rate_hz }, `stated ${remedy.capture_rate_hz} frames per second`));
+  const open = (details, first) => { $(details).open = true; $(details).scrollIntoView({ block: "start" }); (first ? $(first) : $(details).querySelector("button")).focus(); };
+  if (remedy === "state_ball") return button("state the ball's diameter and mass", () => open("more", "ball_diameter"));
+  if (remedy === "state_distances") return button("state the distances", () => open("more", "camera_distance"));
+  if (remedy === "mark_plumb_line") return button("mark something upright", () => open("plumb"));
+  if (remedy.capture_rate_hz) return button(`it was recorded at ${numbers(String(remedy.capture_rate_hz))} frames per second`, () => setUp({ capture_rate_hz: remedy.capture_rate_hz }, `stated ${remedy.capture_rate_hz} frames per second`));
   const rows = flight.sightings.map((one) => one.frame);
-  if (remedy.leave_out_first) return button(`leave out the first ${remedy.leave_out_first}`, () => mend({ drop: rows.slice(0, remedy.leave_out_first) }));
-  if (remedy.leave_out_last) return button(`leave out the last ${remedy.leave_out_last}`, () => mend({ drop: rows.slice(-remedy.leave_out_last) }));
+  const sightings = (count) => (count === 1 ? "sighting" : `${count} sightings`);
+  if (remedy.leave_out_first) return button(`leave out the first ${sightings(remedy.leave_out_first)}`, () => mend({ drop: rows.slice(0, remedy.leave_out_first) }));
+  if (remedy.leave_out_last) return button(`leave out the last ${sightings(remedy.leave_out_last)}`, () => mend({ drop: rows.slice(-remedy.leave_out_last) }));
   const typed = view.setup.length?.length.replace(",", ".").match(/^\s*([\d.]+)\s*(.*)$/);
   if (remedy.length_times && typed) {
     const length = `${+(typed[1] * remedy.length_times).toPrecision(4)} ${typed[2]}`;
-    return button(`use ${numbers(length)}`, () => setUp({ length: { ...view.setup.length, length } }, `stated ${length}`));
+    return button(`the length is ${numbers(length)}`, () => setUp({ length: { ...view.setup.length, length } }, `stated ${length}`));
   }
   return null;
 }
@@ -240,7 +292,7 @@ function pick(flight, frame) {
 
 function strobePart() {
   const { size: [width, height] } = view.result;
-  return view.result.flights.map((flight) => {
+  return [el("h3", {}, "What was seen"), each("strobe", (flight) => {
     const rows = all(flight);
     const rings = rows.flatMap((one) => ["seen under", "seen"].map((name) => svg("circle", { class: name + (one.used && !one.dropped ? "" : " out"), cx: one.x, cy: one.y, r: one.radius + 3, "data-frame": one.frame })));
     const over = svg("svg", { viewBox: `-0.5 -0.5 ${width} ${height}`, "aria-hidden": "true" }, ...rings);
@@ -255,9 +307,9 @@ function strobePart() {
     };
     const select = el("select", { onchange: () => pick(flight.number, Number(select.value)) }, el("option", { value: "" }, "choose a sighting"),
       ...rows.map((one) => el("option", { value: one.frame }, `frame ${one.frame}, ${one.time} s${one.dropped ? ", left out by you" : one.used ? "" : ", left out by the fit"}${one.by_hand ? ", placed by you" : ""}`)));
-    return [el("h3", {}, "What was seen"), el("p", {}, `${used} sightings; they miss the curve by ${flight.residual} mm. Touch one to look at it in its frame.`), picture,
+    return [el("p", {}, `${used} sightings; they miss the curve by ${flight.residual} mm. Touch one to look at it in its frame.`), picture,
       el("label", {}, "Or choose it here: ", select)];
-  });
+  })];
 }
 
 function mendPart() {
@@ -284,11 +336,11 @@ function mendPart() {
 }
 
 function limitsPart() {
-  return view.result.flights.map((flight) => {
+  return each("limits", (flight) => {
     const parts = flight.budget.slice(0, 5);
     const rest = 100 - parts.reduce((sum, one) => sum + one.percent, 0);
     if (rest >= 0.5) parts.push({ source: "all else together", percent: rest });
-    if (!parts.length) return null;
+    if (!parts.length) return [];
     const bar = el("div", { className: "bar", role: "img", ariaLabel: parts.map((one) => `${one.source} ${one.percent.toFixed(0)} %`).join(", ") },
       ...parts.map((one, i) => { const span = el("span", { className: `b${i}` }); span.style.flexGrow = one.percent; return span; }));
     return [el("p", {}, `What limits g most: ${parts[0].source}.`), bar,
@@ -299,17 +351,29 @@ function limitsPart() {
 
 function forecastPart() {
   const parts = view.result.flights.filter((flight) => flight.forecast).map((flight) => el("p", {}, numbers(flight.forecast)));
-  const stated = view.setup.forecast;
+  const stated = view.setup.forecast ?? sheet.forecast_for_all;
   const field = (name, label, example) => [name, label, el("input", { id: `f-${name}`, placeholder: example, value: stated?.[name] ?? "" })];
   const fields = [field("speed", "Speed", "3.5 m/s"), field("angle", "Angle above the horizontal", "48°"), field("height", "Height of the launch above the floor", "85 cm"), field("target_height", "Height of the target, if it isn't the floor", "25 cm")];
   const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ forecast: Object.fromEntries(fields.map(([name, , input]) => [name, input.value])) }, "foretold the shot"); } },
-    ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input)), el("button", { type: "submit" }, "compare"));
+    el("div", { className: "fields" }, ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input))), el("button", { type: "submit" }, "compare"));
   return [...parts, el("details", { open: false }, el("summary", {}, parts.length ? "change what you foretold" : "tell what you foretold"), form)];
 }
 
+const aimed = {};
+
+function aimPart() {
+  const { flights } = view.result;
+  aimed.flight = flights.find((flight) => flight.number === aimed.flight)?.number ?? flights[0].number;
+  aimed.ball_diameter ??= view.setup.ball_diameter ?? undefined;
+  const select = el("select", { id: "aim-flight", onchange: () => { aimed.flight = Number(select.value); } }, ...flights.map((flight) => el("option", { value: flight.number, selected: flight.number === aimed.flight }, `flight ${flight.number}`)));
+  const choice = flights.length > 1 ? el("label", { htmlFor: "aim-flight" }, "For a flight like", select) : null;
+  return [el("p", {}, "For a shot like this one I can say where to put a bucket so that the ball lands in it."),
+    el("details", {}, el("summary", {}, "place a bucket"), aimForm(aimed, (asked) => ask(of(`aim?${onPaper()}`), asked), { choice, ball: true }))];
+}
+
 function graphsPart() {
-  return view.result.flights.flatMap((flight) => flight.graphs.map((graph) => {
-    const link = (ending) => el("a", { className: "button", href: of(`file/${graph.name}.${ending}?${options({ dark: "" }).replace("dark=", "")}`), download: "", ariaLabel: `${graph.title} as ${ending.toUpperCase()}` }, ending.toUpperCase());
+  return each("graphs", (flight) => flight.graphs.map((graph) => {
+    const link = (ending) => el("a", { className: "button", href: of(`file/${graph.name}.${ending}?${onPaper()}`), download: "", ariaLabel: `${graph.title} as ${ending.toUpperCase()}` }, ending.toUpperCase());
     return el("figure", {}, el("img", { src: of(`picture/${graph.name}.graph?${options({ step: view.step })}`), alt: graph.alt, loading: "lazy" }),
       el("figcaption", {}, graph.caption), el("div", { className: "row" }, link("png"), link("svg")));
   }));
@@ -329,29 +393,33 @@ function stepsPart() {
 }
 
 function show() {
+  $("back").hidden = !groupQuery;
+  $("title").textContent = sheet.of_class ? `${sheet.name}: ${groupQuery ? "their shot" : "your shot"}` : "Your shot";
   $("teacher").hidden = !sheet.teacher_says;
   $("teacher").textContent = sheet.teacher_says ?? "";
   fill("film-body", [chosen, sheet, view && [view.name, view.look, view.stage.kind === "looking" || view.stage.kind === "refused" ? view.stage : null, view.result?.clock]], filmPart);
   const look = view?.look, result = view?.result;
   $("scale").hidden = !look;
   $("ball").hidden = !look || (view.stage.kind === "scale" && !result);
-  for (const id of ["answers", "limits", "forecast", "graphs", "take"]) $(id).hidden = !result;
+  for (const id of ["answers", "limits", "forecast", "aim", "graphs", "take"]) $(id).hidden = !result;
   $("steps").hidden = !view;
   if (!view) return;
   if (look) {
-    fill("scale-body", [chosen, look, view.setup, view.stage.kind === "scale", result?.scale], scalePart);
+    fill("scale-body", [chosen, look, view.setup, wantsScale(), result?.scale], scalePart);
     fill("ball-wait", [view.stage, view.trouble], waitPart);
+    fill("show-body", [chosen, lost(), view.setup.ball_at, view.setup.region, view.setup.window_s, lost() || helped() ? view.peek : null], showPart);
   }
   fill("steps", [view.undo, view.redo, view.step], stepsPart);
   if (!result) { for (const id of ["strobe-body", "mend-body"]) fill(id, null, () => []); return; }
-  const shown = [chosen, view.step, dark.matches];
-  fill("answers-body", [shown, result.flights.map((flight) => [flight.answers, flight.summary])], answersPart);
-  fill("strobe-body", [shown, result.flights.map((flight) => flight.sightings)], strobePart);
-  fill("mend-body", [shown, picked, result.frames?.ready], mendPart);
-  fill("limits-body", [shown, result.flights.map((flight) => flight.budget)], limitsPart);
-  fill("forecast-body", [shown, view.setup.forecast, result.flights.map((flight) => flight.forecast)], forecastPart);
-  fill("graphs-body", [shown, result.flights.map((flight) => flight.answers)], graphsPart);
-  fill("take-body", [shown, view.overlay], takePart);
+  const shownNow = [chosen, view.step, dark.matches];
+  fill("answers-body", [shownNow, result.flights.map((flight) => [flight.answers, flight.summary])], answersPart);
+  fill("strobe-body", [shownNow, result.flights.map((flight) => flight.sightings)], strobePart);
+  fill("mend-body", [shownNow, picked, result.frames?.ready], mendPart);
+  fill("limits-body", [shownNow, result.flights.map((flight) => flight.budget)], limitsPart);
+  fill("forecast-body", [shownNow, view.setup.forecast, sheet.forecast_for_all, result.flights.map((flight) => flight.forecast)], forecastPart);
+  fill("aim-body", [chosen, result.flights.map((flight) => flight.number), view.setup.ball_diameter], aimPart);
+  fill("graphs-body", [shownNow, result.flights.map((flight) => flight.answers)], graphsPart);
+  fill("take-body", [shownNow, view.overlay], takePart);
   const rings = document.querySelectorAll("#strobe-body circle");
   rings.forEach((ring) => ring.classList.toggle("now", picked !== null && ring.dataset.frame === String(picked.frame) && !ring.classList.contains("under")));
 }

@@ -1,0 +1,256 @@
+//! The results of a class in one table and one graph: a line for each flight, and what to tell those who shot.
+
+use super::figure::{Figure, Layer, Mark, Panel, Series};
+use super::numbers::{DecimalMark, known};
+use crate::measurement::{FlightMeasurement, Measurement};
+use crate::units::Estimate;
+
+/// A clip of a class: whose it is, and what came of it.
+#[derive(Debug, Clone)]
+pub struct ClassEntry<'a> {
+    pub group: &'a str,
+    pub clip: String,
+    /// Or why there is no measurement and what to do about it, in a sentence.
+    pub result: Result<&'a Measurement, String>,
+}
+
+/// A line of the class's table.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClassLine {
+    pub group: String,
+    pub clip: String,
+    /// `None` where nothing was measured.
+    pub measured: Option<Numbers>,
+    /// What to tell those who shot.
+    pub advice: String,
+}
+
+/// The numbers of a flight.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Numbers {
+    pub flight: usize,
+    pub speed_m_per_s: Estimate,
+    /// With gravity taken as known; `None` where that wasn't fitted.
+    pub speed_gravity_given_m_per_s: Option<Estimate>,
+    pub angle_deg: Estimate,
+    pub gravity_m_per_s2: Estimate,
+    /// Whether measured and expected gravity agree; `None` when nobody judged.
+    pub agrees: Option<bool>,
+}
+
+impl Numbers {
+    /// The speed that leans on the fewest unknowns: for forecasts, and for the shot book.
+    pub fn best_speed(&self) -> Estimate {
+        self.speed_gravity_given_m_per_s.unwrap_or(self.speed_m_per_s)
+    }
+
+    /// "as expected", "off" or a dash.
+    pub const fn verdict(&self) -> &'static str {
+        match self.agrees {
+            Some(true) => "as expected",
+            Some(false) => "off",
+            None => "–",
+        }
+    }
+}
+
+/// The lines of a class, a line for each flight and one for each clip that couldn't be measured.
+pub fn lines(entries: &[ClassEntry<'_>]) -> Vec<ClassLine> {
+    let of = |entry: &ClassEntry<'_>| match &entry.result {
+        Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(entry, flight)).collect(),
+        Err(why) => vec![line(entry, None, why.clone())],
+    };
+    entries.iter().flat_map(of).collect()
+}
+
+fn line(entry: &ClassEntry<'_>, measured: Option<Numbers>, advice: String) -> ClassLine {
+    ClassLine { group: entry.group.to_owned(), clip: entry.clip.clone(), measured, advice }
+}
+
+fn flight_line(entry: &ClassEntry<'_>, flight: &FlightMeasurement) -> ClassLine {
+    let verdict = flight.verdict.as_ref();
+    let agrees = verdict.and_then(|verdict| verdict.agrees);
+    // The likeliest reason carries what to check; without one the sentence says it all.
+    let advice = verdict.map_or_else(String::new, |verdict| match verdict.reasons.first() {
+        Some(reason) if agrees == Some(false) => reason.clone(),
+        _ => verdict.summary.clone(),
+    });
+    let numbers = Numbers {
+        flight: flight.number,
+        speed_m_per_s: flight.launch_speed_m_per_s,
+        speed_gravity_given_m_per_s: flight.launch_speed_gravity_given_m_per_s,
+        angle_deg: flight.launch_angle_deg,
+        gravity_m_per_s2: flight.gravity_m_per_s2,
+        agrees,
+    };
+    line(entry, Some(numbers), advice)
+}
+
+/// Names of the columns of [`csv`]; numbers and their 95 % half-widths stand in cells of their own, so that one can go on calculating.
+pub const COLUMNS: [&str; 11] = [
+    "clip",
+    "group",
+    "flight",
+    "speed / (m/s)",
+    "95 % interval of speed, ± / (m/s)",
+    "angle / deg",
+    "95 % interval of angle, ± / deg",
+    "g / (m/s^2)",
+    "95 % interval of g, ± / (m/s^2)",
+    "g is",
+    "what to tell them",
+];
+
+/// The table for a spreadsheet (RFC 4180); semicolons where the comma is the decimal mark. An empty cell is unknown.
+pub fn csv(lines: &[ClassLine], mark: DecimalMark) -> String {
+    let delimiter = if mark == DecimalMark::Comma { b';' } else { b',' };
+    let mut writer = csv::WriterBuilder::new().delimiter(delimiter).from_writer(Vec::new());
+    // Into memory, every record of the same length: nothing can go wrong.
+    let _ = writer.write_record(COLUMNS);
+    for line in lines {
+        let _ = writer.write_record(cells(line, mark));
+    }
+    String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
+}
+
+fn cells(line: &ClassLine, mark: DecimalMark) -> [String; 11] {
+    let (clip, group) = (inert(&line.clip), inert(&line.group));
+    let Some(numbers) = &line.measured else {
+        let empty = String::new;
+        let verdict = "not measured".to_owned();
+        return [
+            clip,
+            group,
+            empty(),
+            empty(),
+            empty(),
+            empty(),
+            empty(),
+            empty(),
+            empty(),
+            verdict,
+            inert(&line.advice),
+        ];
+    };
+    let [speed, angle, gravity] =
+        [numbers.speed_m_per_s, numbers.angle_deg, numbers.gravity_m_per_s2].map(|estimate| {
+            let half = known(estimate.expanded_uncertainty_95);
+            let decimals = half.map_or(3, |half| super::numbers::rounding_place(half).clamp(0, 9) as usize);
+            [mark.bare(estimate.value, decimals), half.map_or_else(String::new, |half| mark.bare(half, decimals))]
+        });
+    let ([speed, speed_95], [angle, angle_95], [g, g_95]) = (speed, angle, gravity);
+    let (flight, verdict) = (numbers.flight.to_string(), numbers.verdict().to_owned());
+    [clip, group, flight, speed, speed_95, angle, angle_95, g, g_95, verdict, inert(&line.advice)]
+}
+
+/// Names come from pupils, and a spreadsheet computes cells that begin with one of these: it gets an apostrophe before them, as
+/// usual against that (OWASP, "CSV Injection"; from memory).
+fn inert(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
+/// All measured values of *g*, launch speed and angle with their 95 % bars, flights numbered in the order of the lines; `None`
+/// when there are none.
+pub fn figure(lines: &[ClassLine], mark: DecimalMark) -> Option<Figure> {
+    let all: Vec<(&ClassLine, &Numbers)> =
+        lines.iter().filter_map(|line| Some((line, line.measured.as_ref()?))).collect();
+    if all.is_empty() {
+        return None;
+    }
+    let panel = |y_name: &str, value: &dyn Fn(&Numbers) -> Estimate, level: Option<f64>| {
+        let marks = all.iter().enumerate().map(|(i, (_, numbers))| {
+            let estimate = value(numbers);
+            let y_half_width = known(estimate.expanded_uncertainty_95);
+            Mark { x: (i + 1) as f64, y: estimate.value, x_half_width: None, y_half_width, used: true }
+        });
+        let mut layers: Vec<Layer> = Vec::new();
+        layers.extend(level.map(|y| Layer::Level { label: "9.81 m/s²".replace('.', decimal(mark)), y }));
+        layers.push(Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() });
+        let x_name = "number of the flight".to_owned();
+        Panel { x_name, y_name: y_name.to_owned(), share: 0.6, equal_scales: false, layers }
+    };
+    let panels = vec![
+        panel("*g* / (m/s²)", &|n| n.gravity_m_per_s2, Some(9.81)),
+        panel("speed *v*_{0} / (m/s)", &|n| n.speed_m_per_s, None),
+        panel("angle *α* / °", &|n| n.angle_deg, None),
+    ];
+    let names: Vec<String> = all
+        .iter()
+        .enumerate()
+        .map(|(i, (line, _))| format!("{} {}", i + 1, super::ink::text::literal(&line.group)))
+        .collect();
+    let agree = all.iter().filter(|(_, numbers)| numbers.agrees == Some(true)).count();
+    Some(Figure {
+        name: "class".to_owned(),
+        title: "What the class measured".to_owned(),
+        panels,
+        shared_x: true,
+        caption: format!("Flights: {}.", names.join(", ")),
+        note: "Bars show 95 % intervals.",
+        alt: format!(
+            "Three panels: gravity, launch speed and launch angle of {} flights with their 95 % intervals; in {agree} of them gravity \
+             is as expected.",
+            all.len()
+        ),
+    })
+}
+
+/// Table and graph as one self-contained web page.
+pub fn html(lines: &[ClassLine], mark: DecimalMark) -> String {
+    super::sheet::class_html(lines, mark)
+}
+
+/// Table and graph as PDF on A4.
+///
+/// # Errors
+/// When the PDF writer refuses the content.
+pub fn pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, super::sheet::pdf::PdfError> {
+    super::sheet::class_pdf(lines, mark)
+}
+
+const fn decimal(mark: DecimalMark) -> &'static str {
+    match mark {
+        DecimalMark::Point => ".",
+        DecimalMark::Comma => ",",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample::{Shot, measurement};
+
+    #[test]
+    fn the_table_has_numbers_in_cells_of_their_own_and_inert_names() {
+        let measured = measurement(&[Shot::default()]);
+        let entries = [
+            ClassEntry { group: "=HYPERLINK(1)", clip: "a.mp4".into(), result: Ok(&measured) },
+            ClassEntry { group: "Table 2", clip: "b.mp4".into(), result: Err("no flight found".into()) },
+        ];
+        let text = csv(&lines(&entries), DecimalMark::Comma);
+        let mut reader = csv::ReaderBuilder::new().delimiter(b';').from_reader(text.as_bytes());
+        let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+        assert_eq!((&rows[0][1], &rows[0][3]), ("'=HYPERLINK(1)", "3,500"));
+        assert_eq!((&rows[1][1], &rows[1][3], &rows[1][10]), ("Table 2", "", "no flight found"));
+    }
+
+    #[test]
+    fn the_graph_shows_each_measured_flight_once() {
+        let measured = measurement(&[Shot::default(), Shot::default()]);
+        let entries = [
+            ClassEntry { group: "A_*1*", clip: "a".into(), result: Ok(&measured) },
+            ClassEntry { group: "B", clip: "b".into(), result: Err("dark".into()) },
+        ];
+        let figure = figure(&lines(&entries), DecimalMark::Point).unwrap();
+        let points = |panel: &Panel| match panel.layers.last() {
+            Some(Layer::Points { marks, .. }) => marks.len(),
+            _ => 0,
+        };
+        assert!(figure.panels.iter().all(|panel| points(panel) == 2));
+        assert!(super::figure(&lines(&entries[1..]), DecimalMark::Point).is_none());
+        if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
+            let path = std::path::Path::new(&folder).join("class.png");
+            std::fs::write(path, figure.png(&crate::report::figure::Style::default())).unwrap();
+        }
+    }
+}

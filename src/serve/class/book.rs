@@ -1,0 +1,119 @@
+//! The shot book as the teacher's page uses it.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
+
+use super::Class;
+use crate::book::chart::control_chart;
+use crate::book::drift::{DriftCheck, DriftQuestion, check};
+use crate::book::{Book, BookError, RecordInto, Selection, Setting, words, written_at};
+use crate::serve::error::Refusal;
+use crate::serve::id::Id;
+use crate::serve::room::{GroupInShort, Room};
+use crate::serve::setup::sentence;
+
+/// What is to be recorded, and as whose shots.
+#[derive(Debug, Deserialize)]
+pub struct Recorded {
+    launcher: String,
+    /// The date of the shot when empty.
+    #[serde(default)]
+    session: String,
+    #[serde(default)]
+    notch: String,
+    #[serde(default)]
+    ball: String,
+    /// To which the launcher was set, degrees.
+    #[serde(default)]
+    angle_deg: Option<f64>,
+    /// Recording and number of each flight that counts.
+    flights: Vec<(Id, usize)>,
+}
+
+/// An answer in sentences.
+#[derive(Debug, Serialize)]
+pub struct Said {
+    words: Vec<String>,
+    /// Whether there is a control chart to go with them.
+    chart: bool,
+}
+
+fn typed(text: &str) -> Option<String> {
+    Some(text.trim().to_owned()).filter(|text| !text.is_empty())
+}
+
+/// Records the flights that count; the same flight isn't counted twice.
+pub fn record(room: &Room, class: &Class, wanted: &Recorded) -> Result<Said, Refusal> {
+    let launcher = typed(&wanted.launcher)
+        .ok_or_else(|| Refusal::wrong("Whose shots these are isn't stated.", "Give the launcher a name."))?;
+    let mut book = Book::open(&class.book).map_err(refusal)?;
+    let (mut new, mut before) = (0, 0);
+    for group in room.groups() {
+        for recording in &group.recordings {
+            let wants = |number: usize| wanted.flights.iter().any(|(id, n)| *id == recording.id && *n == number);
+            if !wanted.flights.iter().any(|(id, _)| *id == recording.id) {
+                continue;
+            }
+            let measured = room.measured(&group.id, recording)?.ok_or_else(Refusal::not_found)?;
+            let mut measurement = measured.shown.clone();
+            measurement.flights.retain(|flight| wants(flight.number));
+            let clip = room.recording_folder(&group.id, &recording.id).join("clip");
+            let into = into(wanted, &launcher, &group, written_at(&clip).unwrap_or_else(Timestamp::now));
+            let added = book.record_measurement(&measurement, &into, Timestamp::now()).map_err(refusal)?;
+            (new, before) = (new + added.recorded.len(), before + added.already_there.len());
+        }
+    }
+    room.changed();
+    Ok(Said { words: vec![in_words(new, before)], chart: false })
+}
+
+fn in_words(new: usize, before: usize) -> String {
+    let shots = |count: usize| if count == 1 { "1 shot".to_owned() } else { format!("{count} shots") };
+    match (new, before) {
+        (0, 0) => "No flight was ticked, so nothing was recorded.".to_owned(),
+        (0, _) => format!("{} stood in the book already; nothing is counted twice.", shots(before)),
+        (_, 0) => format!("{} recorded.", shots(new)),
+        _ => format!("{} recorded; {} stood in the book already.", shots(new), shots(before)),
+    }
+}
+
+fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp) -> RecordInto {
+    let date = || TimeZone::system().to_datetime(time).date().to_string();
+    let session = typed(&wanted.session).unwrap_or_else(date);
+    RecordInto {
+        launcher: launcher.to_owned(),
+        setting: Setting { notch: typed(&wanted.notch), angle_deg: wanted.angle_deg, ball: typed(&wanted.ball) },
+        // Each group films with its own phone and ruler: their errors aren't shared.
+        rig: Some(format!("{}, {session}", group.name)),
+        session,
+        time,
+        note: Some(format!("group {}", group.name)),
+    }
+}
+
+pub fn launchers(class: &Class) -> Vec<String> {
+    Book::open_existing(&class.book).and_then(|book| book.launchers()).unwrap_or_default()
+}
+
+fn refusal(error: BookError) -> Refusal {
+    Refusal::wrong(sentence(&error.to_string()), error.hint().map_or_else(String::new, |hint| sentence(&hint)))
+}
+
+/// The drift check of a launcher, the same as on the command line.
+pub fn checked(class: &Class, launcher: Option<String>) -> Result<DriftCheck, Refusal> {
+    let book = Book::open_existing(&class.book).map_err(refusal)?;
+    let series = book.series(&Selection { launcher, ..Selection::default() }).map_err(refusal)?;
+    check(&series, &DriftQuestion::default())
+        .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))
+}
+
+pub fn drift(class: &Class, launcher: Option<String>) -> Result<Said, Refusal> {
+    let check = checked(class, launcher)?;
+    let mut said = vec![words::verdict(&check)];
+    said.extend(words::found_by(&check));
+    if let (Some(scatter), Some(baseline)) = (&check.scatter, check.sessions.first()) {
+        said.push(words::scatter(scatter, baseline.sample.mean));
+    }
+    Ok(Said { words: said.iter().map(|text| sentence(text)).collect(), chart: control_chart(&check).is_some() })
+}
