@@ -82,6 +82,13 @@ pub struct FlightMeasurement {
     /// The fitted path in pixels, finely sampled from launch to the last sighting, for drawing.
     pub path_px: Vec<PixelPoint>,
     pub sightings: Vec<SightingRow>,
+    /// Exposure time as the streaks show it, true s; `None` where they are too short to tell.
+    #[serde(default)]
+    pub exposure_s: Option<f64>,
+    /// Angle from the stated vertical to the fitted acceleration, degrees, above zero when that leans to the right of straight
+    /// down; by the sightings alone, without what was stated of the level. `None` where they don't tell.
+    #[serde(default)]
+    pub vertical_off_deg: Option<Estimate>,
     /// Covariance of `path` in the order of its fields, in the products of their units; `None` when it isn't known.
     #[serde(default)]
     pub path_covariance: Option<[[f64; 6]; 6]>,

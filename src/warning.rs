@@ -29,6 +29,10 @@ pub enum Warning {
     GapInStamps { at_s: f64, gap_s: f64, usual_s: f64 },
     /// The camera moved against the background; that was taken out.
     CameraMoved { largest_px: f64, lost_frames: usize },
+    /// Another witness of time contradicts the clock by this much.
+    TimesDisagree { by: String, percent: f64 },
+    /// The fitted acceleration isn't along the stated vertical.
+    FallLeans { flight: usize, degrees: f64, u95_deg: f64 },
     /// Fewer sightings than a trustworthy fit wants.
     FewSightings { flight: usize, count: usize },
     /// The flight begins with the clip or at the picture's edge: speed and angle are those at the first sighting.
@@ -152,6 +156,18 @@ impl Warning {
                 "a gap of {:.0} ms at {at_s:.2} s, where {:.0} ms is usual: frames were dropped there",
                 gap_s * 1e3,
                 usual_s * 1e3
+            ),
+            Self::FallLeans { flight, degrees, u95_deg } => format!(
+                "the fall of flight {flight} leans {:.1}° ± {u95_deg:.1}° to the {} of the stated vertical: mark a plumb line, and check that \
+                 the camera looks squarely at the flight; a rolling shutter whose readout isn't stated looks the same",
+                degrees.abs(),
+                if *degrees > 0.0 { "right" } else { "left" }
+            ),
+            Self::TimesDisagree { by, percent } => format!(
+                "{by} says that the clip's times are {:.1} % too {}: state the rate at which it was recorded (`--capture-rate`), or \
+                 take the original file",
+                percent.abs(),
+                if *percent > 0.0 { "long" } else { "short" }
             ),
             Self::CameraMoved { largest_px, lost_frames } => {
                 let lost = match lost_frames {

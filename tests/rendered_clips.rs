@@ -363,7 +363,6 @@ fn a_scale_behind_the_flight() {
 }
 
 #[test]
-#[ignore = "a second flight is seen after the first: 39 of 54 frames; g and speed within 0.1 %"]
 fn a_camera_held_in_the_hand() {
     Case::new(presets::shake, SHADED_CAMERA).launch_marked().check();
 }

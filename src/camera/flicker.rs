@@ -5,7 +5,7 @@
 
 use nalgebra::{Matrix2, Vector2};
 
-use crate::clip::Plane;
+use crate::clip::{ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, Plane};
 use crate::rig::ReadoutDirection;
 
 /// What the bands say.
@@ -27,46 +27,65 @@ pub struct ReadoutEstimate {
 #[derive(Debug, Clone)]
 pub struct RowMeans {
     along_x: bool,
-    frames: Vec<(f64, Vec<f64>)>,
+    /// Logarithms of the bands' means, frame by frame.
+    bands: Vec<Vec<f64>>,
 }
 
 /// Rows are gathered into this many bands.
 const BANDS: usize = 60;
+/// One line in so many is read: their noise is still far below the flicker.
+const EVERY_LINE: usize = 4;
 /// Longest readout that is looked for, s.
 const LONGEST_S: f64 = 0.036;
 /// Flicker must explain this share of the changes, else something else moved.
 const LEAST_EXPLAINED: f64 = 0.5;
+/// More frames than this make the readout no surer than the next thing that is uncertain about it.
+const MOST_FRAMES: usize = 120;
 
 impl RowMeans {
     /// Rows are those of the sensor: along the displayed picture's y axis for `Down` and `Up`, along x otherwise.
     pub fn new(direction: ReadoutDirection) -> Self {
         let along_x = matches!(direction, ReadoutDirection::Right | ReadoutDirection::Left);
-        Self { along_x, frames: Vec::new() }
+        Self { along_x, bands: Vec::new() }
     }
 
-    /// Takes a frame's full-range luma and its true time.
-    pub fn push(&mut self, luma: &Plane, time_s: f64) {
-        let length = if self.along_x { luma.width } else { luma.height };
-        let (mut sums, mut counts) = (vec![0.0; BANDS], vec![0.0; BANDS]);
-        for (y, row) in luma.samples.chunks_exact(luma.width).enumerate() {
-            if self.along_x {
-                for (x, sample) in row.iter().enumerate() {
-                    sums[x * BANDS / length] += f64::from(*sample);
-                    counts[x * BANDS / length] += 1.0;
-                }
-            } else {
-                sums[y * BANDS / length] += row.iter().map(|sample| f64::from(*sample)).sum::<f64>();
-                counts[y * BANDS / length] += luma.width as f64;
+    /// Takes the next frame's full-range luma.
+    pub fn push(&mut self, luma: &Plane) {
+        let lines = luma.samples.chunks_exact(luma.width).enumerate().step_by(EVERY_LINE);
+        let (mut sums, mut counts) = (vec![0u64; BANDS], vec![0u64; BANDS]);
+        if self.along_x {
+            let mut columns = vec![0u32; luma.width];
+            lines.for_each(|(_, row)| columns.iter_mut().zip(row).for_each(|(sum, s)| *sum += u32::from(*s)));
+            for (x, sum) in columns.iter().enumerate() {
+                sums[x * BANDS / luma.width] += u64::from(*sum);
+                counts[x * BANDS / luma.width] += luma.height.div_ceil(EVERY_LINE) as u64;
+            }
+        } else {
+            for (y, row) in lines {
+                sums[y * BANDS / luma.height] += row.iter().map(|s| u64::from(*s)).sum::<u64>();
+                counts[y * BANDS / luma.height] += luma.width as u64;
             }
         }
-        let means = sums.iter().zip(counts).map(|(s, n): (&f64, f64)| (s / n.max(1.0)).max(1.0).ln()).collect();
-        self.frames.push((time_s, means));
+        let mean = |(sum, count): (&u64, &u64)| (*sum as f64 / (*count).max(1) as f64).max(1.0).ln();
+        self.bands.push(sums.iter().zip(&counts).map(mean).collect());
+    }
+
+    /// Brightness of one band in the middle of the picture, frame by frame: the mean of all would be the flicker's over several
+    /// of its periods.
+    pub fn middle(&self) -> Vec<f64> {
+        let span = BANDS / 2 - 4..BANDS / 2 + 4;
+        self.bands.iter().map(|bands| bands[span.clone()].iter().sum::<f64>() / span.len() as f64).collect()
+    }
+
+    /// The bands from the first row on, each over the frames.
+    pub fn over_time(&self) -> Vec<Vec<f64>> {
+        (0..BANDS).map(|band| self.bands.iter().map(|frame| frame[band]).collect()).collect()
     }
 
     /// The readout time, where lamps flicker enough. `None` in daylight, under lamps without flicker, with exposures of whole
-    /// flicker periods, when the bands stand still, and with fewer than eight frames.
-    pub fn estimate(&self) -> Option<ReadoutEstimate> {
-        let changes = self.changes()?;
+    /// flicker periods, when the bands stand still, and with fewer than eight frames. `times_s` are the frames' true times.
+    pub fn estimate(&self, times_s: &[f64]) -> Option<ReadoutEstimate> {
+        let changes = self.changes(times_s)?;
         let total: f64 = changes.iter().flat_map(|(_, bands)| bands).map(|v| v * v).sum();
         let mut best: Option<(f64, f64, f64)> = None;
         for mains in [100.0, 120.0] {
@@ -110,19 +129,20 @@ impl RowMeans {
     }
 
     /// Logarithms of the bands less their mean over time, and less each frame's own mean (exposure control).
-    fn changes(&self) -> Option<Vec<(f64, Vec<f64>)>> {
-        let n = self.frames.len();
+    fn changes(&self, times_s: &[f64]) -> Option<Vec<(f64, Vec<f64>)>> {
+        let n = self.bands.len().min(times_s.len()).min(MOST_FRAMES);
         if n < 8 {
             return None;
         }
-        let mean = |band: usize| self.frames.iter().map(|(_, means)| means[band]).sum::<f64>() / n as f64;
+        let frames = || self.bands.iter().zip(times_s).take(n);
+        let mean = |band: usize| frames().map(|(means, _)| means[band]).sum::<f64>() / n as f64;
         let still: Vec<f64> = (0..BANDS).map(mean).collect();
-        let change = |(time, means): &(f64, Vec<f64>)| {
+        let change = |(means, time): (&Vec<f64>, &f64)| {
             let bands: Vec<f64> = means.iter().zip(&still).map(|(v, m)| v - m).collect();
             let own = bands.iter().sum::<f64>() / BANDS as f64;
             (*time, bands.iter().map(|v| v - own).collect())
         };
-        Some(self.frames.iter().map(change).collect())
+        Some(frames().map(change).collect())
     }
 }
 
@@ -161,6 +181,55 @@ fn sharpen(height: impl Fn(f64) -> f64, start: f64, step: f64) -> f64 {
     at
 }
 
+/// Passes frames on and gathers how bright their rows are.
+pub struct LampSource<'a> {
+    inner: &'a mut dyn FrameSource,
+    rows: RowMeans,
+}
+
+impl<'a> LampSource<'a> {
+    /// `direction` in which the rows follow each other in the displayed picture.
+    pub fn new(inner: &'a mut dyn FrameSource, direction: ReadoutDirection) -> Self {
+        Self { inner, rows: RowMeans::new(direction) }
+    }
+
+    /// What was gathered, as far as frames were read.
+    pub fn into_rows(self) -> RowMeans {
+        self.rows
+    }
+}
+
+impl FrameSource for LampSource<'_> {
+    fn info(&self) -> &ClipInfo {
+        self.inner.info()
+    }
+
+    fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
+        let frame = self.inner.next_frame()?;
+        if let Some(frame) = &frame
+            && self.rows.bands.len() < MOST_LOOKED_AT
+        {
+            self.rows.push(&frame.picture.luma);
+        }
+        Ok(frame)
+    }
+
+    fn report(&self) -> ClipReport {
+        self.inner.report()
+    }
+
+    fn frames_stated(&self) -> Option<usize> {
+        self.inner.frames_stated()
+    }
+
+    fn recycle(&mut self, picture: Picture) {
+        self.inner.recycle(picture);
+    }
+}
+
+/// Frames from which the lamps' frequency is told: ten seconds at 60 a second give it to a millionth, and the grid strays by more.
+const MOST_LOOKED_AT: usize = 600;
+
 #[cfg(test)]
 mod tests {
     use rand::SeedableRng;
@@ -169,7 +238,7 @@ mod tests {
     use super::*;
 
     /// Frames of a plain scene with a gradient under lamps that dim by `depth` around their mean.
-    fn clip(readout_s: f64, fps: f64, flicker_hz: f64, depth: f64) -> RowMeans {
+    fn clip(readout_s: f64, fps: f64, flicker_hz: f64, depth: f64) -> (RowMeans, Vec<f64>) {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(2);
         let noise = Normal::new(0.0, 2.5).unwrap();
         let mut means = RowMeans::new(ReadoutDirection::Down);
@@ -182,9 +251,9 @@ mod tests {
                 let light = (90.0 + 0.2 * y as f64) * (1.0 + depth * phase.cos());
                 samples.extend((0..w).map(|_| (light + noise.sample(&mut rng)).round().clamp(0.0, 255.0) as u8));
             }
-            means.push(&Plane { width: w, height: h, samples }, t);
+            means.push(&Plane { width: w, height: h, samples });
         }
-        means
+        (means, (0..45).map(|k| f64::from(k) / fps).collect())
     }
 
     #[test]
@@ -192,8 +261,8 @@ mod tests {
         for (readout, fps, hz) in
             [(0.015, 30.0, 100.0), (-0.009, 30.0, 100.0), (0.0165, 59.94, 100.05), (0.024, 25.3, 120.0)]
         {
-            let estimate = clip(readout, fps, hz, 0.03).estimate().unwrap();
-            println!("{estimate:?}");
+            let (means, times_s) = clip(readout, fps, hz, 0.03);
+            let estimate = means.estimate(&times_s).unwrap();
             let error = (estimate.readout_s - readout).abs();
             // Four stated standard uncertainties, and half of the tenth of a millisecond that matters for g.
             assert!(error < 4.0 * estimate.standard_uncertainty_s + 5e-5 && error < 3e-4, "{readout}: {estimate:?}");
@@ -203,8 +272,10 @@ mod tests {
 
     #[test]
     fn daylight_and_standing_bands_say_nothing() {
-        assert_eq!(clip(0.015, 30.0, 100.0, 0.0).estimate(), None);
-        // 120 Hz at 30 frames a second: every frame sees the same bands.
-        assert_eq!(clip(0.015, 30.0, 120.0, 0.03).estimate(), None);
+        for (hz, depth) in [(100.0, 0.0), (120.0, 0.03)] {
+            // 120 Hz at 30 frames a second: every frame sees the same bands.
+            let (means, times_s) = clip(0.015, 30.0, hz, depth);
+            assert_eq!(means.estimate(&times_s), None);
+        }
     }
 }

@@ -59,6 +59,9 @@ pub struct View {
     pub ball: Option<BallSeen>,
     /// Cards found in the still background (see [`card::find_cards`]).
     pub cards: Vec<card::FoundCard>,
+    /// Readout time along `rows` from the flicker of lamps, with its standard uncertainty, s.
+    #[serde(default)]
+    pub lamps_readout_s: Option<(f64, f64)>,
 }
 
 /// Size of the ball in the picture.
@@ -74,7 +77,16 @@ impl View {
     /// A view of which only the size is known; rows run down.
     pub const fn new(width: usize, height: usize) -> Self {
         let rows = ReadoutDirection::Down;
-        Self { width, height, rows, frame_rate_hz: None, flight_box: None, ball: None, cards: Vec::new() }
+        Self {
+            width,
+            height,
+            rows,
+            frame_rate_hz: None,
+            flight_box: None,
+            ball: None,
+            cards: Vec::new(),
+            lamps_readout_s: None,
+        }
     }
 
     /// A view of a clip.

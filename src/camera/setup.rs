@@ -36,6 +36,8 @@ pub(super) mod usual {
     pub const K1: f64 = 0.05;
     /// Longest usual readout of a phone's video picture, s: the upper end of a community set of 89 recent phones.
     pub const READOUT_S: f64 = 0.020;
+    /// A readout that was stated without its uncertainty, s; common practice, no source.
+    pub const STATED_READOUT_S: f64 = 1e-3;
     /// A tape held to a phone finds its lens to a centimetre or two, m; common practice, no source.
     pub const DISTANCE_M: f64 = 0.02;
     /// What a corner's place may be off by besides the noise, px: paper that isn't flat, compression.
@@ -87,8 +89,11 @@ pub(super) fn prepare(rig: &Rig, view: &View) -> Result<Prepared, CameraError> {
         level_turn: 0.0,
         distance_m: rig.camera.distance.map(|d| d.length.metres()),
         offset_m: value(rig.scale.offset_m),
-        readout_s: value(rig.camera.readout_s),
-        direction: rig.camera.readout_direction.unwrap_or(view.rows),
+        readout_s: readout(rig, view).map_or(0.0, |(readout_s, _)| readout_s),
+        direction: match by_lamps(rig, view) {
+            Some(_) => view.rows,
+            None => rig.camera.readout_direction.unwrap_or(view.rows),
+        },
         scale,
     };
     depth_inputs(rig, &setup, &mut inputs);
@@ -492,21 +497,36 @@ fn lens_input(name: &str, value: f64, u: f64, unit: &str, stated: bool) -> Camer
     }
 }
 
+/// The readout that lamps show, where the rig doesn't state one.
+fn by_lamps(rig: &Rig, view: &View) -> Option<(f64, f64)> {
+    view.lamps_readout_s.filter(|_| rig.camera.readout_s.is_none())
+}
+
+/// Readout time and its standard uncertainty, s, from the rig or from lamps.
+fn readout(rig: &Rig, view: &View) -> Option<(f64, f64)> {
+    let stated = rig.camera.readout_s.map(|s| (s.value, s.standard_uncertainty.unwrap_or(usual::STATED_READOUT_S)));
+    stated.or(by_lamps(rig, view))
+}
+
 fn readout_input(rig: &Rig, view: &View, inputs: &mut Inputs) {
-    let stated = rig.camera.readout_s;
     // A picture can't take longer to read than the next one takes to begin; either sign, since nothing says which way the
     // phone was held once its file has been edited.
     let longest = view.frame_rate_hz.map_or(usual::READOUT_S, |rate| (1.0 / rate).min(usual::READOUT_S));
-    let usual_u = if stated.is_some() { 1e-3 } else { longest / 3f64.sqrt() };
+    let known = readout(rig, view);
+    let by_lamps = by_lamps(rig, view).is_some();
     inputs.push((
         CameraInput {
-            name: "readout time of the rolling shutter".to_owned(),
+            name: if by_lamps {
+                "readout time of the rolling shutter, from the flicker of the lamps".to_owned()
+            } else {
+                "readout time of the rolling shutter".to_owned()
+            },
             kind: InputKind::Readout,
-            value: stated.map_or(0.0, |s| s.value),
-            standard_uncertainty: stated.and_then(|s| s.standard_uncertainty).unwrap_or(usual_u),
+            value: known.map_or(0.0, |(readout_s, _)| readout_s),
+            standard_uncertainty: known.map_or(longest / 3f64.sqrt(), |(_, u)| u),
             unit: "s".to_owned(),
-            distribution: if stated.is_some() { Distribution::Normal } else { Distribution::Rectangular },
-            stated: stated.is_some(),
+            distribution: if known.is_some() { Distribution::Normal } else { Distribution::Rectangular },
+            stated: known.is_some(),
         },
         Knob::Readout,
     ));

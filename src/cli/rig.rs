@@ -153,22 +153,35 @@ const REST: &str = "
 # distance = \"3.00(2) m\"
 # Two points of a plumb line or of an upright edge, in pixels; else the card or the picture gives the vertical.
 # plumb = \"640,90 to 642,600\"
-# How far the camera stands to the right of the square view.
+# How far the camera stands to the right of the square view, looks up, and is turned clockwise.
 # yaw = \"0(2) deg\"
-# Time from the picture's first row to its last.
+# pitch = \"0(2) deg\"
+# roll = \"0(1) deg\"
+# Time from the picture's first row to its last, and which way the rows run in the picture: down, up, right or left.
 # readout = \"15(2) ms\"
+# readout_direction = \"down\"
 # From `lobline lens`:
 # focal_length = \"1480(10) px\"
+# principal_point = \"961.7,540.5\"
 # k1 = \"-0.08(1)\"
+# k2 = \"0.02(1)\"
 
 [place]
 # g here: either latitude and height above the sea, or g itself.
 # latitude = \"52.4 deg\"
 # height = \"100 m\"
 
+[air]
+# For a light ball; else that of a room.
+# temperature = \"21 degC\"
+# pressure = \"1013 hPa\"
+# humidity = \"50 %\"
+
 [launcher]
 # name = \"wooden catapult\"
 # setting = \"notch 3\"
+# Where the ball leaves it, in pixels, and how high above the floor that is.
+# point = \"210,640\"
 # height = \"85 cm\"
 # What you expect of it, for forecasts:
 # speed = \"4.00(5) m/s\"
@@ -177,6 +190,8 @@ const REST: &str = "
 [card]
 # What the bar of the printed card measures with a ruler, if not 150.0 mm.
 # measured_bar = \"149.5(2) mm\"
+# Not to look for cards at all:
+# ignore = true
 ";
 
 #[cfg(test)]

@@ -11,6 +11,7 @@ mod iso;
 mod orientation;
 mod pictures;
 mod planes;
+pub mod sound;
 mod tone;
 mod trailer;
 mod video;

@@ -383,6 +383,11 @@ fn look_at_bytes(path: &Path) -> Result<(iso::Completeness, Vec<super::SlowSegme
     Ok((completeness, trailer::slow_segments(&mut file)))
 }
 
+/// The file's tracks, for what isn't pictures.
+pub(super) fn open_quietly(path: &Path) -> Result<Input, ClipError> {
+    open_input(path, look_at_bytes(path)?.0)
+}
+
 fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, ClipError> {
     ffmpeg::init().map_err(|error| ClipError::Unreadable(error.to_string()))?;
     // Errors are counted in the report; FFmpeg's own lines on stderr would only frighten.

@@ -26,6 +26,9 @@ pub struct RequestedFlight {
     pub launch: Launch,
     /// Other clocks that may be right: one time for each sighting, s.
     pub alternative_times_s: Vec<Vec<f64>>,
+    /// Exposure time as the streaks show it, s; the fit doesn't use it, and it goes with the flight.
+    #[serde(default)]
+    pub exposure_s: Option<f64>,
 }
 
 /// What came out for one flight.

@@ -378,6 +378,7 @@ fn a_stored_request_gives_the_same_numbers_again() {
         sightings,
         launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None },
         alternative_times_s: vec![frame_times(60.0, 31)],
+        exposure_s: None,
     };
     let options = FitOptions {
         terms: Terms::default().informed_by(&view),

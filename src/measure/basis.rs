@@ -7,7 +7,7 @@ use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
 use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
 use crate::maths::monte_carlo::RunOptions;
-use crate::measurement::basis::{Basis, FlightClues};
+use crate::measurement::basis::{Basis, FlightClues, TimeCheck, confirmed_relative};
 use crate::measurement::{ClockStatement, Measurement};
 use crate::sight::{FoundFlight, Sighting};
 use crate::units::PixelPoint;
@@ -27,6 +27,9 @@ pub(super) struct Seen<'a> {
     pub continuations: &'a [Continuation],
     pub resting: Option<&'a Picture>,
     pub wander: &'a Wander,
+    /// Readout by the lamps along the clip's own rows, and its standard uncertainty, s.
+    pub lamps_readout_s: Option<(f64, f64)>,
+    pub time_checks: &'a [TimeCheck],
 }
 
 /// # Errors
@@ -50,6 +53,7 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
             relative_standard_uncertainty: seen.clock.relative_standard_uncertainty,
         },
         warnings: result::clip_warnings(seen.clock, seen.reading, seen.wander),
+        time_checks: seen.time_checks.to_vec(),
         continuations: seen.continuations.len(),
     })
 }
@@ -92,6 +96,7 @@ fn view_of(seen: &Seen<'_>) -> View {
         )),
         ball,
         cards: cards(seen),
+        lamps_readout_s: seen.lamps_readout_s,
         ..View::of_clip(seen.info, Some(seen.clock.frame_rate_hz))
     }
 }
@@ -127,6 +132,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
             let uniform: Vec<f64> = sightings.iter().map(|s| clock.uniform_times_s[s.frame] + late_s).collect();
             RequestedFlight {
                 launch: launches::launch(flight, &sightings, clock, &seen.settings.rig),
+                exposure_s: flight.exposure_s.map(|exposure_s| exposure_s / clock.slow_factor),
                 alternative_times_s: if clock.largest_jitter_s > 0.0 { vec![uniform] } else { Vec::new() },
                 sightings,
             }
@@ -143,7 +149,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
             ..FitOptions::default()
         },
         conditions: Conditions {
-            time_base_relative: clock.relative_standard_uncertainty,
+            time_base_relative: confirmed_relative(clock.relative_standard_uncertainty, seen.time_checks),
             others: Vec::new(),
             monte_carlo: seen.settings.monte_carlo,
         },

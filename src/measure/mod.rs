@@ -6,6 +6,7 @@ mod account;
 mod background;
 mod basis;
 mod before;
+mod checks;
 mod error;
 mod forecast;
 pub(crate) mod known;
@@ -16,15 +17,20 @@ mod view;
 
 use std::path::Path;
 
+use crate::camera::displayed_direction;
+use crate::camera::flicker::LampSource;
 use crate::camera::steady::{SteadySource, Wander};
 use crate::clip::{Clock, FrameSource, ReadOptions};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::Measurement;
+use crate::measurement::basis::TimeCheck;
 use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
 use crate::sight::find::Seen;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
+
+use checks::Lamps;
 
 pub use account::QUICK_RUN;
 pub use basis::{refit, refit_with};
@@ -71,7 +77,7 @@ pub fn measure(path: &Path, settings: &Settings, progress: &mut dyn FnMut(Progre
     check_scale(&settings.rig)?;
     let options = ReadOptions { picture_rate_hz: settings.picture_rate_hz, ..ReadOptions::default() };
     let mut source = crate::clip::open(path, &options)?;
-    measure_source(&mut *source, settings, progress)
+    measured(&mut *source, Some(path), settings, progress)
 }
 
 /// As [`measure`], from any source of frames.
@@ -84,12 +90,25 @@ pub fn measure_source(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Outcome, MeasureError> {
     check_scale(&settings.rig)?;
+    measured(source, None, settings, progress)
+}
+
+/// `path` is where the clip's sound is, if anywhere.
+fn measured(
+    source: &mut dyn FrameSource,
+    path: Option<&Path>,
+    settings: &Settings,
+    progress: &mut dyn FnMut(Progress),
+) -> Result<Outcome, MeasureError> {
     let capture_rate_hz = settings.capture_rate_hz.or(settings.rig.capture_rate_hz.map(|rate| rate.value));
     let mut find = settings.find.clone();
     find.prior = fall_prior(settings, source.info(), capture_rate_hz);
-    let mut steady = SteadySource::new(source);
+    let rows_run = displayed_direction(source.info());
+    let mut lamps = LampSource::new(source, rows_run);
+    let mut steady = SteadySource::new(&mut lamps);
     let mut found = find_flights(&mut steady, &find, progress)?;
     let wander = steady.into_wander();
+    let rows = lamps.into_rows();
     for flight in &mut found.flights {
         let places = flight.sightings.iter_mut().map(|s| (s.frame, s.centre_px, &mut s.covariance_px2));
         wander.widen(&mut places.collect::<Vec<_>>());
@@ -100,8 +119,14 @@ pub fn measure_source(
         return Err(no_flight(found.seen, &wander));
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
+    // A camera that moves brightens and darkens rows by itself.
+    let lamps = match wander.from_frame {
+        None => checks::by_lamps(&rows, &clock).along(rows_run),
+        Some(_) => Lamps::default(),
+    };
+    let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
-    let evaluated = |flights: &[FoundFlight]| {
+    let evaluated = |flights: &[FoundFlight], time_checks: &[TimeCheck]| {
         let basis = basis::basis(&basis::Seen {
             settings,
             info: &info,
@@ -111,16 +136,26 @@ pub fn measure_source(
             continuations: &continuations,
             resting: found.resting.as_ref(),
             wander: &wander,
+            lamps_readout_s: lamps.readout_s,
+            time_checks,
         })?;
         basis::measurement(basis, info.clone(), reading.clone())
     };
-    let mut measurement = evaluated(&flights)?;
+    let mut measurement = evaluated(&flights, &time_checks)?;
     let misfits = launches::drop_misfits(&mut flights, &measurement);
     if flights.is_empty() {
         return Err(MeasureError::NoFlight { seen: found.seen });
     }
-    if launches::drop_rejected_starts(&mut flights, &measurement) || misfits {
-        measurement = evaluated(&flights)?;
+    let mut stale = launches::drop_rejected_starts(&mut flights, &measurement) || misfits;
+    if let Some(path) = path
+        && let Some(Some(first_stamp_s)) = found.stamps_s.first()
+        && let Some(check) = checks::by_sound(path, &measurement, &continuations, &clock, *first_stamp_s)
+    {
+        time_checks.push(check);
+        stale = true;
+    }
+    if stale {
+        measurement = evaluated(&flights, &time_checks)?;
     }
     let strobes = result::strobes(&flights, &measurement, &found);
     let times = FrameTimes { times_s: clock.times_s, uniform_times_s: clock.uniform_times_s };

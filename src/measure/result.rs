@@ -1,13 +1,15 @@
 //! From the evaluated flights to the plain result that every output takes.
 
+use std::fmt::Write;
+
 use super::account;
 use super::known::{gravity_at, likely_drag};
 use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
-use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Request};
+use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term};
 use crate::measure::CameraView;
-use crate::measurement::basis::Basis;
+use crate::measurement::basis::{Basis, TimeCheck};
 use crate::measurement::motion::Motion as MotionSamples;
 use crate::measurement::{
     AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, Remedy,
@@ -62,6 +64,11 @@ fn clock_statement(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)]) -> ClockSt
     let mut clock = parts.basis.clock.clone();
     if fitted.iter().any(|(_, evaluated)| evaluated.clock.changed()) {
         clock.description += "; the flight fits uniform steps better, and they were used";
+    }
+    for check in &parts.basis.time_checks {
+        let agrees = if check.contradicts(clock.relative_standard_uncertainty) { "contradicts it" } else { "agrees" };
+        let (off, u) = (100.0 * (check.stated_over_true - 1.0), 200.0 * check.relative_standard_uncertainty);
+        let _ = write!(clock.description, "; {} {agrees} ({off:+.2} % ± {u:.2} %)", check.words());
     }
     clock
 }
@@ -121,6 +128,8 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         air_counted: fit.motion != Motion::Vacuum,
         path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
+        exposure_s: requested.exposure_s,
+        vertical_off_deg: vertical_off_deg(fit),
         path_covariance: Some(path_covariance),
         forecast: None,
         budget: budget.rows.iter().map(account::budget_line).collect(),
@@ -130,7 +139,46 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     }
 }
 
-/// Speeds, accelerations and energies.
+/// Angle from the stated vertical to the acceleration that the sightings show, degrees. What was stated beforehand is taken out
+/// of the fit's answer again, as two independent values were weighed together (JCGM 100:2008, 5.1).
+fn vertical_off_deg(fit: &FlightFit) -> Option<Estimate> {
+    /// Sightings that know the vertical so much worse than what was stated say nothing of it.
+    const LEAST_WEIGHT: f64 = 0.02;
+    let roll = fit.parameters.iter().find(|parameter| parameter.quantity == Quantity::Roll)?;
+    let weight = roll.standard_uncertainty.powi(-2);
+    let (value, own) = match roll.term {
+        Term::Fixed(_) => return None,
+        Term::Free => (roll.value, weight),
+        Term::Known { value, standard_uncertainty } => {
+            let stated = standard_uncertainty.powi(-2);
+            let own = weight - stated;
+            if own < LEAST_WEIGHT * stated {
+                return None;
+            }
+            ((roll.value * weight - value * stated) / own, own)
+        }
+    };
+    Some(Estimate::with_coverage_factor(value.to_degrees(), own.sqrt().recip().to_degrees(), 1.96))
+}
+
+/// Said when the fall leans by more than its own interval and that of the stated vertical, and by more than a phone stood up by eye
+/// would.
+fn vertical_off(flight: &FlightMeasurement, parts: &Parts<'_>) -> Option<Warning> {
+    /// A phone stood up without a spirit level (common practice, no source).
+    const BY_EYE_DEG: f64 = 1.0;
+    let off = flight.vertical_off_deg?;
+    let level = parts.camera.camera().inputs().find(|input| input.kind == InputKind::Level)?;
+    let allowed = 2.0 * level.standard_uncertainty.hypot(off.standard_uncertainty?);
+    let leans = off.value.abs() > allowed.max(BY_EYE_DEG);
+    leans.then_some(Warning::FallLeans {
+        flight: flight.number,
+        degrees: off.value,
+        u95_deg: off.expanded_uncertainty_95?,
+    })
+}
+
+/// Speeds, accelerations and energies. The band is that of the parabola, which the air changes little; its middle is the fit's own
+/// path.
 fn motion(
     parts: &Parts<'_>,
     evaluated: &Evaluated,
@@ -203,6 +251,7 @@ fn verdict(parts: &Parts<'_>, index: usize, evaluated: &Evaluated, timed: &[Sigh
         plumb_line_rad: plumb_line_rad(parts),
         ball_as_scale_m: ball_as_scale(parts),
         background_bend_m: background_bend(parts, index),
+        time_factor: time_factor(parts),
         ..Evidence::from_evaluated(
             evaluated,
             timed,
@@ -247,6 +296,13 @@ fn cause_statement(ranked: &RankedCause) -> CauseStatement {
         belief: ranked.belief,
         tied_with_first: ranked.tied_with_first,
     }
+}
+
+/// Stated over true time by the sharpest witness, with its relative standard uncertainty.
+fn time_factor(parts: &Parts<'_>) -> Option<(f64, f64)> {
+    let checks = parts.basis.time_checks.iter();
+    let factors = checks.map(|check| (check.stated_over_true, check.relative_standard_uncertainty));
+    factors.min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
 /// What to state or mend to follow a cause; `None` where only filming again helps. `rate_hz`: frames per true second as taken so far.
@@ -363,6 +419,11 @@ fn warnings(
 ) -> Vec<Warning> {
     let mut warnings = parts.basis.warnings.clone();
     warnings.extend(rate_not_stated(parts, flights));
+    let doubted = |check: &&TimeCheck| check.contradicts(parts.basis.clock.relative_standard_uncertainty);
+    warnings.extend(parts.basis.time_checks.iter().filter(doubted).map(|check| Warning::TimesDisagree {
+        by: check.words().to_owned(),
+        percent: 100.0 * (check.stated_over_true - 1.0),
+    }));
     warnings.extend_from_slice(parts.camera.camera().warnings());
     for ((index, evaluated), flight) in fitted.iter().zip(flights) {
         let used = evaluated.fit.used();
@@ -372,6 +433,7 @@ fn warnings(
         if parts.request().flights[*index].launch == Launch::FirstSighting {
             warnings.push(Warning::LaunchNotSeen { flight: flight.number });
         }
+        warnings.extend(vertical_off(flight, parts));
         if evaluated.fit.motion == Motion::Vacuum {
             warnings.extend(air_left_out(flight, scale.metres_per_pixel.value));
         }

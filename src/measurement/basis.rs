@@ -29,6 +29,9 @@ pub struct Basis {
     pub clock: ClockStatement,
     /// What was odd about clip and clock.
     pub warnings: Vec<Warning>,
+    /// What else told the time.
+    #[serde(default)]
+    pub time_checks: Vec<TimeCheck>,
     /// How often the ball went on after a touch.
     pub continuations: usize,
 }
@@ -39,4 +42,67 @@ pub struct FlightClues {
     /// How far the background around the ball bows from its straight way over the flight, px (x right, y down), and the standard
     /// uncertainty of either; `None` where the background is too plain to tell.
     pub background_bend_px: Option<(f64, f64, f64)>,
+}
+
+/// What tells the time besides the stamps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TimeWitness {
+    /// Lamps on alternating current, whose bands run down the picture.
+    Lamps,
+    /// The sound of launch and landing.
+    Sound,
+}
+
+/// The clock beside another witness of time.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TimeCheck {
+    pub witness: TimeWitness,
+    /// Time as the clock has it over time as the witness has it; 1 when both agree.
+    pub stated_over_true: f64,
+    pub relative_standard_uncertainty: f64,
+}
+
+impl TimeCheck {
+    /// Whether the witness contradicts a clock of that relative standard uncertainty, by more than three standard uncertainties.
+    pub fn contradicts(&self, clock_relative: f64) -> bool {
+        (self.stated_over_true - 1.0).abs() > 3.0 * self.relative_standard_uncertainty.hypot(clock_relative)
+    }
+
+    /// "the flicker of the lamps" and the like.
+    pub fn words(&self) -> &'static str {
+        match self.witness {
+            TimeWitness::Lamps => "the flicker of the lamps",
+            TimeWitness::Sound => "the sound of launch and landing",
+        }
+    }
+}
+
+/// Relative standard uncertainty of a clock that witnesses confirm: the weighted mean's (JCGM 100:2008, 5.1; independent of each
+/// other). Those that contradict it don't count.
+pub fn confirmed_relative(clock_relative: f64, checks: &[TimeCheck]) -> f64 {
+    let agreeing = checks.iter().filter(|check| !check.contradicts(clock_relative));
+    let weight = |u: f64| if u > 0.0 { u.powi(-2) } else { f64::INFINITY };
+    let total: f64 =
+        agreeing.map(|check| weight(check.relative_standard_uncertainty)).sum::<f64>() + weight(clock_relative);
+    if total.is_finite() { total.sqrt().recip() } else { clock_relative }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_witness_that_agrees_sharpens_a_rough_clock() {
+        let check = |stated_over_true| TimeCheck {
+            witness: TimeWitness::Lamps,
+            stated_over_true,
+            relative_standard_uncertainty: 1e-3,
+        };
+        // Two equal uncertainties: 1/√2. One far off says nothing.
+        assert!((confirmed_relative(1e-3, &[check(1.001)]) - 1e-3 / 2f64.sqrt()).abs() < 1e-9);
+        assert_eq!(confirmed_relative(1e-3, &[check(1.01)]), 1e-3);
+        assert_eq!(confirmed_relative(0.0, &[check(1.0)]), 0.0);
+        assert!(check(1.01).contradicts(1e-3) && !check(1.003).contradicts(1e-3));
+    }
 }

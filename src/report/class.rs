@@ -199,7 +199,7 @@ pub fn html(lines: &[ClassLine], mark: DecimalMark) -> String {
 ///
 /// # Errors
 /// When the PDF writer refuses the content.
-pub fn pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, super::sheet::pdf::PdfError> {
+pub fn pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, super::pdf::PdfError> {
     super::sheet::class_pdf(lines, mark)
 }
 

@@ -9,10 +9,12 @@ mod timing;
 
 use std::path::Path;
 
+use crate::camera::steady::SteadySource;
 use crate::clip::write::{ClipWriter, WriteOptions};
 use crate::clip::{ClipError, FrameSource, Picture};
 use crate::measurement::Measurement;
 use crate::report::numbers::DecimalMark;
+use crate::warning::Warning;
 
 /// How the overlay clip plays.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +75,15 @@ pub fn write(
     progress: &mut dyn FnMut(usize),
 ) -> Result<(), OverlayError> {
     check(measurement, options)?;
+    // Places are those of the first frame where the camera moved: so must the pictures be.
+    let moved = measurement.warnings.iter().any(|warning| matches!(warning, Warning::CameraMoved { .. }));
+    let mut steady;
+    let source = if moved {
+        steady = SteadySource::new(source);
+        &mut steady as &mut dyn FrameSource
+    } else {
+        source
+    };
     let mut timing = timing::Timing::new(measurement, options);
     // Slowed or not, at most so many pictures a second are shown.
     let shown_rate_hz = Some(measurement.clock.frame_rate_hz / measurement.clock.slow_factor);

@@ -52,7 +52,7 @@ pub fn class_html(lines: &[ClassLine], mark: DecimalMark) -> String {
 ///
 /// # Errors
 /// [`pdf::PdfError`] when the PDF writer refuses the content.
-pub fn class_pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, pdf::PdfError> {
+pub fn class_pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, PdfError> {
     pdf::document(&class::sheet(lines, mark))
 }
 

@@ -382,4 +382,23 @@ mod tests {
         // Middle of 56.0 g and 59.4 g (fixtures/known_lengths.toml).
         assert!((rig.ball.mass_kg.unwrap().value - 0.0577).abs() < 1e-12);
     }
+
+    /// Every field that is read has its line in the module's comment, with an example.
+    #[test]
+    fn every_field_is_documented() {
+        let typed = include_str!("read.rs");
+        let comment: String =
+            include_str!("mod.rs").lines().take_while(|line| line.starts_with("//!")).collect::<Vec<_>>().join("\n");
+        let mut fields = 0;
+        for body in typed.split("\nstruct Typed").skip(1).map(|text| text.split("\n}").next().unwrap()) {
+            for field in body.lines().skip(1).filter_map(|line| line.trim().split_once(": ")).map(|(name, _)| name) {
+                let part = format!("[{field}]");
+                let has = comment.contains(&format!("//! {field} = ")) || comment.contains(&part);
+                assert!(has || comment.contains(&format!(".{field}]")), "`{field}` isn't in the comment");
+                fields += 1;
+            }
+        }
+        // All of them, so that the search itself can't fail unseen.
+        assert!(fields > 35, "{fields}");
+    }
 }

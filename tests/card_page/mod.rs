@@ -1,9 +1,9 @@
-//! A scale card as a picture to put into scenes.
+//! A scale card as a printer would make it, for scenes.
 
 use lobline::camera::card::{CARD_MARK_M, CARD_PITCH_M, CardKind, CardName, family};
 use lobline::scene::Raster;
 
-/// A scale card as printed, 2 mm a texel: black cells on white paper with a margin of two cells; its width in metres.
+/// 2 mm a texel: black cells on white paper with a margin of two cells; and its width in metres.
 pub fn card_page(number: usize) -> (Raster, f64) {
     const TEXEL_M: f64 = 0.002;
     let marks = CardName { kind: CardKind::Card, number }.marks().expect("a card of that number");

@@ -67,6 +67,12 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     if let Some(limits) = limits(flight, mark) {
         let _ = writeln!(text, "  {:<22}{limits}", "g is limited by");
     }
+    if let Some(off) = &flight.vertical_off_deg {
+        let _ = writeln!(text, "  {:<22}{}° off the stated vertical", "direction of the fall", mark.interval(off));
+    }
+    if let Some(exposure_s) = flight.exposure_s {
+        let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
+    }
     if let Some(verdict) = &flight.verdict {
         let _ = writeln!(text, "\n{}", wrapped("", &verdict.summary));
         for reason in &verdict.reasons {
