@@ -9,6 +9,7 @@ mod common;
 
 use common::{KnownClip, Limits, Score, TrueBall, TrueFlight, score};
 use lobline::measure::{MeasureError, Outcome, Settings, measure, measure_source};
+use lobline::measurement::FlightMeasurement;
 use lobline::rig::Rig;
 use lobline::scene::{Phase, ScaleBar, Scene, Truth, presets, record, source, truth};
 use lobline::units::PixelPoint;
@@ -117,9 +118,38 @@ fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits)
     println!("{}\n{}", Score::HEAD, score.rows());
     let complaints = score.complaints(limits);
     for flight in outcome.measurement.flights.iter().filter(|_| !complaints.is_empty()) {
-        println!("frames {:?}", flight.sightings.iter().map(|s| s.frame).collect::<Vec<_>>());
+        print_ends(truth, flight);
     }
     assert!(complaints.is_empty(), "\n  {}", complaints.join("\n  "));
+}
+
+/// The sightings at both ends of a flight, where most faults are, beside the truth.
+fn print_ends(truth: &Truth, flight: &FlightMeasurement) {
+    println!(
+        "launch at {} s; true releases {:?}",
+        flight.launch_time_s.value,
+        truth.flights.iter().map(|f| f.release_s).collect::<Vec<_>>()
+    );
+    let count = flight.sightings.len();
+    for (_, row) in flight.sightings.iter().enumerate().filter(|(k, _)| *k < 6 || *k + 4 > count) {
+        let near = truth.frames[row.frame]
+            .balls
+            .iter()
+            .min_by(|a, b| a.centre_px.distance(row.centre_px).total_cmp(&b.centre_px.distance(row.centre_px)));
+        let error = near.map(|ball| (row.centre_px.x - ball.centre_px.x, row.centre_px.y - ball.centre_px.y));
+        println!(
+            "frame {:3} {:?} at {:.4} s, used {}, residual {:+.2} {:+.2} px, u {:.2} px, in view {:.2} ({:.2}), error {error:.2?}",
+            row.frame,
+            near.map(|ball| ball.phase),
+            row.time_s,
+            row.used,
+            row.residual_px.x,
+            row.residual_px.y,
+            row.covariance_px2.xx.sqrt(),
+            row.visible,
+            near.map_or(f64::NAN, |ball| ball.visible),
+        );
+    }
 }
 
 /// Ends of the batten to the whole pixel, as a pointer on the screen gives them.
