@@ -145,6 +145,8 @@ pub struct DiscFit {
     pub misfit: f64,
     /// Share of the departure from the background that the disc explains, up to 1.
     pub explained: f64,
+    /// The same of the part that looks like the ball.
+    pub explained_in_view: f64,
     /// Share of the disc's area that looks like the ball, 0 to 1.
     pub visible: f64,
     /// Contrast of the ball against the background over the noise, per pixel.

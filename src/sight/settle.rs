@@ -236,7 +236,8 @@ fn finish(patch: &Patch, disc: Disc, state: &Normal, light: &Light) -> Option<Di
         disc,
         covariance_px2,
         misfit: misfit2.sqrt(),
-        explained: likeness.explained,
+        explained: likeness.all.explained(),
+        explained_in_view: likeness.in_view.explained(),
         visible: likeness.visible,
         signal_to_noise,
     })
@@ -244,10 +245,36 @@ fn finish(patch: &Patch, disc: Disc, state: &Normal, light: &Light) -> Option<Di
 
 /// How well a patch looks like the disc.
 struct Likeness {
-    /// Share of the departure inside the disc that it explains.
-    explained: f64,
+    /// What the disc explains inside it, and in the part of it that looks like the ball.
+    all: Squares,
+    in_view: Squares,
     /// Share of its area that looks like the ball.
     visible: f64,
+}
+
+/// Squared departures from the background without the disc and with it, and those that noise alone would make, levels².
+#[derive(Clone, Copy, Default)]
+struct Squares {
+    without: f64,
+    with: f64,
+    noise: f64,
+}
+
+impl Squares {
+    fn add(&mut self, departures: impl Iterator<Item = Departure>) {
+        for one in departures {
+            self.without += one.seen * one.seen;
+            self.with += (one.seen - one.expected).powi(2);
+            self.noise += one.noise * one.noise;
+        }
+    }
+
+    /// Share of the departure that the disc explains, up to 1. Half of the noise is left out on both sides, so that a faint ball
+    /// isn't held to explain it; with all of it left out, nothing would be explained wholly.
+    fn explained(&self) -> f64 {
+        let without = self.without - 0.5 * self.noise;
+        if without > 0.0 { 1.0 - (self.with - 0.5 * self.noise).max(0.0) / without } else { 0.0 }
+    }
 }
 
 /// A sample's departure from the background, as seen and as expected, levels; and its noise.
@@ -268,7 +295,8 @@ impl Departure {
 
 impl Likeness {
     fn of(patch: &Patch, composer: &Composer<'_>) -> Self {
-        let (mut without, mut with, mut area, mut in_view) = (0.0, 0.0, 0.0, 0.0);
+        let (mut all, mut in_view) = (Squares::default(), Squares::default());
+        let (mut area, mut area_in_view) = (0.0, 0.0);
         let (mut models, mut signal) = ([PixelModel::NOTHING; 4], Signal::NOTHING);
         for (column, row) in composer.blocks() {
             composer.pixels((column, row), &mut models);
@@ -280,16 +308,15 @@ impl Likeness {
                     continue;
                 }
                 composer.luma(model, patch.luma.background[place], &mut signal);
-                let all = || chroma.iter().copied().chain([Departure::of(&patch.luma, place, &signal)]);
-                without += all().map(|one| one.seen * one.seen).sum::<f64>();
-                with += all().map(|one| (one.seen - one.expected).powi(2)).sum::<f64>();
-                in_view += if looks_like_ball(all()) { model.coverage } else { 0.0 };
+                let here = || chroma.iter().copied().chain([Departure::of(&patch.luma, place, &signal)]);
+                all.add(here());
+                if looks_like_ball(here()) {
+                    in_view.add(here());
+                    area_in_view += model.coverage;
+                }
             }
         }
-        Self {
-            explained: if without > 0.0 { 1.0 - with / without } else { 0.0 },
-            visible: if area > 0.0 { in_view / area } else { 0.0 },
-        }
+        Self { all, in_view, visible: if area > 0.0 { area_in_view / area } else { 0.0 } }
     }
 }
 

@@ -76,8 +76,8 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
         .map(|blob| Known { place: blob.frame, centre: blob.centre, velocity: arc.path.velocity(times_s[blob.frame]) })
         .collect();
     let ball = learn_ball(window, &known, times_s, guess, light)?;
-    let refiner = Refiner { window, times_s, light, ball };
-    let refined = refiner.follow(refiner.look_at_all(&known))?;
+    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, &known);
+    let refined = refiner.follow(refined)?;
     if refined.len() * 4 < arc.blobs.len() * 5 {
         return finish(&refiner, refined);
     }
@@ -88,13 +88,13 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
         .map(|one| Known { place: one.place, centre: one.fit.disc.centre, velocity: path.velocity(times_s[one.place]) })
         .collect();
     let ball = learn_ball(window, &known, times_s, ball, light)?;
-    let refiner = Refiner { window, times_s, light, ball };
-    let refined = refiner.follow(refiner.look_at_all(&known))?;
+    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, &known);
+    let refined = refiner.follow(refined)?;
     finish(&refiner, refined)
 }
 
 fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
-    let not_yet = refined.first()?.place.checked_sub(1);
+    let not_yet = refiner.not_yet(&refined)?;
     let places = places(&refined, refiner.times_s);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
     let radius_px = refiner.ball.radius_px;
@@ -119,14 +119,31 @@ fn holds_together(places: &[Place], radius_px: f64) -> bool {
     scatter_px(places).is_some_and(|scatter| scatter < 0.6 + 0.08 * radius_px)
 }
 
-/// Root mean square distance of places from a smooth path through them, all weighing alike; `None` with too few.
+/// Root mean square distance of places from a smooth path through them, all weighing alike but those that are doubted; `None` with
+/// too few.
 fn scatter_px(places: &[Place]) -> Option<f64> {
+    /// Uncertainty, px, that doesn't set a place apart from the others.
+    const USUAL_PX: f64 = 0.2;
     let degree = degree_for(places.len());
-    let even: Vec<Place> = places.iter().map(|place| Place { sigma_px: 1.0, ..*place }).collect();
+    let even = |place: &Place| Place { sigma_px: (place.sigma_px / USUAL_PX).max(1.0), ..*place };
+    let even: Vec<Place> = places.iter().map(even).collect();
     let path = SmoothPath::fit(&even, degree)?;
-    let squares: f64 = even.iter().map(|place| path.distance(place).powi(2)).sum();
+    let squares: f64 = even.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).sum();
     let freedom = (2 * places.len()) as f64 - 2.0 * (degree as f64 + 1.0);
     Some((squares / freedom.max(1.0)).sqrt())
+}
+
+/// Whether a fitted disc is the ball: it explains the picture, or, where something hides a part, what is in view of it.
+fn is_seen(fit: &DiscFit) -> bool {
+    /// Least share in view of a ball whose hidden part tells against it.
+    const MOSTLY: f64 = 0.6;
+    (fit.explained > 0.5 && fit.visible > LEAST_VISIBLE) || (fit.explained_in_view > 0.6 && fit.visible > MOSTLY)
+}
+
+/// The value that nine tenths are above; `None` for none.
+fn lower_tenth(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 10).copied()
 }
 
 /// The places of sightings, with the uncertainties that their fits state.
@@ -146,19 +163,68 @@ struct Refiner<'a> {
     times_s: &'a [f64],
     light: &'a Light,
     ball: BallLook,
+    /// Share of the ball's disc that looks like it in all but a few frames: noise, glare and an encoder take a part everywhere.
+    usually_visible: f64,
 }
 
-impl Refiner<'_> {
+impl<'a> Refiner<'a> {
+    /// Looks where the ball is known to be, and learns from it how much of a ball in full view looks like one.
+    fn begin(
+        window: &'a Window,
+        times_s: &'a [f64],
+        light: &'a Light,
+        ball: BallLook,
+        known: &[Known],
+    ) -> (Self, Vec<Refined>) {
+        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0 };
+        let mut refined = refiner.look_at_all(known);
+        let shares: Vec<f64> = refined.iter().map(|one| one.fit.visible).collect();
+        refiner.usually_visible = lower_tenth(shares).unwrap_or(1.0);
+        refined.iter_mut().for_each(|one| refiner.doubt_the_hidden(one));
+        (refiner, refined)
+    }
+
+    /// Widens the place of a ball that something hides in part: a tube's mouth, a cup or a bucket's rim draws the disc aside.
+    fn doubt_the_hidden(&self, one: &mut Refined) {
+        /// Standard deviation of the place over hidden share times radius: rendered tubes and buckets drew it by 0.4 to 0.7.
+        const DRAWN: f64 = 0.5;
+        /// By how much the share in view varies by noise.
+        const NOISE: f64 = 0.02;
+        let hidden = (self.usually_visible - one.fit.visible - NOISE).max(0.0);
+        let variance = (DRAWN * hidden * one.fit.disc.radius_px).powi(2);
+        one.fit.covariance_px2.xx += variance;
+        one.fit.covariance_px2.yy += variance;
+    }
+
     /// Fits the disc where it is expected in a frame; `None` when it isn't seen there.
     fn look(&self, place: usize, expected: PixelPoint, velocity: (f64, f64)) -> Option<Refined> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
         let patch = cut_out(self.window, place, &start)?;
         let fit = fit_disc(&patch, &start, Unknowns::PLACE, self.light)?;
-        (fit.explained > 0.5 && fit.visible > LEAST_VISIBLE).then_some(Refined { place, fit })
+        let mut one = Refined { place, fit };
+        self.doubt_the_hidden(&mut one);
+        is_seen(&one.fit).then_some(one)
     }
 
     fn look_at_all(&self, known: &[Known]) -> Vec<Refined> {
         known.par_iter().filter_map(|one| self.look(one.place, one.centre, one.velocity)).collect()
+    }
+
+    /// The last place before the flight in which the ball was not yet on its path. A frame in which it isn't seen doesn't count
+    /// when it would hardly have moved till the first sighting: a ball that is let go hides in the resting scene where it hung.
+    #[expect(clippy::option_option, reason = "no path is a fault of the track, no place before it is none")]
+    fn not_yet(&self, refined: &[Refined]) -> Option<Option<usize>> {
+        /// Way, in radii, by which a ball leaves its ghost in the resting scene.
+        const CLEAR: f64 = 0.25;
+        let first = refined.first()?;
+        let path = self.path(&refined[..refined.len().min(16)])?;
+        let unsure = |place: &usize| {
+            let at = path.at(self.times_s[*place]);
+            at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
+                && self.look(*place, at, path.velocity(self.times_s[*place])).is_none()
+        };
+        let earlier = (0..first.place).rev().take(BEYOND);
+        Some(earlier.clone().find(|place| !unsure(place)).or(earlier.last()))
     }
 
     /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.
