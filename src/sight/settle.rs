@@ -252,12 +252,11 @@ struct Likeness {
     visible: f64,
 }
 
-/// Squared departures from the background without the disc and with it, and those that noise alone would make, levels².
+/// Squared departures from the background without the disc and with it, levels².
 #[derive(Clone, Copy, Default)]
 struct Squares {
     without: f64,
     with: f64,
-    noise: f64,
 }
 
 impl Squares {
@@ -265,15 +264,12 @@ impl Squares {
         for one in departures {
             self.without += one.seen * one.seen;
             self.with += (one.seen - one.expected).powi(2);
-            self.noise += one.noise * one.noise;
         }
     }
 
-    /// Share of the departure that the disc explains, up to 1. Half of the noise is left out on both sides, so that a faint ball
-    /// isn't held to explain it; with all of it left out, nothing would be explained wholly.
+    /// Share of the departure that the disc explains, up to 1.
     fn explained(&self) -> f64 {
-        let without = self.without - 0.5 * self.noise;
-        if without > 0.0 { 1.0 - (self.with - 0.5 * self.noise).max(0.0) / without } else { 0.0 }
+        if self.without > 0.0 { 1.0 - self.with / self.without } else { 0.0 }
     }
 }
 

@@ -105,12 +105,13 @@ fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
-/// can pass for an arc of blobs but not here. (A walker's head was met that nods by a little more than a fifth of its radius.)
+/// can pass for an arc of blobs but not here. (Walkers' heads were met that nod by up to a third of their radius; a
+/// ball's shortest flight, five frames of thirty a second, sags by its half and more.)
 fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
     let travelled: f64 = places.windows(2).map(|pair| pair[0].centre.distance(pair[1].centre)).sum();
     let duration_s = places[places.len() - 1].time_s - places[0].time_s;
     let sag = ay * duration_s * duration_s / 8.0;
-    travelled > (4.0 * radius_px).max(12.0) && sag > (0.3 * radius_px).max(1.5) && ax.abs() < 0.7 * ay
+    travelled > (4.0 * radius_px).max(12.0) && sag > (0.4 * radius_px).max(1.5) && ax.abs() < 0.7 * ay
 }
 
 /// Whether the places scatter about a smooth path by no more than a ball's centre does: part of a pixel, and of a ball whose
@@ -133,11 +134,14 @@ fn scatter_px(places: &[Place]) -> Option<f64> {
     Some((squares / freedom.max(1.0)).sqrt())
 }
 
-/// Whether a fitted disc is the ball: it explains the picture, or, where something hides a part, what is in view of it.
-fn is_seen(fit: &DiscFit) -> bool {
-    /// Least share in view of a ball whose hidden part tells against it.
-    const MOSTLY: f64 = 0.6;
-    (fit.explained > 0.5 && fit.visible > LEAST_VISIBLE) || (fit.explained_in_view > 0.6 && fit.visible > MOSTLY)
+/// Whether a fitted disc is the ball: it explains the picture.
+fn is_seen(one: &Refined) -> bool {
+    one.fit.explained > 0.5 && one.fit.visible > LEAST_VISIBLE
+}
+
+/// The same between sightings on both sides: a faint ball that lies where its path says needn't tell more than the noise does.
+fn is_seen_between(one: &Refined) -> bool {
+    one.fit.explained > 0.35 && one.fit.visible > LEAST_VISIBLE
 }
 
 /// The value that nine tenths are above; `None` for none.
@@ -196,18 +200,28 @@ impl<'a> Refiner<'a> {
         one.fit.covariance_px2.yy += variance;
     }
 
-    /// Fits the disc where it is expected in a frame; `None` when it isn't seen there.
-    fn look(&self, place: usize, expected: PixelPoint, velocity: (f64, f64)) -> Option<Refined> {
+    /// Whether a fitted disc is the ball at an end of its flight, where a mouth or a bucket may hide a part and tell against it:
+    /// then it explains what is in view of it. A thing that never looks wholly like a ball isn't given that.
+    fn is_seen_in_part(&self, one: &Refined) -> bool {
+        const MOSTLY: f64 = 0.6;
+        const EXPLAINED: f64 = 0.6;
+        const A_BALL: f64 = 0.85;
+        let fit = &one.fit;
+        is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED)
+    }
+
+    /// Fits the disc where it is expected in a frame.
+    fn fit(&self, place: usize, expected: PixelPoint, velocity: (f64, f64)) -> Option<Refined> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
         let patch = cut_out(self.window, place, &start)?;
         let fit = fit_disc(&patch, &start, Unknowns::PLACE, self.light)?;
         let mut one = Refined { place, fit };
         self.doubt_the_hidden(&mut one);
-        is_seen(&one.fit).then_some(one)
+        Some(one)
     }
 
     fn look_at_all(&self, known: &[Known]) -> Vec<Refined> {
-        known.par_iter().filter_map(|one| self.look(one.place, one.centre, one.velocity)).collect()
+        known.par_iter().filter_map(|one| self.fit(one.place, one.centre, one.velocity).filter(is_seen)).collect()
     }
 
     /// The last place before the flight in which the ball was not yet on its path. A frame in which it isn't seen doesn't count
@@ -221,7 +235,9 @@ impl<'a> Refiner<'a> {
         let unsure = |place: &usize| {
             let at = path.at(self.times_s[*place]);
             at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
-                && self.look(*place, at, path.velocity(self.times_s[*place])).is_none()
+                && !self
+                    .fit(*place, at, path.velocity(self.times_s[*place]))
+                    .is_some_and(|one| self.is_seen_in_part(&one))
         };
         let earlier = (0..first.place).rev().take(BEYOND);
         Some(earlier.clone().find(|place| !unsure(place)).or(earlier.last()))
@@ -273,8 +289,9 @@ impl<'a> Refiner<'a> {
                 continue;
             }
             let time = self.times_s[place];
-            if let Some(one) =
-                self.look(place, path.at(time), path.velocity(time)).filter(|one| self.accept(&path, one))
+            if let Some(one) = self
+                .fit(place, path.at(time), path.velocity(time))
+                .filter(|one| is_seen_between(one) && self.accept(&path, one))
             {
                 refined.insert(at, one);
             }
@@ -294,8 +311,8 @@ impl<'a> Refiner<'a> {
                 if forward { &refined[refined.len().saturating_sub(16)..] } else { &refined[..refined.len().min(16)] };
             let Some(path) = self.path(near) else { return };
             let time = self.times_s[place];
-            let seen = self.look(place, path.at(time), path.velocity(time)).filter(|one| self.accept(&path, one));
-            match seen {
+            let fit = self.fit(place, path.at(time), path.velocity(time));
+            match fit.filter(|one| self.is_seen_in_part(one) && self.accept(&path, one)) {
                 Some(one) if forward => refined.push(one),
                 Some(one) => refined.insert(0, one),
                 None => misses += 1,
