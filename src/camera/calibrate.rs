@@ -140,6 +140,7 @@ impl CardFit<'_> {
                 distance_m: None,
                 start: None,
                 shift: DVector::zeros(0),
+                tilt_u: [1.0; 2],
             };
             scene.shift = DVector::zeros(scene.unknowns());
             let placed = scene.place(self.centre(), |px| px)?.parameters;

@@ -57,6 +57,8 @@ pub(super) enum Knob {
     MapMode(usize),
     /// One of the independent combinations of what the marks of cards say, in standard deviations.
     MarksMode(usize),
+    /// The first two of them, yaw and pitch with all that the marks tie to them, in degrees.
+    MarksTilt(usize),
     /// True over nominal size of printed cards.
     Print,
     Offset,

@@ -29,6 +29,8 @@ pub(super) struct Scene {
     pub start: Option<DVector<f64>>,
     /// Changes along the independent directions of the covariance, in standard deviations.
     pub shift: DVector<f64>,
+    /// What one such change is for yaw, and for pitch when yaw is known, rad; 1 until the marks were placed.
+    pub tilt_u: [f64; 2],
 }
 
 /// Yaw, pitch, roll, ln distance, ln focal length, and the place of each card: x, y, and but for the first, its turn.
@@ -219,6 +221,12 @@ impl Placed {
     /// Focal length that came out, px.
     pub fn focal_px(&self) -> f64 {
         self.parameters[4].exp()
+    }
+
+    /// Standard uncertainties of yaw, and of pitch when yaw is known, rad: the first two independent directions.
+    pub fn tilt_u(&self) -> Option<[f64; 2]> {
+        let modes = self.covariance.clone().cholesky()?.l();
+        Some([modes[(0, 0)], modes[(1, 1)]])
     }
 
     /// Larger of the standard uncertainties of yaw and pitch, degrees.

@@ -139,11 +139,12 @@ impl Camera {
     /// # Errors
     /// [`CameraError`].
     pub fn from_rig(rig: &Rig, view: &View) -> Result<Self, CameraError> {
-        let Prepared { mut setup, inputs, mut scale_words, level_words } = prepare(rig, view)?;
+        let Prepared { mut setup, mut inputs, mut scale_words, level_words } = prepare(rig, view)?;
         let mut solved = setup.solve()?;
         if let (ScaleSource::Marks(scene), Some(placed)) = (&mut setup.scale, &solved.placed) {
             // Changed inputs move the solution a little: they needn't search for it again.
             scene.start = Some(placed.parameters.clone());
+            setup::name_tilts(scene, placed, &mut inputs);
             scale_words = format!("{scale_words}, {}", tilt_words(placed.tilt_u_deg()));
             solved.checks = setup.checks_of_lines(rig, &solved);
         }

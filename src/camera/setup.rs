@@ -7,7 +7,7 @@ use super::card::{BAR_M, FoundCard};
 use super::error::CameraError;
 use super::homography;
 use super::inputs::{CameraInput, Distribution, InputKind, Knob};
-use super::marks::Scene;
+use super::marks::{Placed, Scene};
 use super::solve::{LengthCheck, Level, Line, ScaleSource, Setup, Solved};
 use crate::rig::{Rectangle, Rig, ScaleLine, Stated, StatedLength};
 use crate::units::{MetrePoint, PixelPoint};
@@ -116,7 +116,7 @@ fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
     }
 }
 
-type Inputs = Vec<(CameraInput, Knob)>;
+pub(super) type Inputs = Vec<(CameraInput, Knob)>;
 
 fn scale_source(rig: &Rig, view: &View, inputs: &mut Inputs) -> Result<(ScaleSource, String), CameraError> {
     if !rig.card.ignore && !view.cards.is_empty() {
@@ -172,6 +172,7 @@ fn marks(rig: &Rig, view: &View, inputs: &mut Inputs) -> (ScaleSource, String) {
             .map(|d| (d.length.metres(), d.standard_uncertainty_m.unwrap_or(usual::DISTANCE_M))),
         start: None,
         shift: DVector::zeros(0),
+        tilt_u: [1.0; 2],
     };
     scene.shift = DVector::zeros(scene.unknowns());
     marks_inputs(rig, &scene, inputs);
@@ -208,6 +209,26 @@ fn marks_inputs(rig: &Rig, scene: &Scene, inputs: &mut Inputs) {
             },
             Knob::MarksMode(mode),
         ));
+    }
+}
+
+/// Calls the first two parts of what marks say by their names, now that they are placed: a flight shows tilt as well, and a fit
+/// can sharpen what a small card leaves open.
+pub(super) fn name_tilts(scene: &mut Scene, placed: &Placed, inputs: &mut Inputs) {
+    let Some(tilt_u) = placed.tilt_u() else { return };
+    scene.tilt_u = tilt_u;
+    for (input, knob) in inputs {
+        let Knob::MarksMode(k @ (0 | 1)) = *knob else { continue };
+        let name = ["yaw of the camera, from the marks", "pitch of the camera, from the marks"][k];
+        *input = CameraInput {
+            name: name.to_owned(),
+            kind: InputKind::Tilt,
+            value: placed.parameters[k].to_degrees(),
+            standard_uncertainty: tilt_u[k].to_degrees(),
+            unit: "deg".to_owned(),
+            ..input.clone()
+        };
+        *knob = Knob::MarksTilt(k);
     }
 }
 

@@ -111,6 +111,7 @@ impl Setup {
                 }
             }
             Knob::MarksMode(k) => self.with_marks(|scene| scene.shift[k] += delta),
+            Knob::MarksTilt(k) => self.with_marks(|scene| scene.shift[k] += delta.to_radians() / scene.tilt_u[k]),
             Knob::Print => self.with_marks(|scene| scene.print += delta),
             Knob::Offset => self.offset_m += delta,
             Knob::Distance => self.distance_m = self.distance_m.map(|distance| distance + delta),

@@ -168,7 +168,7 @@ impl Registered {
 /// Half the side of a patch, px.
 const REACH: i64 = 8;
 /// One patch is taken from each cell of a grid of this many columns; rows to match.
-const COLUMNS: usize = 12;
+const COLUMNS: usize = 18;
 /// A similarity needs two; this many make outliers visible.
 const FEWEST: usize = 10;
 /// Greatest squared difference from a patch, over its own contrast, at which it is still the same.
@@ -181,10 +181,39 @@ const FAR_PX: f64 = REACH as f64;
 const NEAR_PX: f64 = 2.5;
 /// Patches that a look takes at most.
 const LOOKED_AT: usize = 24;
+/// Standard deviation of a patch's place while all count alike, and the least of one by itself, px.
+const ALIKE_PX: f64 = 0.02;
+/// How far off a patch may be at first and still be heard, px.
+const WIDE_PX: f64 = 2.0;
+/// A patch that went its own way is trusted again after some frames.
+const TRUST_STEP: f64 = 0.3;
+const LEAST_TRUST: f64 = 0.02;
+const LEAST_PX: f64 = 0.01;
 /// Least strength of a patch: smaller eigenvalue of the mean squared slopes, (grey levels/px)².
 const LEAST_SLOPE: f64 = 8.0;
+/// How much smaller the picture is in which a motion is looked for first, the first of them that shows enough.
+const SMALLER: [usize; 2] = [4, 2];
 /// Pixels of the coarse picture are this much larger, for steps that are too long for the patches.
 const COARSE: usize = 8;
+
+/// A motion, and how far each patch was heard for it, 0 to 1.
+struct Followed {
+    registered: Registered,
+    heard: Vec<f64>,
+}
+
+/// A patch of the first picture that was found again.
+#[derive(Debug, Clone, Copy)]
+struct Match {
+    first: PixelPoint,
+    now: PixelPoint,
+    /// Inverse of the covariance of `now` as the patch's own slopes and what is left of its differences make it, px⁻².
+    weight: Matrix2<f64>,
+    /// How far the patch was heard lately, 0 to 1.
+    trust: f64,
+    /// Its place among the patches.
+    patch: usize,
+}
 
 #[derive(Debug, Clone)]
 struct Patch {
@@ -200,8 +229,9 @@ struct Patch {
 /// Follows the background of one clip.
 #[derive(Debug, Clone)]
 pub struct Steady {
-    size: (usize, usize),
-    patches: Vec<Patch>,
+    fine: Field,
+    /// The same in a picture that is smaller by so many; `None` where that shows too little.
+    small: Option<(usize, Field)>,
     coarse_first: Coarse,
     last: Motion,
     before: Motion,
@@ -213,12 +243,14 @@ impl Steady {
     /// # Errors
     /// [`SteadyError::TooPlain`].
     pub fn new(first: &Plane) -> Result<Self, SteadyError> {
-        let patches = choose_patches(first);
-        if patches.len() < FEWEST {
-            return Err(SteadyError::TooPlain { patches: patches.len(), needed: FEWEST });
+        let fine = Field::of(first);
+        if fine.patches.len() < FEWEST {
+            return Err(SteadyError::TooPlain { patches: fine.patches.len(), needed: FEWEST });
         }
-        let (size, last) = ((first.width, first.height), Motion::rest(first.width, first.height));
-        Ok(Self { size, patches, coarse_first: Coarse::of(first), last, before: last })
+        let small = SMALLER.iter().map(|by| (*by, Field::of(&reduced(first, *by))));
+        let small = small.into_iter().find(|(_, field)| field.patches.len() >= 2 * FEWEST);
+        let last = fine.rest();
+        Ok(Self { fine, small, coarse_first: Coarse::of(first), last, before: last })
     }
 
     /// The motion of the next frame's background against the first one's. Frames are to come in order: each search begins
@@ -227,43 +259,119 @@ impl Steady {
     /// # Errors
     /// [`SteadyError::PannedAway`] when too little of the first picture is left in view, [`SteadyError::Unmatched`].
     pub fn register(&mut self, frame: &Plane) -> Result<Registered, SteadyError> {
-        if (frame.width, frame.height) != self.size {
-            return Err(SteadyError::SizeChanged { found: (frame.width, frame.height), expected: self.size });
+        let (found, expected) = ((frame.width, frame.height), self.fine.size);
+        if found != expected {
+            return Err(SteadyError::SizeChanged { found, expected });
         }
+        let found = self.search(frame)?;
+        self.fine.learn(&found.heard);
+        (self.before, self.last) = (self.last, found.registered.motion);
+        Ok(found.registered)
+    }
+
+    /// Print, bricks and shelves look alike a line farther on, and patches may agree on the wrong one: a smaller picture tells
+    /// which line it is, and the whole of a wrong one doesn't look like itself.
+    fn search(&mut self, frame: &Plane) -> Result<Followed, SteadyError> {
         let goes_on = self.last.with_state(&(2.0 * self.last.state() - self.before.state()));
-        let mut found = self.follow(frame, self.last, FAR_PX).or_else(|_| self.follow(frame, goes_on, FAR_PX));
-        // Print, bricks and shelves look alike a line farther on, and patches may agree on the wrong one: the whole then doesn't
-        // look like itself.
-        let doubtful = |found: &Registered| self.unlikeness(frame, &found.motion) > DOUBTFUL;
-        if found.as_ref().map_or(true, doubtful) {
-            let again = self
-                .follow(frame, self.likeliest_shift(frame, goes_on), NEAR_PX)
-                .or_else(|_| self.follow(frame, self.coarse_guess(frame), FAR_PX));
-            let better = |again: &Registered, found: &Registered| {
-                self.unlikeness(frame, &again.motion) < self.unlikeness(frame, &found.motion)
-            };
-            found = match (again, found) {
-                (Ok(again), Ok(found)) => Ok(if better(&again, &found) { again } else { found }),
-                (Ok(again), Err(_)) => Ok(again),
-                (Err(_), found) => found,
-            };
+        let about = self.about(frame, goes_on);
+        let found = match about {
+            Some(about) => self.fine.follow(frame, about, NEAR_PX),
+            None => Err(SteadyError::Unmatched),
+        };
+        let found = found.or_else(|_| self.fine.follow(frame, self.last, FAR_PX));
+        let found = found.or_else(|_| self.fine.follow(frame, goes_on, FAR_PX));
+        let unlike = |found: &Followed| self.fine.unlikeness(frame, &found.registered.motion);
+        if found.as_ref().is_ok_and(|found| unlike(found) < DOUBTFUL) {
+            return found;
         }
-        let found = found?;
-        (self.before, self.last) = (self.last, found.motion);
-        Ok(found)
+        let again = self
+            .fine
+            .follow(frame, self.fine.likeliest_shift(frame, goes_on), NEAR_PX)
+            .or_else(|_| self.fine.follow(frame, self.coarse_guess(frame), FAR_PX));
+        match (again, found) {
+            (Ok(again), Ok(found)) => Ok(if unlike(&again) < unlike(&found) { again } else { found }),
+            (Ok(again), Err(_)) => Ok(again),
+            (Err(_), found) => found,
+        }
+    }
+
+    /// The motion as a smaller picture shows it, to some tenths of a pixel.
+    fn about(&mut self, frame: &Plane, goes_on: Motion) -> Option<Motion> {
+        let (by, field) = self.small.as_mut()?;
+        let (frame, by) = (reduced(frame, *by), *by as f64);
+        let rest = field.rest();
+        let smaller = |motion: Motion| Motion {
+            shift_px: (motion.shift_px.0 / by, motion.shift_px.1 / by),
+            centre: rest.centre,
+            reach_px: rest.reach_px,
+            ..motion
+        };
+        let found = field.follow(&frame, smaller(self.last), FAR_PX);
+        let found = found.or_else(|_| field.follow(&frame, smaller(goes_on), FAR_PX)).ok()?;
+        field.learn(&found.heard);
+        let Motion { centre, reach_px, .. } = self.last;
+        let motion = found.registered.motion;
+        Some(Motion { shift_px: (motion.shift_px.0 * by, motion.shift_px.1 * by), centre, reach_px, ..motion })
     }
 
     /// The motion by some of the patches, for a camera that probably stands still; `None` where they don't tell.
     fn look(&self, frame: &Plane) -> Option<Registered> {
-        let rest = Motion::rest(self.size.0, self.size.1);
-        let step = self.patches.len().div_ceil(LOOKED_AT);
-        let some = self.patches.iter().step_by(step);
-        let places: Vec<_> = some.filter_map(|patch| Some((patch.middle, patch.find(frame, &rest, FAR_PX)?))).collect();
-        robust_motion(&places, rest)
+        let step = self.fine.patches.len().div_ceil(LOOKED_AT);
+        let rest = self.fine.rest();
+        let places = self.fine.matches(frame, &rest, FAR_PX, step);
+        robust_motion(&places, rest).map(|(registered, _)| registered)
+    }
+
+    /// The last motion with the shift that makes coarse pictures agree best.
+    fn coarse_guess(&self, frame: &Plane) -> Motion {
+        let coarse = Coarse::of(frame);
+        let (sx, sy) = self.last.shift_px;
+        let (cx, cy) = ((sx / COARSE as f64).round() as i64, (sy / COARSE as f64).round() as i64);
+        let reach = 10;
+        let best = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (cx + dx, cy + dy))).min_by(|a, b| {
+            self.coarse_first.difference(&coarse, *a).total_cmp(&self.coarse_first.difference(&coarse, *b))
+        });
+        let (dx, dy) = best.unwrap_or((cx, cy));
+        Motion { shift_px: (dx as f64 * COARSE as f64, dy as f64 * COARSE as f64), ..self.last }
+    }
+}
+
+/// The patches of a first picture.
+#[derive(Debug, Clone)]
+struct Field {
+    size: (usize, usize),
+    patches: Vec<Patch>,
+    /// How far each patch was heard lately, 0 to 1: what stands on a walker or behind one isn't background.
+    trust: Vec<f64>,
+}
+
+impl Field {
+    fn of(first: &Plane) -> Self {
+        let patches = choose_patches(first);
+        let trust = vec![1.0; patches.len()];
+        Self { size: (first.width, first.height), patches, trust }
+    }
+
+    fn rest(&self) -> Motion {
+        Motion::rest(self.size.0, self.size.1)
+    }
+
+    fn learn(&mut self, heard: &[f64]) {
+        self.trust.iter_mut().zip(heard).for_each(|(trust, heard)| *trust += TRUST_STEP * (heard - *trust));
+    }
+
+    /// Every `step`-th patch that is found again near where `motion` puts it.
+    fn matches(&self, frame: &Plane, motion: &Motion, reach_px: f64, step: usize) -> Vec<Match> {
+        let find = |patch: usize| {
+            let (now, weight) = self.patches[patch].find(frame, motion, reach_px)?;
+            let trust = self.trust[patch].max(LEAST_TRUST);
+            Some(Match { first: self.patches[patch].middle, now, weight, trust, patch })
+        };
+        (0..self.patches.len()).step_by(step).filter_map(find).collect()
     }
 
     /// The motion near `start`; no patch is looked for farther than `reach_px` from where that puts it.
-    fn follow(&self, frame: &Plane, start: Motion, reach_px: f64) -> Result<Registered, SteadyError> {
+    fn follow(&self, frame: &Plane, start: Motion, reach_px: f64) -> Result<Followed, SteadyError> {
         let mut motion = start;
         let mut result = None;
         // Twice: the second time patches are turned and scaled as the first has found.
@@ -275,18 +383,17 @@ impl Steady {
             } else {
                 SteadyError::Unmatched
             };
-            let places: Vec<(PixelPoint, PixelPoint)> = self
-                .patches
-                .iter()
-                .filter_map(|patch| Some((patch.middle, patch.find(frame, &motion, reach_px)?)))
-                .collect();
-            let fitted = robust_motion(&places, Motion::rest(self.size.0, self.size.1));
+            let places = self.matches(frame, &motion, reach_px, 1);
+            let fitted = robust_motion(&places, motion);
             // A third of what should be seen must agree: walkers and balls hide the rest.
-            let Some(fitted) = fitted.filter(|f| f.patches >= FEWEST && f.patches * 3 >= in_view) else {
+            let Some((registered, weights)) = fitted.filter(|(f, _)| f.patches >= FEWEST && f.patches * 3 >= in_view)
+            else {
                 return Err(lost);
             };
-            motion = fitted.motion;
-            result = Some(fitted);
+            motion = registered.motion;
+            let mut heard = vec![0.0; of];
+            places.iter().zip(weights).for_each(|(place, weight)| heard[place.patch] = weight);
+            result = Some(Followed { registered, heard });
         }
         result.ok_or(SteadyError::Unmatched)
     }
@@ -314,19 +421,19 @@ impl Steady {
         let judged = tried.map(|motion| (self.unlikeness(frame, &motion), motion));
         judged.min_by(|a, b| a.0.total_cmp(&b.0)).map_or(from, |(_, motion)| motion)
     }
+}
 
-    /// The last motion with the shift that makes coarse pictures agree best.
-    fn coarse_guess(&self, frame: &Plane) -> Motion {
-        let coarse = Coarse::of(frame);
-        let (sx, sy) = self.last.shift_px;
-        let (cx, cy) = ((sx / COARSE as f64).round() as i64, (sy / COARSE as f64).round() as i64);
-        let reach = 10;
-        let best = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (cx + dx, cy + dy))).min_by(|a, b| {
-            self.coarse_first.difference(&coarse, *a).total_cmp(&self.coarse_first.difference(&coarse, *b))
-        });
-        let (dx, dy) = best.unwrap_or((cx, cy));
-        Motion { shift_px: (dx as f64 * COARSE as f64, dy as f64 * COARSE as f64), ..self.last }
-    }
+/// A picture that is smaller by `by`, by means.
+fn reduced(plane: &Plane, by: usize) -> Plane {
+    let (width, height) = (plane.width / by, plane.height / by);
+    let half = (by * by / 2) as u32;
+    let mean = |x: usize, y: usize| {
+        let rows = (y * by..(y + 1) * by).map(|row| row * plane.width + x * by);
+        let sum: u32 = rows.flat_map(|start| &plane.samples[start..start + by]).map(|s| u32::from(*s)).sum();
+        ((sum + half) / (by * by) as u32) as u8
+    };
+    let samples = (0..height).flat_map(|y| (0..width).map(move |x| (x, y))).map(|(x, y)| mean(x, y)).collect();
+    Plane { width, height, samples }
 }
 
 fn is_inside(frame: &Plane, at: PixelPoint) -> bool {
@@ -424,11 +531,13 @@ impl Patch {
             products += Vector2::new(s.1, s.2) * Vector2::new(s.1, s.2).transpose();
         }
         let contrast = samples.iter().map(|(value, ..)| value * value).sum();
-        Some(Self { middle: PixelPoint::new(x as f64, y as f64), samples, inverse: products.try_inverse()?, contrast })
+        let (middle, inverse) = (PixelPoint::new(x as f64, y as f64), products.try_inverse()?);
+        Some(Self { middle, samples, inverse, contrast })
     }
 
     /// Where the patch is in a frame, near where `motion` puts it. `None` when it runs away or out of the picture.
-    fn find(&self, frame: &Plane, motion: &Motion, reach_px: f64) -> Option<PixelPoint> {
+    /// The inverse of its covariance comes with it.
+    fn find(&self, frame: &Plane, motion: &Motion, reach_px: f64) -> Option<(PixelPoint, Matrix2<f64>)> {
         let linear = motion.matrix();
         let mut offset = Vector2::zeros();
         for _ in 0..12 {
@@ -451,7 +560,10 @@ impl Patch {
                     return None;
                 }
                 let at = motion.to_frame(self.middle);
-                return Some(PixelPoint::new(at.x + offset.x, at.y + offset.y));
+                // Mean and place were fitted. Levels are rounded in both pictures: 1/12 each.
+                let variance = (unlike / (self.samples.len() - 3) as f64).max(1.0 / 6.0);
+                let covariance = self.inverse * variance + Matrix2::identity() * LEAST_PX.powi(2);
+                return Some((PixelPoint::new(at.x + offset.x, at.y + offset.y), covariance.try_inverse()?));
             }
         }
         None
@@ -470,109 +582,132 @@ impl Patch {
     }
 }
 
-/// The motion through pairs of places, those far off left out (Tukey's biweight at 4.685 robust standard deviations).
-fn robust_motion(places: &[(PixelPoint, PixelPoint)], rest: Motion) -> Option<Registered> {
+/// The motion through the places of patches, those far off left out; `start` is a motion not far from it. How far each place was
+/// heard comes with it.
+///
+/// First patches count by what they were worth before: the edges of a walker are sharper than any wallpaper and would outweigh
+/// it. Then, near the motion of most of them, each counts by how well it is placed.
+fn robust_motion(places: &[Match], start: Motion) -> Option<(Registered, Vec<f64>)> {
     if places.len() < FEWEST {
         return None;
     }
-    let mut motion = least_median(places, rest)?;
-    let mut weights = vec![1.0; places.len()];
-    for round in 0..20 {
+    let alike = |place: &Match| Match { weight: Matrix2::identity() * (place.trust / ALIKE_PX.powi(2)), ..*place };
+    let alike: Vec<Match> = places.iter().map(alike).collect();
+    let (motion, _) = reweighted(&alike, least_median(places, start), WIDE_PX / ALIKE_PX)?;
+    let (motion, weights) = reweighted(places, motion, 0.0)?;
+    Some((registered(places, &weights, motion)?, weights))
+}
+
+/// Least squares with Tukey's biweight at 4.685 robust standard deviations, at first no narrower than `wide` of a patch's own, so
+/// that one which alone holds a side of the picture isn't lost for a start that is off there.
+fn reweighted(places: &[Match], from: Motion, mut wide: f64) -> Option<(Motion, Vec<f64>)> {
+    let (mut motion, mut weights) = (from, vec![1.0; places.len()]);
+    for round in 0..30 {
         let mut change = f64::MAX;
         if round > 0 {
             let next = weighted_motion(places, &weights, motion)?;
             change = (next.state() - motion.state()).norm();
             motion = next;
         }
-        let distances: Vec<f64> = places.iter().map(|pair| miss(&motion, pair).norm()).collect();
-        // The median distance of a normal error on two axes is 1.177 σ; 0.01 px keeps exact data from dividing by nought.
-        let sigma = (median(&distances) / 1.177).max(0.01);
+        let distances: Vec<f64> = places.iter().map(|place| unlikely(&motion, place)).collect();
+        // The median distance of a normal error on two axes is 1.177 σ; patches are never placed better than they say.
+        let reach = (4.685 * (median(&distances) / 1.177).max(1.0)).max(wide);
         for (w, d) in weights.iter_mut().zip(&distances) {
-            let u = d / (4.685 * sigma);
-            *w = if u < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            *w = if *d < reach { (1.0 - (d / reach).powi(2)).powi(2) } else { 0.0 };
         }
-        if round > 2 && change < 1e-9 {
+        if round > 2 && change < 1e-9 && wide < reach {
             break;
         }
+        wide *= 0.5;
     }
-    registered(places, &weights, motion)
+    Some((motion, weights))
 }
 
-/// The similarity through two of the places that leaves the least median distance: walkers may hold up to half of them.
-fn least_median(places: &[(PixelPoint, PixelPoint)], rest: Motion) -> Option<Motion> {
+/// Of the motion to start from and the similarities through two of the places the one that leaves the least median distance:
+/// walkers may hold up to half of them.
+fn least_median(places: &[Match], start: Motion) -> Motion {
     let n = places.len();
     let pairs = (0..n).flat_map(|i| [n / 2, n / 3, n / 5 + 1, 1].map(|step| (i, (i + step) % n)));
-    let motions = pairs.filter(|(i, j)| places[*i].0.distance(places[*j].0) > 4.0 * REACH as f64).map(|(i, j)| {
-        let motion = similarity(places[i], places[j], rest);
-        let distances: Vec<f64> = places.iter().map(|pair| miss(&motion, pair).norm()).collect();
+    let apart = pairs.filter(|(i, j)| places[*i].first.distance(places[*j].first) > 4.0 * REACH as f64);
+    let motions = apart.map(|(i, j)| similarity(&places[i], &places[j], start)).chain([start]);
+    let judged = motions.map(|motion| {
+        let distances: Vec<f64> = places.iter().map(|place| miss(&motion, place).norm()).collect();
         (median(&distances), motion)
     });
-    motions.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, motion)| motion)
+    judged.min_by(|a, b| a.0.total_cmp(&b.0)).map_or(start, |(_, motion)| motion)
 }
 
 /// The similarity that takes two places to two others; they mustn't be one.
-fn similarity(one: (PixelPoint, PixelPoint), other: (PixelPoint, PixelPoint), rest: Motion) -> Motion {
-    let (dx, dy) = (other.0.x - one.0.x, other.0.y - one.0.y);
-    let (du, dv) = (other.1.x - one.1.x, other.1.y - one.1.y);
+fn similarity(one: &Match, other: &Match, about: Motion) -> Motion {
+    let (dx, dy) = (other.first.x - one.first.x, other.first.y - one.first.y);
+    let (du, dv) = (other.now.x - one.now.x, other.now.y - one.now.y);
     let size = dx * dx + dy * dy;
     let (a, b) = ((dx * du + dy * dv) / size, (dx * dv - dy * du) / size);
-    let (x, y) = (one.0.x - rest.centre.x, one.0.y - rest.centre.y);
-    let shift_px = (one.1.x - rest.centre.x - a * x + b * y, one.1.y - rest.centre.y - b * x - a * y);
-    Motion { shift_px, linear: (a, b), ..rest }
+    let centre = about.centre;
+    let (x, y) = (one.first.x - centre.x, one.first.y - centre.y);
+    let shift_px = (one.now.x - centre.x - a * x + b * y, one.now.y - centre.y - b * x - a * y);
+    Motion { shift_px, linear: (a, b), stretch: (0.0, 0.0), keystone: (0.0, 0.0), ..about }
 }
 
-fn registered(places: &[(PixelPoint, PixelPoint)], weights: &[f64], motion: Motion) -> Option<Registered> {
-    let used: Vec<_> = places.iter().zip(weights).filter(|(_, w)| **w > 0.1).map(|(pair, _)| *pair).collect();
+fn registered(places: &[Match], weights: &[f64], motion: Motion) -> Option<Registered> {
+    let used: Vec<Match> = places.iter().zip(weights).filter(|(_, w)| **w > 0.1).map(|(place, _)| *place).collect();
     if used.len() < 6 {
         return None;
     }
-    let squares: f64 = used.iter().map(|pair| miss(&motion, pair).norm_squared()).sum();
+    let squares: f64 = used.iter().map(|place| unlikely(&motion, place).powi(2)).sum();
     let (normal, _) = normal_equations(&used, &vec![1.0; used.len()], &motion);
-    let variance = squares / (2 * used.len() - 8) as f64;
+    // What patches say of themselves holds for noise alone; blur, shade and people's edges are seen in how they disagree.
+    let excess = (squares / (2 * used.len() - 8) as f64).max(1.0);
+    let squares_px: f64 = used.iter().map(|place| miss(&motion, place).norm_squared()).sum();
     Some(Registered {
         motion,
-        covariance: normal.try_inverse()? * variance,
+        covariance: normal.try_inverse()? * excess,
         patches: used.len(),
-        residual_rms_px: (squares / used.len() as f64).sqrt(),
+        residual_rms_px: (squares_px / used.len() as f64).sqrt(),
     })
 }
 
-/// What a motion may have of stretch and keystone at the picture's corners before it is looked at, over how far patches miss:
-/// with some dozens of patches it has no say, with a handful it keeps them from inventing either.
-const STRETCH_PRIOR: f64 = 60.0;
-const KEYSTONE_PRIOR: f64 = 400.0;
+/// Standard deviations of stretch and keystone before they are looked at: what a hand that turns a phone by some degrees within
+/// the readout, and by some degrees in all, brings (common practice, no source). With some dozens of patches they have no
+/// say, with a handful they keep these from inventing either.
+const STRETCH_PRIOR: f64 = 0.02;
+const KEYSTONE_PRIOR: f64 = 0.04;
 
-fn normal_equations(
-    places: &[(PixelPoint, PixelPoint)],
-    weights: &[f64],
-    motion: &Motion,
-) -> (SMatrix<f64, 8, 8>, State) {
+fn normal_equations(places: &[Match], weights: &[f64], motion: &Motion) -> (SMatrix<f64, 8, 8>, State) {
     let (mut normal, mut right) = (SMatrix::<f64, 8, 8>::zeros(), State::zeros());
-    for (pair, w) in places.iter().zip(weights) {
-        let ((of_x, of_y), miss) = (motion.slopes(pair.0), miss(motion, pair));
-        normal += (of_x * of_x.transpose() + of_y * of_y.transpose()) * *w;
-        right += (of_x * miss.x + of_y * miss.y) * *w;
+    for (place, w) in places.iter().zip(weights) {
+        let ((of_x, of_y), miss, of) = (motion.slopes(place.first), miss(motion, place), place.weight * *w);
+        let cross = of_x * of_y.transpose();
+        normal +=
+            of_x * of_x.transpose() * of.m11 + of_y * of_y.transpose() * of.m22 + (cross + cross.transpose()) * of.m12;
+        let push = of * miss;
+        right += of_x * push.x + of_y * push.y;
     }
     let state = motion.state();
     for (k, prior) in [(4, STRETCH_PRIOR), (5, STRETCH_PRIOR), (6, KEYSTONE_PRIOR), (7, KEYSTONE_PRIOR)] {
-        let weight = (motion.reach_px / prior).powi(2);
-        normal[(k, k)] += weight;
-        right[k] -= weight * state[k];
+        normal[(k, k)] += prior.powi(-2);
+        right[k] -= state[k] / (prior * prior);
     }
     (normal, right)
 }
 
 /// A step of Gauss and Newton from a motion nearby; the keystone alone isn't linear, and hardly bends.
-fn weighted_motion(places: &[(PixelPoint, PixelPoint)], weights: &[f64], from: Motion) -> Option<Motion> {
+fn weighted_motion(places: &[Match], weights: &[f64], from: Motion) -> Option<Motion> {
     let (normal, right) = normal_equations(places, weights, &from);
     let step = normal.cholesky()?.solve(&right);
     Some(from.with_state(&(from.state() + step)))
 }
 
 /// Seen minus expected place, px.
-fn miss(motion: &Motion, (first, now): &(PixelPoint, PixelPoint)) -> Vector2<f64> {
-    let expected = motion.to_frame(*first);
-    Vector2::new(now.x - expected.x, now.y - expected.y)
+fn miss(motion: &Motion, place: &Match) -> Vector2<f64> {
+    let expected = motion.to_frame(place.first);
+    Vector2::new(place.now.x - expected.x, place.now.y - expected.y)
+}
+
+/// How far off a patch is, in its own standard deviations.
+fn unlikely(motion: &Motion, place: &Match) -> f64 {
+    let miss = miss(motion, place);
+    miss.dot(&(place.weight * miss)).sqrt()
 }
 
 fn median(values: &[f64]) -> f64 {
@@ -650,17 +785,19 @@ mod tests {
         fn picture(&self, motion: &Motion, seed: u64) -> Plane {
             let (w, h) = SIZE;
             let mut values = vec![120.0; w * h];
+            let firsts: Vec<PixelPoint> =
+                (0..w * h).map(|i| motion.to_first(PixelPoint::new((i % w) as f64, (i / w) as f64))).collect();
             for (x, y, size, height) in &self.spots {
                 let middle = motion.to_frame(PixelPoint::new(*x, *y));
-                let size = size * motion.scale();
-                let reach = 4.0 * size;
+                let reach = 5.0 * size;
                 let range = |c: f64, n: usize| {
                     ((c - reach).ceil().max(0.0) as usize, (c + reach).floor().clamp(-1.0, n as f64 - 1.0))
                 };
                 let ((x0, x1), (y0, y1)) = (range(middle.x, w), range(middle.y, h));
                 for py in y0..(y1 + 1.0) as usize {
                     for px in x0..(x1 + 1.0) as usize {
-                        let d2 = (px as f64 - middle.x).powi(2) + (py as f64 - middle.y).powi(2);
+                        let at = firsts[py * w + px];
+                        let d2 = (at.x - x).powi(2) + (at.y - y).powi(2);
                         values[py * w + px] += height * (-d2 / (2.0 * size * size)).exp();
                     }
                 }
@@ -700,7 +837,6 @@ mod tests {
     }
 
     #[test]
-    #[ignore = "since the camera's turning is fitted too: corners up to 0.55 px off, 0.075 px RMS with 0.038 px stated"]
     fn shake_is_found_to_hundredths_of_a_pixel() {
         let wall = Wall::new();
         let mut steady = Steady::new(&with_walker(wall.picture(&rest(), 1), 40)).unwrap();
@@ -725,8 +861,8 @@ mod tests {
             let (first, covariance) = found.to_first(truth.to_frame(at), none);
             squares += first.distance(at).powi(2);
             expected += covariance.xx + covariance.yy;
-            // A small picture of which a walker hides a fifth; where the flight would be, an eighth of this is asked below.
-            assert!(worst(&found.motion, &truth) < 0.4, "frame {k}: {}", worst(&found.motion, &truth));
+            // A small picture of which a walker hides a fifth; where the flight would be, a third of this is asked below.
+            assert!(worst(&found.motion, &truth) < 0.15, "frame {k}: {}", worst(&found.motion, &truth));
         }
         let (rms, stated) = ((squares / f64::from(frames)).sqrt(), (expected / f64::from(frames)).sqrt());
         println!("shake: {rms:.3} px RMS off, {stated:.3} px stated");

@@ -18,8 +18,10 @@ use super::{
     ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer,
 };
 
+mod complaints;
 mod convert;
 
+use complaints::Complaints;
 use convert::Converter;
 
 /// Pictures that wait between decoding and analysis, to even out their pace; of large ones one less.
@@ -116,6 +118,8 @@ struct Reader {
     path: PathBuf,
     input: Input,
     decoder: decoder::Video,
+    /// Outlives the decoder, which speaks to it.
+    complaints: Complaints,
     stream_index: usize,
     packets_stated: usize,
     packets_read: usize,
@@ -141,7 +145,7 @@ impl Reader {
         // In an ISO file the number counts frames that an edit list may hide; there the boxes tell whether the file is whole.
         let is_iso = input.format().name().contains("mp4");
         let packets_stated = if is_iso { 0 } else { usize::try_from(stream.frames()).unwrap_or(0) };
-        let decoder = open_decoder(&stream, path)?;
+        let (decoder, complaints) = open_decoder(&stream, path)?;
         let info = ClipInfo {
             name: name_of(path),
             width: 0,
@@ -162,6 +166,7 @@ impl Reader {
             path: path.to_owned(),
             input,
             decoder,
+            complaints,
             stream_index,
             packets_stated,
             packets_read: 0,
@@ -274,6 +279,8 @@ impl Reader {
         if !left_early && self.packets_read < self.packets_stated {
             self.report.truncated = true;
         }
+        // An error that came back by the call was logged as well.
+        self.report.decode_errors = self.report.decode_errors.max(self.complaints.count());
         true
     }
 
@@ -390,7 +397,6 @@ pub(super) fn open_quietly(path: &Path) -> Result<Input, ClipError> {
 
 fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, ClipError> {
     ffmpeg::init().map_err(|error| ClipError::Unreadable(error.to_string()))?;
-    // Errors are counted in the report; FFmpeg's own lines on stderr would only frighten.
     ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);
     let name = path.to_str().ok_or_else(|| ClipError::NameNotText(path.to_owned()))?;
     // The prefix keeps a name such as `a:b.mp4` from being taken for an address.
@@ -432,7 +438,7 @@ fn orientation_of(stream: &Stream) -> Orientation {
     Orientation::from_display_matrix(&numbers)
 }
 
-fn open_decoder(stream: &Stream, path: &Path) -> Result<decoder::Video, ClipError> {
+fn open_decoder(stream: &Stream, path: &Path) -> Result<(decoder::Video, Complaints), ClipError> {
     let parameters = stream.parameters();
     let no_decoder = || ClipError::NoDecoder { codec: parameters.id().name().to_owned(), path: path.to_owned() };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(|_| no_decoder())?;
@@ -445,9 +451,10 @@ fn open_decoder(stream: &Stream, path: &Path) -> Result<decoder::Video, ClipErro
     context.set_threading(threading::Config { count: thread_count(width * height * 3 / 2), ..Default::default() });
     // SAFETY: as above.
     unsafe { (*context.as_mut_ptr()).thread_type = ffi::FF_THREAD_FRAME | ffi::FF_THREAD_SLICE };
+    let complaints = Complaints::of(&mut context);
     let mut decoder = context.decoder();
     decoder.set_packet_time_base(stream.time_base());
-    decoder.video().map_err(|_| no_decoder())
+    Ok((decoder.video().map_err(|_| no_decoder())?, complaints))
 }
 
 /// As many decoder threads as there are processors and one more, but not so many that their frames fill the memory.

@@ -98,6 +98,23 @@ impl Arc {
         self.blobs[self.blobs.len() - 1].frame
     }
 
+    /// Whether two arcs can't be two flights of one ball: they share a good part of their time, or blobs.
+    pub fn overlaps(&self, other: &Self) -> bool {
+        let common =
+            self.last_frame().min(other.last_frame()) as f64 - self.first_frame().max(other.first_frame()) as f64;
+        let shorter = (self.last_frame() - self.first_frame()).min(other.last_frame() - other.first_frame()) as f64;
+        common > 0.34 * shorter || (common >= 0.0 && self.shared_blobs(other) > 1)
+    }
+
+    /// Whether most of this arc is the other one, grown from another seed.
+    pub fn repeats(&self, other: &Self) -> bool {
+        2 * self.shared_blobs(other) > self.blobs.len()
+    }
+
+    fn shared_blobs(&self, other: &Self) -> usize {
+        self.blobs.iter().filter(|blob| other.blobs.contains(blob)).count()
+    }
+
     /// Whether the path is about where the user showed the ball: within a ball's width, or what a finger covers.
     fn passes(&self, time_s: f64, place: PixelPoint) -> bool {
         let reach = (1.5 * self.blobs[self.blobs.len() / 2].diameter()).max(25.0);
@@ -105,7 +122,7 @@ impl Arc {
     }
 }
 
-/// Finds the arcs among the blobs of a window's frames, best first; no two share a moment.
+/// Finds the arcs among the blobs of a window's frames, best first; [`one_at_a_time`] chooses among those that share a moment.
 ///
 /// `times_s` are the frames' times on any steady clock; `blobs[i]` belong to frame `i`.
 ///
@@ -126,28 +143,18 @@ pub fn find_arcs(
     }
     arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
     arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
-    keep_one_at_a_time(arcs)
+    arcs
 }
 
-/// One ball flies at a time: of arcs that overlap, the one listed first stays.
-fn keep_one_at_a_time(arcs: Vec<Arc>) -> Vec<Arc> {
-    let mut kept: Vec<Arc> = Vec::new();
-    for arc in arcs {
-        let overlaps = kept.iter().any(|other| {
-            let common =
-                arc.last_frame().min(other.last_frame()) as f64 - arc.first_frame().max(other.first_frame()) as f64;
-            let shorter = (arc.last_frame() - arc.first_frame()).min(other.last_frame() - other.first_frame()) as f64;
-            common > 0.34 * shorter || (common >= 0.0 && shares_blobs(&arc, other))
-        });
-        if !overlaps {
-            kept.push(arc);
-        }
+/// One ball flies at a time: of arcs that overlap, the one listed first. Those that had to give way stay in `arcs`.
+pub fn one_at_a_time(arcs: &mut Vec<Arc>) -> Vec<Arc> {
+    let (mut chosen, mut waiting): (Vec<Arc>, Vec<Arc>) = (Vec::new(), Vec::new());
+    for arc in arcs.drain(..) {
+        let taken = chosen.iter().any(|other| arc.overlaps(other));
+        if taken { &mut waiting } else { &mut chosen }.push(arc);
     }
-    kept
-}
-
-fn shares_blobs(one: &Arc, other: &Arc) -> bool {
-    one.blobs.iter().filter(|blob| other.blobs.contains(blob)).count() > 1
+    *arcs = waiting;
+    chosen
 }
 
 /// Frames between the blobs of a seed.

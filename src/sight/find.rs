@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
-use crate::sight::arcs::{Arc, FallPrior, find_arcs, median};
+use crate::sight::arcs::{Arc, FallPrior, find_arcs, median, one_at_a_time};
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
@@ -134,19 +134,24 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
-    let arcs: Vec<Arc> =
-        arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).take(MOST_ARCS).collect();
-    let tracks: Vec<(Arc, Option<Track>)> = arcs
-        .into_par_iter()
-        .map(|arc| {
-            let track = refine(window, &arc, &times_s, &light);
-            (arc, track)
-        })
-        .collect();
-    for (arc, track) in tracks {
-        match track {
-            Some(track) => add(found_flight(window, &arc, &track), &mut found.flights),
-            None => found.seen.arcs_refused += 1,
+    let mut arcs: Vec<Arc> = arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).collect();
+    let (mut left, mut flew) = (MOST_ARCS, false);
+    // A walker's nodding head can pass for a better arc than the ball's: where the pictures bear none out, those that gave way
+    // have their turn.
+    while left > 0 && !flew && !arcs.is_empty() {
+        let mut chosen = one_at_a_time(&mut arcs);
+        chosen.truncate(left);
+        left -= chosen.len();
+        let tracks: Vec<Option<Track>> = chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light)).collect();
+        for (arc, track) in chosen.iter().zip(tracks) {
+            flew |= track.is_some();
+            match track {
+                Some(track) => add(found_flight(window, arc, &track), &mut found.flights),
+                None => {
+                    arcs.retain(|other| !other.repeats(arc));
+                    found.seen.arcs_refused += 1;
+                }
+            }
         }
     }
 }

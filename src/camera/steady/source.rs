@@ -224,7 +224,7 @@ mod tests {
         }
         let (rms, stated): (f64, f64) = ((squares / n).sqrt(), (expected / n).sqrt());
         println!("held in the hand: {rms:.3} px RMS off, {stated:.3} px stated, {:.1} px moved", wander.largest_px);
-        // A tenth of a pixel bends a flight harmlessly. All frames share the first one's noise: a factor of three.
-        assert!(rms < 0.1 && rms < 3.0 * stated, "{rms} {stated}");
+        // A tenth of a pixel bends a flight harmlessly, this is a third. All frames share the first one's noise: a factor of three.
+        assert!(rms < 0.03 && rms < 3.0 * stated, "{rms} {stated}");
     }
 }
