@@ -18,11 +18,14 @@ use lobline::warning::Warning;
 /// The seed of every scene here.
 const SEED: u64 = 11;
 
-/// The orange ball is lit from one side and its dark side is as dark as the wall. These limits stand from when luma alone placed it,
-/// half a pixel towards the light; colour shows the rim now, and `the_middle_of_a_ball_lit_from_one_side` holds the goal itself.
-const SHADED: Limits = Limits { rms_px: 0.6, ..Limits::IDEAL };
-const SHADED_CAMERA: Limits = Limits { rms_px: 0.6, ..Limits::CAMERA };
-/// 0.6 px in poor light and that half pixel, in squares.
+/// The orange ball is lit from one side and its dark side is as dark as the wall, so that only colour shows the rim there, at half the
+/// picture's resolution. `the_middle_of_a_ball_lit_from_one_side` holds the goal of 0.15 px; streaks, encoders, perspective and
+/// clutter cost up to twice that.
+const SHADED: Limits = Limits { rms_px: 0.3, ..Limits::IDEAL };
+const SHADED_CAMERA: Limits = Limits { rms_px: 0.3, ..Limits::CAMERA };
+/// A ball of which the rim is nearly all: what colour leaves open moves all of it.
+const SHADED_SMALL: Limits = Limits { rms_px: 0.5, ..Limits::IDEAL };
+/// 0.6 px in poor light and that, in squares.
 const SHADED_POOR: Limits = Limits { rms_px: 0.8, ..Limits::IDEAL };
 
 /// A scene and what is known of it beforehand.
@@ -219,7 +222,6 @@ fn ball_in_air(scene: &Scene) -> String {
 }
 
 #[test]
-#[ignore = "frame 88 is missed: 54 of 55"]
 fn the_demo() {
     let case = Case::new(presets::demo, SHADED);
     let ball = ball_in_air(&case.scene);
@@ -238,7 +240,7 @@ fn thirty_frames_a_second_before_a_shaded_wall() {
 
 #[test]
 fn streaks_longer_than_the_ball() {
-    Case::new(presets::streaks, SHADED_POOR).check();
+    Case::new(presets::streaks, SHADED).check();
 }
 
 #[test]
@@ -404,11 +406,10 @@ fn a_pole_before_the_flight() {
 
 #[test]
 fn a_ball_four_pixels_across() {
-    Case::new(presets::small_ball, SHADED).check();
+    Case::new(presets::small_ball, SHADED_SMALL).check();
 }
 
 #[test]
-#[ignore = "frame 65 is missed: 46 of 47"]
 fn a_ball_a_hundred_pixels_across() {
     let mut case = Case::new(presets::big_ball, SHADED);
     // The batten of the plain scene is out of this camera's sight.
@@ -417,13 +418,11 @@ fn a_ball_a_hundred_pixels_across() {
 }
 
 #[test]
-#[ignore = "angle +0.54° with ± 0.13: the frame before the release is taken for flight, and the launch for earlier"]
 fn a_dark_ball_before_a_bright_wall() {
     Case::new(presets::dark_ball_on_bright, Limits::IDEAL).check();
 }
 
 #[test]
-#[ignore = "47 of 54 frames: where the wall's texture comes near the ball's colour"]
 fn a_ball_that_only_its_colour_tells() {
     Case::new(presets::isoluminant, Limits::IDEAL).check();
 }
@@ -458,7 +457,6 @@ fn a_light_ball_in_air() {
 }
 
 #[test]
-#[ignore = "frame 18 is missed: 53 of 54; centres within 0.08 px, speed and g within 0.1 %"]
 fn lamps_that_flicker() {
     Case::new(presets::lamp_flicker, SHADED_CAMERA).camera("readout = '15 ms u 1 ms'").launch_marked().check();
 }
@@ -496,7 +494,6 @@ fn through_the_encoder_with_dropped_frames() {
 }
 
 #[test]
-#[ignore = "frame 1 of 215 is missed, and the angle at the launch is 0.36° low with ± 0.20"]
 fn through_the_encoder_as_tagged_slow_motion() {
     Case::new(presets::slow_motion_240_tagged, SHADED).frames(310).check_recorded();
 }
@@ -508,7 +505,6 @@ fn the_middle_of_a_ball_lit_from_one_side() {
 
 /// Released on the start of an exposure, so that the tube still covers part of the ball.
 #[test]
-#[ignore = "missed; the launch is then taken for later: speed 1.7 % low, angle 0.69° low with ± 0.63"]
 fn a_ball_half_out_of_its_tube_is_found() {
     let mut case = Case::new(presets::clean_60fps, SHADED);
     case.scene = presets::clean_60fps(SEED);

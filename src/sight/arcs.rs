@@ -29,6 +29,22 @@ pub struct FallPrior {
     pub acceleration_px_per_s2: Option<(f64, f64)>,
 }
 
+impl FallPrior {
+    /// Whether a fall is one that scale and clock allow; `true` when they aren't known.
+    pub fn allows(&self, acceleration_px_per_s2: f64) -> bool {
+        self.acceleration_px_per_s2.is_none_or(|(low, high)| (low..=high).contains(&acceleration_px_per_s2))
+    }
+
+    /// Whether it is even within the nearer half of what they allow, by ratio.
+    pub fn expects(&self, acceleration_px_per_s2: f64) -> bool {
+        let nearer = |(low, high): (f64, f64)| {
+            let (middle, half) = ((low * high).sqrt(), (high / low).powf(0.25));
+            (middle / half..=middle * half).contains(&acceleration_px_per_s2)
+        };
+        self.acceleration_px_per_s2.is_none_or(nearer)
+    }
+}
+
 /// Quadratic path in pixels over time, `c0 + c1·τ + c2·τ²` with τ = t − `reference_s`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PixelPath {
@@ -433,7 +449,7 @@ impl Search<'_> {
             return None;
         }
         let log10_chance = self.log10_chance(&blobs, rms_px);
-        let fall_believable = self.prior.acceleration_px_per_s2.is_none_or(|(low, high)| (low..=high).contains(&ay));
+        let fall_believable = self.prior.allows(ay);
         (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc { blobs, path, rms_px, log10_chance, fall_believable })
     }
 

@@ -79,6 +79,8 @@ pub struct FoundFlight {
     pub blur_px: f64,
     /// Decimal logarithm of the number of arcs as good as this expected by chance.
     pub log10_chance: f64,
+    /// Acceleration in the picture, down, px/s² of the clock in use.
+    pub fall_px_per_s2: f64,
 }
 
 /// The surroundings of the ball in one frame.
@@ -114,8 +116,25 @@ pub fn find_flights(
     if let Some(window) = watch.finish() {
         search(&window, options, &mut found, progress);
     }
+    let before = found.flights.len();
+    drop_unbelievable(&mut found.flights, options.prior);
+    found.seen.arcs_refused += before - found.flights.len();
     found.flights.sort_by_key(|flight| flight.sightings[0].frame);
     Ok(found)
+}
+
+/// Leaves out what falls as nothing falls by the scale and clock that were stated: a nodding head, a waved light. A wrong clock or a wrong
+/// scale makes a true fall look so too; then it is long, and nothing else in the clip falls as it should.
+fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
+    /// Fewest sightings of a fall that isn't nearly as expected, and of one that can't be.
+    const FEWEST_ODD: usize = 8;
+    const FEWEST_UNBELIEVABLE: usize = 14;
+    let believed = |flight: &FoundFlight| {
+        prior.expects(flight.fall_px_per_s2)
+            || (prior.allows(flight.fall_px_per_s2) && flight.sightings.len() >= FEWEST_ODD)
+    };
+    let any = flights.iter().any(believed);
+    flights.retain(|flight| believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE));
 }
 
 /// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.
@@ -323,6 +342,7 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
         exposure_s: streaks.then_some(track.ball.exposure_s),
         blur_px: track.ball.blur_px,
         log10_chance: arc.log10_chance,
+        fall_px_per_s2: track.fall_px_per_s2.1,
     }
 }
 
