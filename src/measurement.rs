@@ -85,6 +85,9 @@ pub struct FlightMeasurement {
     /// Exposure time as the streaks show it, true s; `None` where they are too short to tell.
     #[serde(default)]
     pub exposure_s: Option<f64>,
+    /// Readout of the rolling shutter, where the rig doesn't state it and the clip shows it.
+    #[serde(default)]
+    pub readout: Option<ReadoutFound>,
     /// Angle from the stated vertical to the fitted acceleration, degrees, above zero when that leans to the right of straight
     /// down; by the sightings alone, without what was stated of the level. `None` where they don't tell.
     #[serde(default)]
@@ -114,6 +117,37 @@ impl FlightMeasurement {
     /// measured.
     pub fn best_speed_m_per_s(&self) -> Estimate {
         self.launch_speed_gravity_given_m_per_s.unwrap_or(self.launch_speed_m_per_s)
+    }
+}
+
+/// A rolling shutter's readout that the clip itself shows.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ReadoutFound {
+    /// From the picture's first row (or column) to its last; below zero when they run the other way.
+    pub readout_s: Estimate,
+    pub source: ReadoutSource,
+}
+
+/// What shows a readout.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ReadoutSource {
+    /// Bands of lamps on alternating current.
+    Lamps,
+    /// The ball's own motion.
+    Flight,
+    /// The ball's own motion, gravity being given.
+    FlightWithGravity,
+}
+
+impl ReadoutSource {
+    /// For "readout, by …".
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Lamps => "the flicker of the lamps",
+            Self::Flight => "the ball's own motion",
+            Self::FlightWithGravity => "the ball's own motion, g being given",
+        }
     }
 }
 

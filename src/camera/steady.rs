@@ -322,6 +322,16 @@ impl Steady {
         robust_motion(&places, rest).map(|(registered, _)| registered)
     }
 
+    /// Whether most of a frame is as the first one was, place by place.
+    fn is_as_at_first(&self, frame: &Plane) -> bool {
+        /// Levels by which noise and a lamp's flicker change the mean of many pixels.
+        const ALIKE_LEVELS: f64 = 4.0;
+        let (first, now) = (&self.coarse_first.values, &Coarse::of(frame).values);
+        let differences: Vec<f64> = now.iter().zip(first.iter()).map(|(now, first)| now - first).collect();
+        let brighter = median(&differences);
+        median(&differences.iter().map(|d| (d - brighter).abs()).collect::<Vec<_>>()) < ALIKE_LEVELS
+    }
+
     /// The last motion with the shift that makes coarse pictures agree best.
     fn coarse_guess(&self, frame: &Plane) -> Motion {
         let coarse = Coarse::of(frame);

@@ -15,6 +15,7 @@ use crate::rig::{Rig, SPORT_BALLS};
 
 /// Write a first rig file from a clip: what lobline sees by itself, and what you can add.
 #[derive(Debug, Args)]
+#[command(after_long_help = all_fields())]
 pub struct RigArguments {
     /// The clip, or a folder of pictures.
     clip: PathBuf,
@@ -103,8 +104,22 @@ fn rig_text(seen: &Seen) -> String {
     }
     text.push_str(&scale_text(seen));
     text.push_str(&ball_text());
+    text.push_str(&camera_text(info.width, info.height));
     text.push_str(REST);
     text
+}
+
+/// Every field with an example, for a picture of the usual size.
+fn all_fields() -> String {
+    let (w, h) = (1920, 1080);
+    format!(
+        "Fields of a rig, each with an example; all may be left out. `1.00(2) m` means a standard uncertainty of 2 in the last \
+         digit; `1.00 m u 2 cm` says the same.\n\ncapture_rate = \"240 Hz\"\n\n[scale]\n{}{}{}{REST}",
+        lengths_text(w, h),
+        ball_text(),
+        camera_text(w, h)
+    )
+    .replace("# ", "  ")
 }
 
 fn scale_text(seen: &Seen) -> String {
@@ -113,13 +128,10 @@ fn scale_text(seen: &Seen) -> String {
         let (w, h) = (seen.info.width, seen.info.height);
         let _ = writeln!(
             text,
-            "# No scale card was found. Mark the ends of a known length, in pixels from the top left, and say how long it is:\n\
-             # lengths = [\"{},{} to {},{} = 0.500 m\"]",
-            w / 4,
-            h * 3 / 4,
-            w * 3 / 4,
-            h * 3 / 4
+            "# No scale card was found. Mark a known length, or take the ball's (`ball = true` and its size below).\n{}",
+            lengths_text(w, h).trim_end()
         );
+        return text;
     } else {
         let names: Vec<String> =
             seen.cards.iter().map(|card| format!("{} ({} marks)", card.name.words(), card.marks.len())).collect();
@@ -132,27 +144,48 @@ fn scale_text(seen: &Seen) -> String {
                 writeln!(text, "# One pixel is {scale:.3} mm in the middle of the picture; {}.", camera.description());
         }
     }
-    text.push_str(
-        "# How much nearer to the camera than the flight the scale is; behind it is negative. At 3 m, 1 cm is 0.3 % of g.\n\
-         # offset = \"0(1) cm\"\n",
-    );
+    text.push_str(OFFSET);
     text
+}
+
+const OFFSET: &str = "# How much nearer to the camera than the flight the scale is; behind it is negative. At 3 m, 1 cm is 0.3 % of g.\n\
+                      # offset = \"0(1) cm\"\n";
+
+/// What can be marked in a picture of that size.
+fn lengths_text(w: usize, h: usize) -> String {
+    let (left, right, top, bottom) = (w / 4, w * 3 / 4, h / 4, h * 3 / 4);
+    format!(
+        "# Both ends of a known length, in pixels from the top left; several are adjusted together:\n\
+         # lengths = [\"{left},{bottom} to {right},{bottom} = 0.500 m\"]\n\
+         # One that lies level or hangs plumb, and so gives the vertical as well:\n\
+         # horizontal = \"{left},{bottom} to {right},{bottom} = 0.500 m\"\n\
+         # vertical = \"{left},{bottom} to {left},{top} = 0.500 m\"\n\
+         # Four corners from the bottom left on, anticlockwise; upright means that its sides hang plumb:\n\
+         # rectangle = {{ corners = \"{left},{bottom} {right},{bottom} {right},{top} {left},{top}\", width = \"90 cm\", \
+         height = \"60 cm\", upright = true }}\n\
+         # How well the ends were marked, and whether the ball's own size counts as a length too:\n\
+         # end_uncertainty = \"1 px\"\n\
+         # ball = true\n{OFFSET}"
+    )
 }
 
 fn ball_text() -> String {
     let sports: Vec<&str> = SPORT_BALLS.iter().map(|ball| ball.sport).collect();
     format!(
-        "\n[ball]\n# One of: {}.\n# sport = \"tennis\"\n# Or its size and mass:\n# diameter = \"70.0(5) mm\"\n# mass = \"13 g\"\n",
+        "\n[ball]\n# One of: {}.\n# sport = \"tennis\"\n# Or its size and mass:\n# diameter = \"70.0(5) mm\"\n# mass = \"13 g\"\n\
+         # drag_coefficient = \"0.47(5)\"\n",
         sports.join(", ")
     )
 }
 
-const REST: &str = "
+fn camera_text(w: usize, h: usize) -> String {
+    format!(
+        "
 [camera]
 # From the lens to the plane of the flight, square to it.
 # distance = \"3.00(2) m\"
 # Two points of a plumb line or of an upright edge, in pixels; else the card or the picture gives the vertical.
-# plumb = \"640,90 to 642,600\"
+# plumb = \"{},{} to {},{}\"
 # How far the camera stands to the right of the square view, looks up, and is turned clockwise.
 # yaw = \"0(2) deg\"
 # pitch = \"0(2) deg\"
@@ -161,26 +194,40 @@ const REST: &str = "
 # readout = \"15(2) ms\"
 # readout_direction = \"down\"
 # From `lobline lens`:
-# focal_length = \"1480(10) px\"
-# principal_point = \"961.7,540.5\"
+# focal_length = \"{}(10) px\"
+# principal_point = \"{:.1},{:.1}\"
 # k1 = \"-0.08(1)\"
 # k2 = \"0.02(1)\"
+",
+        w / 3,
+        h / 12,
+        w / 3 + 2,
+        h * 7 / 8,
+        w.max(h) * 4 / 5,
+        (w as f64 - 1.0) / 2.0,
+        (h as f64 - 1.0) / 2.0
+    )
+}
 
+const REST: &str = "
 [place]
 # g here: either latitude and height above the sea, or g itself.
 # latitude = \"52.4 deg\"
 # height = \"100 m\"
+# g = \"9.8123(3) m/s2\"
 
 [air]
 # For a light ball; else that of a room.
 # temperature = \"21 degC\"
 # pressure = \"1013 hPa\"
 # humidity = \"50 %\"
+# Or all three in one:
+# density = \"1.19(1) kg/m3\"
 
 [launcher]
 # name = \"wooden catapult\"
 # setting = \"notch 3\"
-# Where the ball leaves it, in pixels, and how high above the floor that is.
+# Where the ball leaves it, in pixels from the top left, and how high above the floor that is.
 # point = \"210,640\"
 # height = \"85 cm\"
 # What you expect of it, for forecasts:
@@ -217,6 +264,21 @@ mod tests {
         Seen { info, report: ClipReport::default(), rate_hz: Some(59.94), cards: Vec::new() }
     }
 
+    /// The hint of a rig that can't be read sends people here.
+    #[test]
+    fn the_long_help_lists_every_field() {
+        let help = all_fields();
+        let read = include_str!("../rig/read.rs");
+        let typed = &read[read.find("struct TypedRig ").unwrap()..read.find("pub(super) fn rig(").unwrap()];
+        let fields = typed.lines().filter_map(|line| line.strip_prefix("    ")?.split_once(": "));
+        let missing: Vec<&str> = fields
+            .map(|(field, _)| field)
+            .filter(|field| field.chars().all(|c| c.is_ascii_lowercase() || c == '_' || c.is_ascii_digit()))
+            .filter(|field| !help.contains(&format!("{field} = ")) && !help.contains(&format!("[{field}]")))
+            .collect();
+        assert!(missing.is_empty(), "{missing:?}");
+    }
+
     #[test]
     fn the_first_rig_is_one_as_it_is_and_with_all_suggestions_taken() {
         let text = rig_text(&seen());
@@ -228,6 +290,7 @@ mod tests {
             .collect();
         let rig = Rig::parse(&taken).unwrap();
         assert_eq!(rig.scale.lengths.len(), 1);
+        assert!(rig.scale.rectangle.is_some() && rig.scale.ball && rig.place.g_m_per_s2.is_some());
         assert!(rig.camera.plumb.is_some() && rig.ball.mass_kg.is_some() && rig.card.measured_bar.is_some());
     }
 }

@@ -13,6 +13,7 @@ pub(crate) mod known;
 mod launches;
 mod mending;
 mod result;
+mod shutter;
 mod view;
 
 use std::path::Path;
@@ -28,6 +29,7 @@ use crate::report::strobe::StrobeInput;
 use crate::rig::Rig;
 use crate::sight::arcs::FallPrior;
 use crate::sight::find::Seen;
+use crate::sight::look::Lens;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 use checks::Lamps;
@@ -103,6 +105,7 @@ fn measured(
     let capture_rate_hz = settings.capture_rate_hz.or(settings.rig.capture_rate_hz.map(|rate| rate.value));
     let mut find = settings.find.clone();
     find.prior = fall_prior(settings, source.info(), capture_rate_hz);
+    find.lens = find.lens.or(stated_lens(&settings.rig, source.info()));
     let rows_run = displayed_direction(source.info());
     let mut lamps = LampSource::new(source, rows_run);
     let mut steady = SteadySource::new(&mut lamps);
@@ -176,6 +179,18 @@ fn check_scale(rig: &Rig) -> Result<(), MeasureError> {
     let ball = rig.ball.diameter.is_some() || rig.ball.sport.is_some();
     let stated = rig.scale.all_lines().next().is_some() || rig.scale.rectangle.is_some() || ball;
     if stated || !rig.card.ignore { Ok(()) } else { Err(crate::camera::CameraError::NoScale.into()) }
+}
+
+/// The lens that the rig states, which shapes the ball's outline; `None` where it states no focal length.
+fn stated_lens(rig: &Rig, info: &crate::clip::ClipInfo) -> Option<Lens> {
+    let value = |stated: Option<crate::rig::Stated>| stated.map_or(0.0, |stated| stated.value);
+    let Lens { principal, .. } = Lens::of_a_phone(info.width, info.height);
+    rig.camera.focal_length_px.map(|focal| Lens {
+        focal_px: focal.value,
+        principal: rig.camera.principal_point_px.unwrap_or(principal),
+        k1: value(rig.camera.k1),
+        k2: value(rig.camera.k2),
+    })
 }
 
 /// Accelerations in the picture that a fall can have, when a length and the clock are about known: between a third and

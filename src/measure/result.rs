@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use super::account;
 use super::known::{gravity_at, likely_drag};
+use super::shutter::readout_found;
 use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
@@ -129,6 +130,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         exposure_s: requested.exposure_s,
+        readout: readout_found(parts.camera, parts.basis.rig.camera.readout_s.is_some(), evaluated),
         vertical_off_deg: vertical_off_deg(fit),
         path_covariance: Some(path_covariance),
         forecast: None,

@@ -93,6 +93,7 @@ impl Shot {
             path_px: along(&path, span),
             sightings,
             exposure_s: None,
+            readout: None,
             vertical_off_deg: Some(Estimate::with_coverage_factor(0.1, 0.1, 2.0)),
             path_covariance: Some(covariance),
             motion: Some(motion),

@@ -24,7 +24,7 @@ struct TypedRig {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[scale]` on a line of its own")]
 struct TypedScale {
     lengths: Vec<String>,
     horizontal: Option<String>,
@@ -36,7 +36,7 @@ struct TypedScale {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a rectangle as `{ corners = \"…\", width = \"90 cm\", height = \"60 cm\" }`")]
 struct TypedRectangle {
     corners: String,
     width: Value,
@@ -46,7 +46,7 @@ struct TypedRectangle {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[ball]` on a line of its own")]
 struct TypedBall {
     sport: Option<String>,
     diameter: Option<Value>,
@@ -55,7 +55,7 @@ struct TypedBall {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[camera]` on a line of its own")]
 struct TypedCamera {
     distance: Option<Value>,
     yaw: Option<Value>,
@@ -71,7 +71,7 @@ struct TypedCamera {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[place]` on a line of its own")]
 struct TypedPlace {
     latitude: Option<Value>,
     height: Option<Value>,
@@ -79,7 +79,7 @@ struct TypedPlace {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[launcher]` on a line of its own")]
 struct TypedLauncher {
     name: Option<String>,
     setting: Option<String>,
@@ -90,7 +90,7 @@ struct TypedLauncher {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[air]` on a line of its own")]
 struct TypedAir {
     temperature: Option<Value>,
     pressure: Option<Value>,
@@ -99,7 +99,7 @@ struct TypedAir {
 }
 
 #[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, expecting = "a section, `[card]` on a line of its own")]
 struct TypedCard {
     measured_bar: Option<Value>,
     ignore: bool,
@@ -116,8 +116,22 @@ pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
         place: place(typed.place)?,
         launcher: launcher(typed.launcher)?,
         air: air(typed.air)?,
-        card: Card { measured_bar: length("card.measured_bar", typed.card.measured_bar)?, ignore: typed.card.ignore },
+        card: Card { measured_bar: measured_bar(typed.card.measured_bar)?, ignore: typed.card.ignore },
     })
+}
+
+/// The printed bar as a ruler shows it: no printer shrinks or stretches a page by a fifth.
+fn measured_bar(typed: Option<Value>) -> Result<Option<StatedLength>, RigError> {
+    let bar = length("card.measured_bar", typed)?;
+    match bar.filter(|bar| !(0.12..=0.18).contains(&bar.length.metres())) {
+        None => Ok(bar),
+        Some(_) => Err(RigError::Field {
+            field: "card.measured_bar".to_owned(),
+            problem: "the value lies outside 120 to 180 mm".to_owned(),
+            remedy: "measure the bar at the card's lower edge, which is printed 150.0 mm long, and mind the unit"
+                .to_owned(),
+        }),
+    }
 }
 
 fn scale(typed: TypedScale) -> Result<Scale, RigError> {

@@ -120,7 +120,7 @@ impl Exposure {
         let share = 1.0 / self.parts.len() as f64;
         let length = disc.streak_px.0.hypot(disc.streak_px.1).max(1e-9);
         let along = (disc.streak_px.0 / length, disc.streak_px.1 / length);
-        let reach = disc.stretch.factor * (disc.radius_px + 4.0 * disc.blur_px);
+        let reach = disc.stretch.factor.max(1.0) * (disc.radius_px + 4.0 * disc.blur_px);
         for &part in &self.parts {
             let dx = x - disc.centre.x - part * disc.streak_px.0;
             let dy = y - disc.centre.y - part * disc.streak_px.1;

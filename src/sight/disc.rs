@@ -25,7 +25,7 @@ pub type Tint = [f64; 2];
 /// when it is seen at the angle θ from the optical axis (8 % at the edge of a phone's picture).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Stretch {
-    /// Longer over shorter axis, 1 for a disc.
+    /// Axis towards the middle over the one across it: 1 for a disc, below 1 where a barrel lens shortens it by more.
     pub factor: f64,
     /// Unit vector of the longer axis.
     pub along: (f64, f64),
@@ -83,7 +83,7 @@ impl Disc {
         let (sx, sy) = self.streak_px;
         let squared = sx * sx + sy * sy;
         let part = if squared > 0.0 { ((x * sx + y * sy) / squared).clamp(-0.5, 0.5) } else { 0.0 };
-        let reach = self.stretch.factor * (self.radius_px + 3.2 * self.blur_px) + 1.5;
+        let reach = self.stretch.factor.max(1.0) * (self.radius_px + 3.2 * self.blur_px) + 1.5;
         (x - part * sx).powi(2) + (y - part * sy).powi(2) >= reach * reach
     }
 }

@@ -8,6 +8,7 @@ use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
+use crate::sight::look::Lens;
 use crate::sight::track::{Track, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
 use crate::sight::{Sighting, SightingSource};
@@ -25,6 +26,8 @@ pub struct FindOptions {
     /// The ball's place in one frame (number, centre).
     pub shown_at: Option<(usize, PixelPoint)>,
     pub prior: FallPrior,
+    /// The lens as stated; a phone's usual one without.
+    pub lens: Option<Lens>,
     pub limits: WatchLimits,
 }
 
@@ -152,6 +155,7 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .shown_at
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
+    let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let mut arcs: Vec<Arc> = arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).collect();
     let (mut left, mut flew) = (MOST_ARCS, false);
@@ -161,7 +165,8 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         let mut chosen = one_at_a_time(&mut arcs);
         chosen.truncate(left);
         left -= chosen.len();
-        let tracks: Vec<Option<Track>> = chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light)).collect();
+        let tracks: Vec<Option<Track>> =
+            chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light, lens)).collect();
         for (arc, track) in chosen.iter().zip(tracks) {
             flew |= track.is_some();
             match track {

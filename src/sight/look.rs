@@ -3,6 +3,7 @@
 //! Each blob's disc is fitted with more and more of its look free; radius, blur, exposure, shading and colour are the same
 //! ball in the same light all along, so their medians over the flight are known far better than from one frame.
 
+use nalgebra::{Matrix3, Vector2, Vector3};
 use rayon::prelude::*;
 
 use crate::sight::arcs::{Arc, median};
@@ -20,10 +21,13 @@ const LEARNT_FROM: usize = 15;
 const FIRST_LESSON_FROM: usize = 6;
 
 /// How the camera sees, as far as it shapes a ball's outline.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lens {
     pub focal_px: f64,
     pub principal: PixelPoint,
+    /// Radial terms of Brown (1971): r″ = r (1 + k1 r² + k2 r⁴) with r the tangent of the angle from the axis.
+    pub k1: f64,
+    pub k2: f64,
 }
 
 impl Lens {
@@ -31,7 +35,30 @@ impl Lens {
     /// small-picture frame; common practice, no source). The outline's stretch is at most 8 % and a fifth of it matters little.
     pub fn of_a_phone(width: usize, height: usize) -> Self {
         let principal = PixelPoint::new(0.5 * (width as f64 - 1.0), 0.5 * (height as f64 - 1.0));
-        Self { focal_px: 0.8 * width.max(height) as f64, principal }
+        Self { focal_px: 0.8 * width.max(height) as f64, principal, k1: 0.0, k2: 0.0 }
+    }
+
+    /// How a ball's outline is drawn out at a place, and how much larger than without a lens's bend its shorter axis there is: a
+    /// barrel shrinks what lies off the axis, along the line to the middle three times as much as across it.
+    fn draws(&self, place: PixelPoint) -> (Stretch, f64) {
+        let pinhole = Stretch::at(place, self.focal_px, self.principal);
+        if self.k1 == 0.0 && self.k2 == 0.0 {
+            return (pinhole, 1.0);
+        }
+        let seen = place.distance(self.principal) / self.focal_px;
+        let mut r = seen;
+        for _ in 0..10 {
+            let (across, along) = self.magnifies(r);
+            r -= (r * across - seen) / along;
+        }
+        let (across, along) = self.magnifies(r);
+        (Stretch { factor: 1f64.hypot(r) * along / across, ..pinhole }, across)
+    }
+
+    /// Magnification across and along the line to the middle at the tangent `r`; kept from folding.
+    fn magnifies(&self, r: f64) -> (f64, f64) {
+        let (first, second) = (self.k1 * r * r, self.k2 * r.powi(4));
+        ((1.0 + first + second).max(0.3), (1.0 + 3.0 * first + 5.0 * second).max(0.1))
     }
 }
 
@@ -39,9 +66,11 @@ impl Lens {
 #[derive(Debug, Clone, Copy)]
 pub struct BallLook {
     pub lens: Lens,
-    /// Radius in px at the middle of the flight, and its change per second.
+    /// Radius in px at the middle of the flight without the lens's bend, and its change by the place in the picture, px/px: what flies
+    /// in a plane has a radius that grows evenly across the picture, whichever way the plane is turned.
     pub radius_px: f64,
-    pub radius_change_px_per_s: f64,
+    radius_change: (f64, f64),
+    middle: PixelPoint,
     reference_s: f64,
     pub blur_px: f64,
     /// Exposure time in seconds of the clock in use, from the length of the streaks.
@@ -62,12 +91,14 @@ impl BallLook {
     /// The disc of this ball at a place, moving at `velocity` px/s.
     pub fn disc(&self, centre: PixelPoint, velocity: (f64, f64), time_s: f64) -> Disc {
         let later_s = time_s - self.reference_s;
+        let (stretch, larger) = self.lens.draws(centre);
+        let (dx, dy) = (centre.x - self.middle.x, centre.y - self.middle.y);
         Disc {
             centre,
-            radius_px: (self.radius_px + self.radius_change_px_per_s * later_s).max(1.0),
+            radius_px: (larger * (self.radius_px + self.radius_change.0 * dx + self.radius_change.1 * dy)).max(1.0),
             blur_px: self.blur_px,
             streak_px: (velocity.0 * self.exposure_s, velocity.1 * self.exposure_s),
-            stretch: Stretch::at(centre, self.lens.focal_px, self.lens.principal),
+            stretch,
             shading: std::array::from_fn(|term| self.shading[term] + self.shading_change_per_s[term] * later_s),
             shades: self.shades,
             tint: self.tint,
@@ -221,7 +252,7 @@ fn shades_for(radius_px: f64, signal_to_noise: f64) -> usize {
 }
 
 /// A first idea of the ball from the blobs' sizes, shapes and colours.
-pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> BallLook {
+pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> BallLook {
     let blobs = &arc.blobs;
     // Blobs are seen through a 3×3 mean and so come out about half a pixel too wide.
     let radius_px = (median(blobs.iter().map(|blob| 0.5 * blob.diameter()).collect()) - 0.5).max(1.2);
@@ -239,9 +270,13 @@ pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) ->
     let shows_in_luma = colours.show_in_luma(window);
     let shades = shades_for(radius_px, colours.signal_to_noise(window) / dilution);
     BallLook {
-        lens: Lens::of_a_phone(window.width, window.height),
+        lens,
         radius_px,
-        radius_change_px_per_s: 0.0,
+        radius_change: (0.0, 0.0),
+        middle: PixelPoint::new(
+            median(blobs.iter().map(|blob| blob.centre.x).collect()),
+            median(blobs.iter().map(|blob| blob.centre.y).collect()),
+        ),
         reference_s: 0.5 * (times_s[arc.first_frame()] + times_s[arc.last_frame()]),
         blur_px: 0.8,
         exposure_s,
@@ -319,16 +354,22 @@ impl BallLook {
         };
         let middle = |value: &dyn Fn(&Taught) -> f64| median(fits.iter().map(value).collect());
         let shades: [(f64, f64); SHADES] = std::array::from_fn(|term| line(&|fit| fit.disc.shading[term]));
-        let radius = line(&|fit| fit.disc.radius_px);
+        let radius = |fit: &DiscFit| fit.disc.radius_px / self.lens.draws(fit.disc.centre).1;
         match lesson {
             Lesson::Size => {
-                self.radius_px = middle(&|(.., fit)| fit.disc.radius_px);
+                self.radius_px = middle(&|(.., fit)| radius(fit));
                 self.blur_px = middle(&|(.., fit)| fit.disc.blur_px);
                 self.exposure_s = middle(&|(_, velocity, fit)| {
                     fit.disc.streak_px.0.hypot(fit.disc.streak_px.1) / velocity.0.hypot(velocity.1).max(1e-9)
                 });
             }
-            Lesson::Radius => (self.radius_px, self.radius_change_px_per_s) = radius,
+            Lesson::Radius => {
+                let from_middle = |at: PixelPoint| (at.x - self.middle.x, at.y - self.middle.y);
+                let points: Vec<_> = fits.iter().map(|(.., fit)| (from_middle(fit.disc.centre), radius(fit))).collect();
+                // The plane of a flight may be turned by some ten degrees against the picture's (common practice, no source).
+                let steepest = 0.2 * self.radius_px / self.lens.focal_px;
+                (self.radius_px, self.radius_change) = robust_plane(&points, steepest);
+            }
             Lesson::Shading => {}
         }
         self.tint =
@@ -336,6 +377,39 @@ impl BallLook {
         self.shading = shades.map(|(middle, _)| middle);
         self.shading_change_per_s = shades.map(|(_, change)| change);
     }
+}
+
+/// Robust plane through ((x, y), value): its value at nought and its slopes, which are about as large as `usual` beforehand; without
+/// slopes when the points are few or scatter too much to show them.
+fn robust_plane(points: &[((f64, f64), f64)], usual: f64) -> (f64, (f64, f64)) {
+    let flat = (median(points.iter().map(|(_, value)| *value).collect()), (0.0, 0.0));
+    if points.len() < 8 {
+        return flat;
+    }
+    let row = |(x, y): (f64, f64)| Vector3::new(1.0, x, y);
+    let (mut plane, mut weights) = (Vector3::new(flat.0, 0.0, 0.0), vec![1.0; points.len()]);
+    let (mut normal, mut scatter) = (Matrix3::zeros(), 0.0);
+    for _ in 0..10 {
+        let off: Vec<f64> = points.iter().map(|(at, value)| value - row(*at).dot(&plane)).collect();
+        scatter = (1.4826 * median(off.iter().map(|off| off.abs()).collect())).max(1e-3);
+        for (w, off) in weights.iter_mut().zip(&off) {
+            *w = (1.0 - (off / (4.685 * scatter)).powi(2)).max(0.0).powi(2);
+        }
+        normal = Matrix3::from_diagonal(&Vector3::new(0.0, 1.0, 1.0)) * (scatter / usual).powi(2);
+        let mut right = Vector3::zeros();
+        for ((at, value), w) in points.iter().zip(&weights) {
+            normal += row(*at) * row(*at).transpose() * *w;
+            right += row(*at) * (value * w);
+        }
+        let Some(solved) = normal.try_inverse().map(|inverse| inverse * right) else { return flat };
+        plane = solved;
+    }
+    let slopes = Vector2::new(plane.y, plane.z);
+    let Some(known) = normal.try_inverse().and_then(|c| c.fixed_view::<2, 2>(1, 1).into_owned().try_inverse()) else {
+        return flat;
+    };
+    // Six standard deviations: a slope that is none does more harm than one that is missed.
+    if slopes.dot(&(known * slopes)) > (6.0 * scatter).powi(2) { (plane.x, (plane.y, plane.z)) } else { flat }
 }
 
 /// Robust line through (time, value): its value at nought and its slope; without a slope when the points are few.

@@ -9,7 +9,7 @@ use crate::sight::arcs::Arc;
 use crate::sight::cutout::cut_out;
 use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
 use crate::sight::light::Light;
-use crate::sight::look::{BallLook, Known, guess_ball, learn_ball};
+use crate::sight::look::{BallLook, Known, Lens, guess_ball, learn_ball};
 use crate::sight::smooth::{Place, SmoothPath, degree_for, free_run};
 use crate::sight::watch::Window;
 use crate::units::PixelPoint;
@@ -42,8 +42,8 @@ pub struct Track {
 ///
 /// A ball that luma shows must be borne out by luma alone: limbs have colour too. Where colour sets the rim off as well, the
 /// places that both signals give together are taken, unless they scatter more.
-pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
-    let guess = guess_ball(window, arc, times_s, light);
+pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Track> {
+    let guess = guess_ball(window, arc, times_s, light, lens);
     if guess.tint.is_none() {
         return refine_with(guess, window, arc, times_s, light);
     }

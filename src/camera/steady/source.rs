@@ -66,9 +66,14 @@ impl<'a> SteadySource<'a> {
 
 impl Follower {
     fn sees_motion(&mut self, picture: &Picture) -> bool {
-        let looked = self.steady.look(&picture.luma).is_some_and(|seen| moved(&seen, &picture.luma));
-        // A look at some patches may be fooled by what passes before them; all together are not.
-        looked && self.steady.register(&picture.luma).is_ok_and(|seen| moved(&seen, &picture.luma))
+        let luma = &picture.luma;
+        match self.steady.look(luma) {
+            // A look at some patches may be fooled by what passes before them; all together are not.
+            Some(seen) => moved(&seen, luma) && self.steady.register(luma).is_ok_and(|seen| moved(&seen, luma)),
+            // Somebody stands before the lens, or it was swung far in the time between two looks.
+            None if self.steady.is_as_at_first(luma) => false,
+            None => self.steady.register(luma).map_or(true, |seen| moved(&seen, luma)),
+        }
     }
 
     /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.
