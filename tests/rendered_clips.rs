@@ -118,6 +118,8 @@ fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits)
     let complaints = score.complaints(limits);
     for flight in outcome.measurement.flights.iter().filter(|_| !complaints.is_empty()) {
         println!("frames {:?}", flight.sightings.iter().map(|s| s.frame).collect::<Vec<_>>());
+        let released_s = truth.flights.first().map(|flight| flight.release_s);
+        println!("launch {:?}, released {released_s:?}", flight.launch_time_s);
     }
     assert!(complaints.is_empty(), "\n  {}", complaints.join("\n  "));
 }
@@ -387,7 +389,6 @@ fn a_ball_a_hundred_pixels_across() {
 }
 
 #[test]
-#[ignore = "angle +0.54° with ± 0.13: the frame before the release is taken for flight, and the launch for earlier"]
 fn a_dark_ball_before_a_bright_wall() {
     Case::new(presets::dark_ball_on_bright, Limits::IDEAL).check();
 }
@@ -399,7 +400,7 @@ fn a_ball_that_only_its_colour_tells() {
 }
 
 #[test]
-#[ignore = "a ball that is let go has moved half a pixel only after 20 ms, so its release is stated too late"]
+#[ignore = "frame 19 is missed: 40 of 41; g 0.6 % off with ± 4 %"]
 fn a_ball_let_go() {
     Case::new(presets::vertical_drop, SHADED).check();
 }
@@ -415,20 +416,19 @@ fn a_throw_to_the_left() {
 }
 
 #[test]
-#[ignore = "angle +0.86° with ± 0.42: frames before the release are taken for flight, and the launch for earlier"]
 fn a_catapults_arm_in_view() {
     Case::new(presets::visible_arm, SHADED).check();
 }
 
 #[test]
 fn a_light_ball_in_air() {
-    let case = Case::new(presets::light_ball_in_air, SHADED);
+    // Drag, tilt and lens are found together, and the drag's law is known to a tenth.
+    let case = Case::new(presets::light_ball_in_air, Limits { gravity: Some(0.01), ..SHADED });
     let ball = ball_in_air(&case.scene);
     case.sections(&ball).check();
 }
 
 #[test]
-#[ignore = "frame 18 is missed: 53 of 54; centres within 0.08 px, speed and g within 0.1 %"]
 fn lamps_that_flicker() {
     Case::new(presets::lamp_flicker, SHADED_CAMERA).camera("readout = '15 ms u 1 ms'").launch_marked().check();
 }
@@ -466,7 +466,6 @@ fn through_the_encoder_with_dropped_frames() {
 }
 
 #[test]
-#[ignore = "frame 1 of 215 is missed, and the angle at the launch is 0.36° low with ± 0.20"]
 fn through_the_encoder_as_tagged_slow_motion() {
     Case::new(presets::slow_motion_240_tagged, SHADED).frames(310).check_recorded();
 }
@@ -478,7 +477,7 @@ fn the_middle_of_a_ball_lit_from_one_side() {
 
 /// Released on the start of an exposure, so that the tube still covers part of the ball.
 #[test]
-#[ignore = "missed; the launch is then taken for later: speed 1.7 % low, angle 0.69° low with ± 0.63"]
+#[ignore = "frame 18 is missed: 53 of 54; speed and angle are inside their intervals all the same"]
 fn a_ball_half_out_of_its_tube_is_found() {
     let mut case = Case::new(presets::clean_60fps, SHADED);
     case.scene = presets::clean_60fps(SEED);
