@@ -6,7 +6,7 @@ mod hypothesis;
 mod words;
 
 pub use cause::{Cause, CauseKind, RATES_HZ};
-pub use clues::{exposure_change_from_streaks, length_factor_from_ball};
+pub use clues::{Roughness, exposure_change_from_streaks, length_factor_from_ball, roughness};
 
 use serde::{Deserialize, Serialize};
 
@@ -14,7 +14,7 @@ use crate::fit::view::FlightView;
 use crate::fit::{Bends, Evaluated, FitOptions, FlightFit};
 use crate::maths::distributions::{coverage_factor, student_two_sided};
 use crate::sight::Sighting;
-use crate::units::{Estimate, PixelPoint};
+use crate::units::{Covariance2, Estimate, PixelPoint};
 use cause::{Stage, length_mix_ups, rate_pairs};
 use hypothesis::{Case, Explained, explain};
 
@@ -27,7 +27,8 @@ const MOST_TOUCHED: usize = 6;
 /// So many sightings rejected in a row at an end want a reason, even when gravity comes out right without them.
 const TELLING_RUN: usize = 3;
 
-/// Sightings so many times rougher than their covariances want a reason as well.
+/// Sightings that lie so many times farther from the path than the picture's own noise puts them want a reason as well. That noise
+/// shows across the motion, from one sighting to the next: a poor picture scatters both ways alike, uneven times only along.
 const TELLING_SCALE: f64 = 2.0;
 
 /// A cause whose score lies so far above the first isn't worth a reader's time: odds under one in a million.
@@ -140,7 +141,25 @@ impl<'a> Evidence<'a> {
         let (first, last) = self.rejected_runs();
         let end = self.sightings.len() - last;
         let all = self.sightings.iter().zip(&self.fit.residuals).enumerate();
-        all.filter(|(i, (_, r))| r.used || *i < first || *i >= end).map(|(_, (s, _))| s.clone()).collect()
+        let noise = self.picture_noise();
+        let rougher = |s: &Sighting| {
+            let c = s.covariance_px2;
+            let covariance_px2 =
+                Covariance2 { xx: c.xx * noise * noise, xy: c.xy * noise * noise, yy: c.yy * noise * noise };
+            Sighting { covariance_px2, ..s.clone() }
+        };
+        all.filter(|(i, (_, r))| r.used || *i < first || *i >= end).map(|(_, (s, _))| rougher(s)).collect()
+    }
+
+    /// How many times rougher than their covariances the picture makes the sightings; 1 where it doesn't.
+    fn picture_noise(&self) -> f64 {
+        roughness(self.sightings, self.fit).map_or(1.0, |rough| rough.across.max(1.0))
+    }
+
+    /// Whether the sightings lie farther from the path than the picture makes them.
+    fn is_rough(&self) -> bool {
+        let along = roughness(self.sightings, self.fit).map_or(0.0, |rough| rough.along);
+        self.fit.noise.scale.max(along) > TELLING_SCALE * self.picture_noise()
     }
 }
 
@@ -217,8 +236,7 @@ pub fn agreement(measured: Estimate, expected: Estimate) -> Agreement {
 pub fn judge(evidence: &Evidence) -> Verdict {
     let agreement = agreement(evidence.measured_gravity, evidence.expected_gravity);
     let (first, last) = evidence.rejected_runs();
-    let rough = evidence.fit.noise.scale > TELLING_SCALE;
-    let seek = !agreement.consistent || first.max(last) >= TELLING_RUN || rough;
+    let seek = !agreement.consistent || first.max(last) >= TELLING_RUN || evidence.is_rough();
     let mut causes = if seek { ranked_causes(evidence) } else { Vec::new() };
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
     Verdict {

@@ -439,7 +439,7 @@ fn a_ball_that_only_its_colour_tells() {
 }
 
 #[test]
-#[ignore = "a ball that is let go has moved half a pixel only after 20 ms, so its release is stated too late"]
+#[ignore = "frame 19 is missed: 40 of 41; g 0.6 % off with ± 4 %"]
 fn a_ball_let_go() {
     Case::new(presets::vertical_drop, SHADED).check();
 }
@@ -455,14 +455,14 @@ fn a_throw_to_the_left() {
 }
 
 #[test]
-#[ignore = "angle +0.86° with ± 0.42: frames before the release are taken for flight, and the launch for earlier"]
 fn a_catapults_arm_in_view() {
     Case::new(presets::visible_arm, SHADED).check();
 }
 
 #[test]
 fn a_light_ball_in_air() {
-    let case = Case::new(presets::light_ball_in_air, SHADED);
+    // Drag, tilt and lens are found together, and the drag's law is known to a tenth.
+    let case = Case::new(presets::light_ball_in_air, Limits { gravity: Some(0.01), ..SHADED });
     let ball = ball_in_air(&case.scene);
     case.sections(&ball).check();
 }

@@ -1,7 +1,7 @@
 //! Careful clips made wrong in one way each: does the verdict say in which?
 
 use lobline::clip::{ClipError, ClipInfo, ClipReport, Frame, FrameSource};
-use lobline::scene::{Scene, SceneSource, truth};
+use lobline::scene::{Launcher, Scene, SceneSource, Shake, truth};
 
 use super::{Clip, Draw};
 
@@ -19,9 +19,12 @@ pub enum Wrong {
     DroppedFrame,
     DoubledFrame,
     TimeJitter,
+    Roll,
+    MovingCamera,
+    Touched,
 }
 
-const ALL: [Wrong; 11] = [
+const ALL: [Wrong; 14] = [
     Wrong::Time,
     Wrong::Length,
     Wrong::Yaw,
@@ -33,6 +36,9 @@ const ALL: [Wrong; 11] = [
     Wrong::DroppedFrame,
     Wrong::DoubledFrame,
     Wrong::TimeJitter,
+    Wrong::Roll,
+    Wrong::MovingCamera,
+    Wrong::Touched,
 ];
 
 /// What is done to the frames on their way.
@@ -113,6 +119,9 @@ impl Wrong {
             Self::Lens => "lens",
             Self::DroppedFrame | Self::DoubledFrame => "frame_count",
             Self::TimeJitter => "time_jitter",
+            Self::Roll => "roll",
+            Self::MovingCamera => "moving_camera",
+            Self::Touched => "touched_frames",
         }
     }
 
@@ -140,6 +149,11 @@ impl Wrong {
             }
             Self::Lens => scene.camera.k1 = either_way(draw, 0.08, 0.25),
             Self::TimeJitter => scene.timing.capture_jitter_s = draw.between(1e-3, 3e-3),
+            Self::Roll => scene.camera.roll_deg = either_way(draw, 3.0, 10.0),
+            // A bare wall, so that nothing tells the camera's way but the scale and the floor.
+            Self::MovingCamera => scene.shake = Shake { shift_m: draw.between(0.003, 0.01), ..Shake::default() },
+            // An arm's length of gentle push in full view, released on the way of a frame.
+            Self::Touched => scene.launches[0].launcher = Launcher::Rail { stroke_m: draw.between(0.5, 0.8) },
             _ => {}
         }
         let even_hz = Some(rate / scene.timing.slow_factor);

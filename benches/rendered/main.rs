@@ -33,9 +33,24 @@ fn main() {
     }
     let clips = count.unwrap_or(300);
     let mut groups = [Group::new("hurried"), Group::new("careful")];
-    for seed in 0..clips {
+    let from = arguments.iter().find_map(|a| a.strip_prefix("from=")).and_then(|a| a.parse().ok()).unwrap_or(0);
+    for seed in from..from + clips {
         let careful = seed % 2 == 1;
         let clip = Clip::draw(5000 + seed as u64, careful, None);
+        if arguments.iter().any(|a| a == "rig") {
+            println!("{}\n{:?}", clip.rig, clip.scene.camera);
+            let found = lobline::sight::find_flights(
+                &mut source(&clip.scene),
+                &lobline::sight::FindOptions::default(),
+                &mut |_| {},
+            );
+            for flight in found.unwrap().flights {
+                println!("flight {:?}", flight.not_yet_frame);
+                flight.sightings.iter().for_each(|s| println!("{} {:?} {:.2}", s.frame, s.centre_px, s.visible));
+            }
+            let balls = clip.truth.frames.iter().filter_map(|f| Some((f.frame, f.balls.first()?)));
+            balls.for_each(|(f, b)| println!("true {f} {:?} {:?} {:.2}", b.phase, b.centre_px, b.visible));
+        }
         let row = clip.measured();
         if table {
             println!("{}", row.line());
@@ -199,6 +214,10 @@ struct Compared {
     scale: f64,
     correlation_factor: f64,
     radius_px: f64,
+    /// Measured less true moment of launch, and the interval's half-width, ms; with the rate of the frames.
+    launch_ms: (f64, f64),
+    rate_hz: f64,
+    first_visible: f64,
     left_out: usize,
     sightings: usize,
     agrees: bool,
@@ -227,11 +246,22 @@ fn compared(measurement: &Measurement, truth: &Truth) -> Option<Compared> {
         scale: account.noise.scale,
         correlation_factor: account.noise.correlation_factor,
         radius_px: flight.sightings[flight.sightings.len() / 2].radius_px,
+        launch_ms: launch_error_ms(flight, truth),
+        rate_hz: truth.frames.len() as f64 / truth.frames.last()?.start_s,
+        first_visible: flight.sightings[0].visible,
         left_out: account.outliers.frames.len(),
         sightings: flight.sightings.len(),
         agrees: verdict.agrees == Some(true),
         first_cause: verdict.causes.first().map_or(String::new(), |cause| cause.kind.clone()),
     })
+}
+
+/// On the clock of the scene, which begins with the first frame; less the delay of the row at which the ball left.
+fn launch_error_ms(flight: &FlightMeasurement, truth: &Truth) -> (f64, f64) {
+    let launch = flight.launch_time_s;
+    let begins_s = truth.frames[0].start_s;
+    let u = launch.expanded_uncertainty_95.unwrap_or(f64::NAN);
+    (1e3 * (launch.value + begins_s - truth.flights[0].release_s), 1e3 * u)
 }
 
 /// Root mean square a coordinate of the errors of the sightings in use, as they are and less a parabola in time.
@@ -270,11 +300,15 @@ impl Row {
             format!("{error:>+8.4} {u:>7.4}{}", if error.abs() <= u { " " } else { "!" })
         };
         format!(
-            "{:<13} {} {} {} | R {:>5.1} off {:.3} shape {:.3} stated {:.3} rms {:.3} scale {:>5.2} corr {:.2} out {:>2}/{:<3} {} {}",
+            "{:<13} {} {} {} | t {:>+6.2} {:>5.2} ms {:>3.0}/s view {:.2} R {:>5.1} off {:.3} shape {:.3} stated {:.3} rms {:.3} scale {:>5.2} corr {:.2} out {:>2}/{:<3} {} {}",
             self.name,
             one(&c.results[0]),
             one(&c.results[1]),
             one(&c.results[2]),
+            c.launch_ms.0,
+            c.launch_ms.1,
+            c.rate_hz,
+            c.first_visible,
             c.radius_px,
             c.off_px,
             c.shape_px,
@@ -338,6 +372,8 @@ impl Group {
         }
         let agree = self.compared().filter(|c| c.agrees).count();
         println!("g agrees with the true one, says the verdict: {:.1} %", 100.0 * agree as f64 / count.max(1) as f64);
+        let blamed = self.compared().filter(|c| !c.first_cause.is_empty()).count();
+        println!("something is to blame, says the verdict: {:.1} %", 100.0 * blamed as f64 / count.max(1) as f64);
     }
 
     fn print_sightings(groups: &[Self]) {

@@ -11,6 +11,7 @@ use super::solve::{Warm, refit};
 use super::terms::{Quantity, Term, Terms};
 use super::view::{Distribution, FlightView, InputKind, ViewInput};
 use super::{FitError, FitOptions, FlightInput};
+use crate::flight::drag::DRAG_EXPONENT_UNCERTAINTY;
 use crate::maths::gum::{coverage_factor_with_rectangular, welch_satterthwaite};
 use crate::maths::monte_carlo::{RunOptions, Summary, run};
 use crate::sight::Sighting;
@@ -161,13 +162,15 @@ impl Terms {
         terms
     }
 
-    /// These terms with the drag of a stated ball known with a relative standard uncertainty; a vacuum changes nothing. A term
+    /// These terms with the drag of a stated ball known with a relative standard uncertainty, and how it grows with the speed; a
+    /// vacuum changes nothing. A term
     /// that is already free or known stays.
     pub fn with_air(self, motion: Motion, relative: f64) -> Self {
         match (motion, self.drag_factor) {
             (Motion::InAir(_), Term::Fixed(value)) => {
                 let standard_uncertainty = relative * value;
-                Self { drag_factor: Term::Known { value, standard_uncertainty }, ..self }
+                let drag_exponent = Term::Known { value: 0.0, standard_uncertainty: DRAG_EXPONENT_UNCERTAINTY };
+                Self { drag_factor: Term::Known { value, standard_uncertainty }, drag_exponent, ..self }
             }
             _ => self,
         }
@@ -331,7 +334,9 @@ impl Case<'_> {
                 *value += *standard_uncertainty * normal(random);
             }
         };
-        for term in [&mut t.gravity, &mut t.horizontal_acceleration, &mut t.roll, &mut t.drag_factor] {
+        for term in
+            [&mut t.gravity, &mut t.horizontal_acceleration, &mut t.roll, &mut t.drag_factor, &mut t.drag_exponent]
+        {
             shift(term);
         }
         t.readout.iter_mut().for_each(shift);
@@ -373,10 +378,10 @@ fn on_clock(sightings: &[Sighting], factor: f64) -> Vec<Sighting> {
     sightings.iter().map(|s| Sighting { time_s: s.time_s * factor, ..s.clone() }).collect()
 }
 
-/// The launch within its bracket: rectangular.
+/// The launch within its bracket.
 fn drawn_launch(fit: &FlightFit, random: &mut ChaCha8Rng) -> f64 {
     let u = fit.launch_time_s.standard_uncertainty.unwrap_or(0.0);
-    fit.launch_time_s.value + u * draw(Distribution::Rectangular, random)
+    fit.launch_time_s.value + u * draw(fit.launch_distribution, random)
 }
 
 fn normal(random: &mut ChaCha8Rng) -> f64 {
@@ -432,7 +437,7 @@ fn fit_rows(fit: &FlightFit) -> Vec<BudgetRow> {
             }
         };
         BudgetRow {
-            distribution: if kind == RowKind::LaunchTime { Distribution::Rectangular } else { Distribution::Normal },
+            distribution: if kind == RowKind::LaunchTime { fit.launch_distribution } else { Distribution::Normal },
             kind,
             name: name.to_owned(),
             unit: unit.to_owned(),
@@ -454,6 +459,7 @@ fn known_name(quantity: Quantity) -> &'static str {
         Quantity::Roll => "level of the camera",
         Quantity::Readout => "readout of the shutter",
         Quantity::DragFactor => "drag of the ball",
+        Quantity::DragExponent => "how the drag grows with the speed",
         Quantity::Camera(_) => "tilt or lens of the camera",
         Quantity::X0 | Quantity::Y0 => "launch point",
         Quantity::Vx | Quantity::Vy => "launch velocity",

@@ -21,7 +21,7 @@ fn case() -> (PlainScale, Vec<Sighting>, FitOptions) {
     let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
     let mut random = ChaCha8Rng::seed_from_u64(3);
     let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut random);
-    let launch = Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None };
+    let launch = Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None, mouth: None };
     let options = FitOptions { launch, terms: Terms::default().informed_by(&view), ..FitOptions::default() };
     (view, sightings, options)
 }

@@ -11,13 +11,17 @@ use crate::units::PixelPoint;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Launch {
-    /// Some time between the two, nothing preferred; s on the clip's clock. Times of frames show what is at `seen_px` only when
+    /// Some time between the two, nothing preferred, or a little later, where the first sightings can't tell a push from a flight; s
+    /// on the clip's clock. Times of frames show what is at `seen_px` only when
     /// its row is exposed, and the row's part of the readout is added to both; `None` for true times.
     Between {
         from_s: f64,
         to_s: f64,
         #[serde(default)]
         seen_px: Option<PixelPoint>,
+        /// What is known should the ball have come out of a mouth that hid it; `None` where it was in view all along.
+        #[serde(default)]
+        mouth: Option<Mouth>,
     },
     /// At that time.
     At { time_s: f64, standard_uncertainty_s: f64 },
@@ -27,11 +31,21 @@ pub enum Launch {
     FirstSighting,
 }
 
+/// How a mouth may have hidden the ball, which leaves when its widest part passes the edge.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Mouth {
+    /// How long the ball takes for its own radius, s.
+    pub radius_s: f64,
+    /// How far the ball's centre was past the edge at the first sighting, in radii; `None` where the ball was in full view.
+    pub past: Option<f64>,
+}
+
 impl Launch {
     /// Between the ends of the flight's release bracket.
     pub fn from_bracket(flight: &Flight) -> Self {
         let (from_s, to_s) = flight.release_bracket_s;
-        Self::Between { from_s, to_s, seen_px: flight.sightings.first().map(|sighting| sighting.centre_px) }
+        let seen_px = flight.sightings.first().map(|sighting| sighting.centre_px);
+        Self::Between { from_s, to_s, seen_px, mouth: None }
     }
 
     /// Share of the readout that passes between the times that are stated and the launch itself, 0 to 1.

@@ -14,6 +14,7 @@ pub mod models;
 pub mod motion;
 mod noise;
 mod problem;
+mod release;
 pub mod result;
 pub mod robust;
 mod solve;
@@ -27,9 +28,10 @@ pub use budget::{Budget, BudgetResult, BudgetRow, Conditions, OtherInput, RowKin
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
 pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
-pub use launch::Launch;
+pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Motion, State};
+pub use release::{LAUNCHER_OF_RADIUS, LAUNCHER_PX};
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
     Residual,

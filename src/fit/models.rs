@@ -71,6 +71,7 @@ impl Candidate {
             roll: if free_roll { Term::Free } else { Term::Fixed(options.terms.roll.start(0.0)) },
             readout: Some(if free_readout { Term::Free } else { Term::Fixed(stated_readout_s) }),
             drag_factor: if self == Self::FittedDrag { Term::Free } else { Term::Fixed(1.0) },
+            drag_exponent: Term::Fixed(0.0),
             ..options.terms
         };
         let motion = if self.needs_ball() { options.motion } else { Motion::Vacuum };

@@ -35,7 +35,13 @@ pub struct BallInAir {
     /// One stated coefficient for the whole flight; `None` takes a published correlation with the Reynolds number.
     #[serde(default)]
     pub drag_coefficient: Option<f64>,
+    /// By which power of the speed the drag departs from the law's: it is multiplied by (v/[`LAW_HOLDS_AT_M_PER_S`]) to this power.
+    #[serde(default)]
+    pub drag_exponent: f64,
 }
+
+/// Speed at which the drag is the law's, whatever its exponent: that of a lesson's throw.
+pub const LAW_HOLDS_AT_M_PER_S: f64 = 4.0;
 
 impl BallInAir {
     /// # Errors
@@ -48,6 +54,7 @@ impl BallInAir {
             air_density_kg_per_m3: density_kg_per_m3(air),
             air_viscosity_pa_s: dynamic_viscosity_pa_s(air.temperature_c()),
             drag_coefficient: None,
+            drag_exponent: 0.0,
         })
     }
 
@@ -87,11 +94,22 @@ impl Motion {
         }
     }
 
+    /// The same law with another exponent of the drag; a vacuum stays one.
+    #[must_use]
+    pub fn with_drag_exponent(self, drag_exponent: f64) -> Self {
+        match self {
+            Self::Vacuum => self,
+            Self::InAir(ball) => Self::InAir(BallInAir { drag_exponent, ..ball }),
+        }
+    }
+
     /// Acceleration at a velocity, m/s².
     pub fn acceleration(self, velocity: (f64, f64), field: (f64, f64), drag_factor: f64) -> (f64, f64) {
         match self {
             Self::Vacuum => field,
-            Self::InAir(ball) => ball.forces(1.0, drag_factor).map_or(field, |f| Push::new(f, field).at(velocity)),
+            Self::InAir(ball) => {
+                ball.forces(1.0, drag_factor).map_or(field, |f| Push::new(f, ball.drag_exponent, field).at(velocity))
+            }
         }
     }
 }
@@ -108,24 +126,28 @@ fn parabola(start: State, (ax, ay): (f64, f64), tau: f64) -> State {
 /// Forces under unit gravity along −y, turned to the field's own direction and size.
 struct Push {
     forces: Forces,
+    drag_exponent: f64,
     /// Acceleration at rest under unit gravity along −y: −1 less buoyancy and added mass.
     at_rest: f64,
     field: (f64, f64),
 }
 
 impl Push {
-    fn new(forces: Forces, field: (f64, f64)) -> Self {
-        Self { at_rest: forces.acceleration(0.0, 0.0)[1], forces, field }
+    fn new(forces: Forces, drag_exponent: f64, field: (f64, f64)) -> Self {
+        Self { at_rest: forces.acceleration(0.0, 0.0)[1], forces, drag_exponent, field }
     }
 
     fn at(&self, (vx, vy): (f64, f64)) -> (f64, f64) {
-        let [dx, dy] = self.forces.acceleration(vx, vy);
+        // A ball at rest feels no drag, whatever the exponent.
+        let speed = vx.hypot(vy).max(1e-3);
+        let drag_scale = self.forces.drag_scale * (speed / LAW_HOLDS_AT_M_PER_S).powf(self.drag_exponent);
+        let [dx, dy] = Forces { drag_scale, ..self.forces }.acceleration(vx, vy);
         (dx - self.at_rest * self.field.0, dy - self.at_rest - self.at_rest * self.field.1)
     }
 }
 
 fn in_air(ball: &BallInAir, start: State, field: (f64, f64), drag_factor: f64, taus_s: &[f64]) -> Option<Vec<State>> {
-    let push = Push::new(ball.forces(1.0, drag_factor)?, field);
+    let push = Push::new(ball.forces(1.0, drag_factor)?, ball.drag_exponent, field);
     let mut order: Vec<usize> = (0..taus_s.len()).collect();
     order.sort_by(|&a, &b| taus_s[a].total_cmp(&taus_s[b]));
     let mut states = vec![start; taus_s.len()];

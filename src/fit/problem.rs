@@ -42,6 +42,7 @@ pub(super) struct Shared {
     pub roll: f64,
     pub readout: f64,
     pub drag_factor: f64,
+    pub drag_exponent: f64,
 }
 
 impl Shared {
@@ -61,6 +62,7 @@ impl Problem<'_> {
             Quantity::Roll => self.terms.roll,
             Quantity::Readout => self.terms.readout.unwrap_or(Term::Fixed(self.view.readout_s())),
             Quantity::DragFactor => self.terms.drag_factor,
+            Quantity::DragExponent => self.terms.drag_exponent,
             Quantity::X0 | Quantity::Y0 | Quantity::Vx | Quantity::Vy => Term::Free,
             Quantity::Camera(knob) => {
                 let value = self.expected_bends.get(knob).copied().unwrap_or(0.0);
@@ -107,6 +109,7 @@ impl Problem<'_> {
             roll: value(Quantity::Roll),
             readout: value(Quantity::Readout),
             drag_factor: value(Quantity::DragFactor),
+            drag_exponent: value(Quantity::DragExponent),
         }
     }
 
@@ -120,7 +123,13 @@ impl Problem<'_> {
         let (track, shared) = (&self.tracks[flight], self.shared(parameters));
         let row_time = |s: &Sighting| shared.readout * (self.view.row_fraction(s.centre_px) - track.reference_row);
         let taus: Vec<f64> = track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect();
-        self.motion.states(self.start_of(flight, parameters), shared.field(), shared.drag_factor, &taus)
+        self.moved(self.start_of(flight, parameters), &shared, &taus)
+    }
+
+    /// States at the times `taus_s` after `start`.
+    pub fn moved(&self, start: State, shared: &Shared, taus_s: &[f64]) -> Option<Vec<State>> {
+        let motion = self.motion.with_drag_exponent(shared.drag_exponent);
+        motion.states(start, shared.field(), shared.drag_factor, taus_s)
     }
 
     /// Measured minus fitted, px.

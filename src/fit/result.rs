@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::launch::derived;
 use super::motion::{Motion, State};
 use super::terms::{Quantity, Term};
-use super::view::{FlightView, ViewInput};
+use super::view::{Distribution, FlightView, ViewInput};
 use crate::measurement::FittedPath;
 use crate::units::{Estimate, MetrePoint, PixelPoint};
 
@@ -66,6 +66,9 @@ pub struct GravityGiven {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FlightFit {
     pub launch_time_s: Estimate,
+    /// Of the launch time: rectangular while the times between which it must lie make most of its uncertainty, normal where
+    /// those times themselves aren't sharp.
+    pub launch_distribution: Distribution,
     pub parameters: Vec<Parameter>,
     /// Of all entries of `parameters`, in their order; rows of fixed quantities are nought.
     pub covariance: Vec<Vec<f64>>,
@@ -167,7 +170,12 @@ impl FlightFit {
     /// States at times of the clip's clock, s. `None` when the motion can't be followed that far.
     pub fn states_at(&self, times_s: &[f64]) -> Option<Vec<State>> {
         let taus: Vec<f64> = times_s.iter().map(|t| t - self.launch_time_s.value).collect();
-        self.motion.states(self.launch_state(), self.field(), self.value(Quantity::DragFactor), &taus)
+        self.motion_found().states(self.launch_state(), self.field(), self.value(Quantity::DragFactor), &taus)
+    }
+
+    /// The law of motion with the exponent of the drag as found.
+    fn motion_found(&self) -> Motion {
+        self.motion.with_drag_exponent(self.value(Quantity::DragExponent))
     }
 
     /// The path in the flight plane from `from_s` to `to_s`, `count` points (at least two).
@@ -254,8 +262,9 @@ impl FlightFit {
     /// `of` at each of `times_s`. `None` when the motion can't be followed that far.
     pub fn along<const N: usize>(&self, times_s: &[f64], of: impl Fn(&Instant) -> [f64; N]) -> Option<Vec<[f64; N]>> {
         let (launch, field, drag) = (self.launch_state(), self.field(), self.value(Quantity::DragFactor));
+        let motion = self.motion_found();
         let instant = |state: State| Instant {
-            acceleration: self.motion.acceleration((state.vx, state.vy), field, drag),
+            acceleration: motion.acceleration((state.vx, state.vy), field, drag),
             state,
             field,
             launch,

@@ -7,6 +7,7 @@ use super::budget::{Part, cover};
 use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
+use super::release;
 use super::result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual,
 };
@@ -14,9 +15,9 @@ use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robu
 use super::terms::{Quantity, Term};
 use super::view::{Distribution, FlightView};
 use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
-use crate::maths::nonlinear::{Minimum, SolverOptions, cofactor, minimise};
+use crate::maths::nonlinear::{Minimum, Residuals, SolverOptions, cofactor, minimise};
 use crate::sight::Sighting;
-use crate::units::{Estimate, MetrePoint};
+use crate::units::{Estimate, MetrePoint, PixelPoint};
 
 /// A path is nearly linear in all its parameters, and some are hard to tell apart: more damping would only crawl along the
 /// directions in which they are.
@@ -37,9 +38,15 @@ pub(super) fn fit(
     check(flights, options)?;
     let mut launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
     let mut solved = solve(flights, &launches, view, options)?;
-    if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. })) {
+    if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. } | Launch::Between { .. })) {
         for (index, flight) in flights.iter().enumerate() {
-            launches[index] = solved.launch_near(index, flight.launch, launches[index])?;
+            launches[index] = match flight.launch {
+                Launch::Near { .. } => solved.launch_near(index, flight.launch, launches[index])?,
+                Launch::Between { from_s, to_s, mouth, .. } => {
+                    solved.released(index, release::Known { from_s, to_s, mouth }, launches[index])?
+                }
+                Launch::At { .. } | Launch::FirstSighting => launches[index],
+            };
         }
         solved = solve(flights, &launches, view, options)?;
     }
@@ -97,13 +104,14 @@ fn check(flights: &[FlightInput], options: &FitOptions) -> Result<(), FitError> 
         }
     }
     let t = &options.terms;
-    let terms = [Some(t.gravity), Some(t.horizontal_acceleration), Some(t.roll), t.readout, Some(t.drag_factor)];
+    let air = [Some(t.drag_factor), Some(t.drag_exponent)];
+    let terms = [Some(t.gravity), Some(t.horizontal_acceleration), Some(t.roll), t.readout].into_iter().chain(air);
     let bad = |term: Term| match term {
         Term::Fixed(value) => !value.is_finite(),
         Term::Free => false,
         Term::Known { value, standard_uncertainty } => !(value.is_finite() && standard_uncertainty > 0.0),
     };
-    if flights.is_empty() || terms.into_iter().flatten().any(bad) { Err(FitError::BadTerm) } else { Ok(()) }
+    if flights.is_empty() || terms.flatten().any(bad) { Err(FitError::BadTerm) } else { Ok(()) }
 }
 
 fn usable(s: &Sighting) -> bool {
@@ -118,18 +126,21 @@ pub(super) struct LaunchTime {
     pub time_s: f64,
     pub row: f64,
     pub standard_uncertainty_s: f64,
+    pub distribution: Distribution,
 }
 
 impl LaunchTime {
     fn first_guess(flight: &FlightInput, view: &dyn FlightView) -> Self {
         let first = &flight.sightings[0];
-        let (time_s, standard_uncertainty_s) = match flight.launch {
+        let (time_s, standard_uncertainty_s, distribution) = match flight.launch {
             // Rectangular between the two: (JCGM 100:2008, 4.3.7).
-            Launch::Between { from_s, to_s, .. } => (0.5 * (from_s + to_s), (to_s - from_s).abs() / 12f64.sqrt()),
-            Launch::At { time_s, standard_uncertainty_s } => (time_s, standard_uncertainty_s),
-            Launch::Near { .. } | Launch::FirstSighting => (first.time_s, 0.0),
+            Launch::Between { from_s, to_s, .. } => {
+                (0.5 * (from_s + to_s), (to_s - from_s).abs() / 12f64.sqrt(), Distribution::Rectangular)
+            }
+            Launch::At { time_s, standard_uncertainty_s } => (time_s, standard_uncertainty_s, Distribution::Normal),
+            Launch::Near { .. } | Launch::FirstSighting => (first.time_s, 0.0, Distribution::Normal),
         };
-        Self { time_s, row: flight.launch.row_fraction(first, view), standard_uncertainty_s }
+        Self { time_s, row: flight.launch.row_fraction(first, view), standard_uncertainty_s, distribution }
     }
 
     fn at_s(&self, readout_s: f64) -> f64 {
@@ -237,6 +248,8 @@ fn solve<'a>(
     if options.robust {
         let near = starts.iter().any(|s| s.scale > ROUGH_START).then(|| starts_within(ROUGH_START)).flatten();
         parameters = better_of(&mut problem, &starts, near.as_deref())?;
+    } else {
+        parameters = approach(&mut problem, parameters);
     }
     finish(problem, parameters, options)
 }
@@ -297,6 +310,9 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
         if problem.tracks.iter().any(|t| t.weights.iter().filter(|w| **w > 0.0).count() < FEWEST_SIGHTINGS) {
             return Err(FitError::NoPath);
         }
+        if round == 0 {
+            parameters = approach(problem, parameters);
+        }
         parameters = minimise(problem, &parameters, ROUGH)?.parameters;
         scale = robust_scale(problem, &parameters).ok_or(FitError::NoPath)?;
         if round > 0 && change(&before, problem) < 1e-4 {
@@ -305,6 +321,20 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
     }
     set_weights(problem, &parameters, |r| if r <= REJECT_BEYOND * scale { 1.0 } else { 0.0 })?;
     Ok(parameters)
+}
+
+/// From a parabola to near the least squares. Sightings count for little at first, so that what is known beforehand of camera and air
+/// stays about where it is known to be: far from the path, what sightings alone make of it is nonsense.
+fn approach(problem: &mut Problem, start: Vec<f64>) -> Vec<f64> {
+    let mut parameters = start;
+    for noise_scale in [1000.0, 100.0, 10.0] {
+        problem.noise_scale = noise_scale;
+        if let Ok(minimum) = minimise(problem, &parameters, ROUGH) {
+            parameters = minimum.parameters;
+        }
+    }
+    problem.noise_scale = 1.0;
+    parameters
 }
 
 /// The start's own parabola bends freely, so that what the terms don't explain isn't taken for outliers.
@@ -358,8 +388,7 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     }
     problem.noise_scale = noise.scale * noise.correlation_factor;
     let chi_square = chi_square(&problem, &minimum.parameters);
-    let jacobian =
-        crate::maths::nonlinear::Residuals::jacobian(&problem, &minimum.parameters).ok_or(FitError::NoPath)?;
+    let jacobian = problem.jacobian(&minimum.parameters).ok_or(FitError::NoPath)?;
     let covariance = cofactor(&jacobian).ok_or(FitError::Degenerate)?;
     let data = jacobian.rows(0, problem.sighting_residuals()).into_owned();
     let from_sightings = &covariance * (data.transpose() * &data) * &covariance;
@@ -391,18 +420,36 @@ impl Solved<'_> {
         let first = &self.problem.tracks[flight].sightings[0];
         let latest_s = shared.readout * self.problem.view.row_fraction(first.centre_px);
         let taus: Vec<f64> = (0..=3000).map(|i| latest_s - 1e-4 * f64::from(i)).collect();
-        let states =
-            self.problem.motion.states(start, shared.field(), shared.drag_factor, &taus).ok_or(FitError::NoPath)?;
+        let states = self.problem.moved(start, &shared, &taus).ok_or(FitError::NoPath)?;
         let distance = |i: usize| MetrePoint::new(states[i].x, states[i].y).distance(point);
         let nearest = (0..taus.len()).min_by(|&a, &b| distance(a).total_cmp(&distance(b))).ok_or(FitError::NoPath)?;
         let state = states[nearest];
-        let aside = metre_from_pixel(crate::units::PixelPoint::new(point_px.x + 1.0, point_px.y));
+        let aside = metre_from_pixel(PixelPoint::new(point_px.x + 1.0, point_px.y));
         let metres_per_pixel = aside.map_or(f64::NAN, |p| p.distance(point));
         Ok(LaunchTime {
             time_s: guess.time_s + taus[nearest],
             row: 0.0,
             standard_uncertainty_s: standard_uncertainty_px * metres_per_pixel / state.vx.hypot(state.vy),
+            distribution: Distribution::Normal,
         })
+    }
+
+    /// The launch between two times, or a little later where the first sightings can't tell a push from a flight; where a ball was
+    /// let go, when the path comes from rest.
+    fn released(&self, flight: usize, known: release::Known, guess: LaunchTime) -> Result<LaunchTime, FitError> {
+        let path = release::Path {
+            problem: &self.problem,
+            parameters: &self.minimum.parameters,
+            covariance: &self.covariance,
+            flight,
+            row: guess.row,
+        };
+        let found = match path.let_go() {
+            Some(found) => found,
+            None => release::release(&path.evidence(known).ok_or(FitError::NoPath)?),
+        };
+        let release::Release { time_s, standard_uncertainty_s, distribution } = found;
+        Ok(LaunchTime { time_s, row: guess.row, standard_uncertainty_s, distribution })
     }
 
     fn flight(&self, index: usize, launch: LaunchTime) -> Result<FlightFit, FitError> {
@@ -413,19 +460,19 @@ impl Solved<'_> {
         let shared = self.problem.shared(&self.minimum.parameters);
         let values = derived(self.problem.start_of(index, &self.minimum.parameters), shared.gravity, shared.roll);
         let estimate = |k: usize| {
-            let parts: Vec<Part> = contributions.iter().map(|c| part_of(c, k)).collect();
+            let parts: Vec<Part> = contributions.iter().map(|c| part_of(c, k, launch.distribution)).collect();
             let (u, _, factor) = cover(&parts);
             Estimate::with_coverage_factor(values[k], u, factor)
         };
         let (rms_px, rms_mm) = self.rms(index, &residuals)?;
-        // A rectangular launch time of half-width a has its 95 % interval at 0.95·a.
-        let launch_interval = if launch.standard_uncertainty_s > 0.0 { 0.95 * 3f64.sqrt() } else { 0.0 };
+        let (_, _, launch_interval) = cover(&[Part::new(launch.standard_uncertainty_s, None, launch.distribution)]);
         Ok(FlightFit {
             launch_time_s: Estimate::with_coverage_factor(
                 launch.at_s(shared.readout),
                 launch.standard_uncertainty_s,
                 launch_interval,
             ),
+            launch_distribution: launch.distribution,
             parameters,
             covariance,
             motion: self.problem.motion,
@@ -490,7 +537,7 @@ impl Solved<'_> {
             Residual {
                 px: px[i],
                 distance: distances[i],
-                fitted_px: crate::units::PixelPoint::new(s.centre_px.x - px[i].x, s.centre_px.y - px[i].y),
+                fitted_px: PixelPoint::new(s.centre_px.x - px[i].x, s.centre_px.y - px[i].y),
                 fitted_m: MetrePoint::new(states[i].x, states[i].y),
                 exposed_at_s: s.time_s + readout * problem.view.row_fraction(s.centre_px),
                 used: track.weights[i] > 0.0,
@@ -518,7 +565,7 @@ impl Solved<'_> {
     /// Speed, angle and gravity as a function of the parameter vector and a shift of the launch.
     fn derived_at(&self, flight: usize, parameters: &[f64], later_s: f64) -> Option<[f64; 3]> {
         let (start, shared) = (self.problem.start_of(flight, parameters), self.problem.shared(parameters));
-        let at = self.problem.motion.states(start, shared.field(), shared.drag_factor, &[later_s])?;
+        let at = self.problem.moved(start, &shared, &[later_s])?;
         Some(derived(at[0], shared.gravity, shared.roll))
     }
 
@@ -538,12 +585,17 @@ impl Solved<'_> {
         Ok(rows)
     }
 
-    /// Change of speed, angle and gravity for a launch later by its standard uncertainty.
+    /// Change of speed, angle and gravity for a launch later by its standard uncertainty, with the second order where a ball that was let
+    /// go is no faster before than after (note to 5.1.2: ½·(f″·u²)² of the variance).
     fn launch_contribution(&self, flight: usize, launch: LaunchTime) -> Result<[f64; 3], FitError> {
-        let step = 1e-4;
-        let above = self.derived_at(flight, &self.minimum.parameters, step).ok_or(FitError::NoPath)?;
-        let below = self.derived_at(flight, &self.minimum.parameters, -step).ok_or(FitError::NoPath)?;
-        Ok(std::array::from_fn(|k| (above[k] - below[k]) / (2.0 * step) * launch.standard_uncertainty_s))
+        let u = launch.standard_uncertainty_s;
+        let at = |later_s| self.derived_at(flight, &self.minimum.parameters, later_s).ok_or(FitError::NoPath);
+        let (above, here, below) = (at(u)?, at(0.0)?, at(-u)?);
+        Ok(std::array::from_fn(|k| {
+            let first = 0.5 * (above[k] - below[k]);
+            let second = above[k] + below[k] - 2.0 * here[k];
+            first.hypot(second / 2f64.sqrt()).copysign(first)
+        }))
     }
 
     fn derived_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
@@ -599,9 +651,9 @@ fn sandwich(gradients: &[[f64; 3]], covariance: &DMatrix<f64>) -> [[f64; 3]; 3] 
 }
 
 /// A contribution to the `k`-th of speed, angle and gravity.
-fn part_of(contribution: &Contribution, k: usize) -> Part {
+fn part_of(contribution: &Contribution, k: usize, launch: Distribution) -> Part {
     let distribution = match contribution.source {
-        ContributionSource::LaunchTime => Distribution::Rectangular,
+        ContributionSource::LaunchTime => launch,
         ContributionSource::Sightings | ContributionSource::Known(_) => Distribution::Normal,
     };
     Part::new(contribution.standard[k], contribution.degrees_of_freedom, distribution)

@@ -45,6 +45,15 @@ pub struct Terms {
     pub readout: Option<Term>,
     /// Multiplies the drag of the stated ball; without a ball it has no meaning and stays fixed.
     pub drag_factor: Term,
+    /// By which power of the speed the drag departs from the law of the stated ball; as the factor.
+    #[serde(default = "Terms::no_exponent")]
+    pub drag_exponent: Term,
+}
+
+impl Terms {
+    const fn no_exponent() -> Term {
+        Term::Fixed(0.0)
+    }
 }
 
 impl Default for Terms {
@@ -55,6 +64,7 @@ impl Default for Terms {
             roll: Term::Fixed(0.0),
             readout: None,
             drag_factor: Term::Fixed(1.0),
+            drag_exponent: Self::no_exponent(),
         }
     }
 }
@@ -72,6 +82,7 @@ pub enum Quantity {
     Roll,
     Readout,
     DragFactor,
+    DragExponent,
     /// One of the camera's tilts and lens terms that are found along, in its standard uncertainties from its stated value.
     Camera(usize),
 }
@@ -80,8 +91,8 @@ impl Quantity {
     /// Those of one flight, in the order of the parameter vector.
     pub const OWN: [Self; 4] = [Self::X0, Self::Y0, Self::Vx, Self::Vy];
     /// Those that all flights share.
-    pub const SHARED: [Self; 5] =
-        [Self::Gravity, Self::HorizontalAcceleration, Self::Roll, Self::Readout, Self::DragFactor];
+    pub const SHARED: [Self; 6] =
+        [Self::Gravity, Self::HorizontalAcceleration, Self::Roll, Self::Readout, Self::DragFactor, Self::DragExponent];
 
     pub fn unit(self) -> &'static str {
         match self {
@@ -90,7 +101,7 @@ impl Quantity {
             Self::Gravity | Self::HorizontalAcceleration => "m/s²",
             Self::Roll => "rad",
             Self::Readout => "s",
-            Self::DragFactor | Self::Camera(_) => "1",
+            Self::DragFactor | Self::DragExponent | Self::Camera(_) => "1",
         }
     }
 
@@ -101,7 +112,7 @@ impl Quantity {
             Self::Gravity | Self::HorizontalAcceleration | Self::DragFactor => 1e-4,
             Self::Roll => 1e-5,
             Self::Readout => 1e-6,
-            Self::Camera(_) => 1e-3,
+            Self::DragExponent | Self::Camera(_) => 1e-3,
         }
     }
 }

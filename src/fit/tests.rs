@@ -253,7 +253,7 @@ fn the_launch_is_where_it_is_said_to_be() {
     assert!((near.launch_angle_deg.value - 45.0).abs() < 0.2);
     // 2 px of 1.3 mm at 4 m/s.
     assert!((near.launch_time_s.standard_uncertainty.unwrap() - 0.65e-3).abs() < 0.02e-3);
-    let between = with(Launch::Between { from_s: -0.01, to_s: 0.01, seen_px: None });
+    let between = with(Launch::Between { from_s: -0.01, to_s: 0.01, seen_px: None, mouth: None });
     let part = between.contributions.iter().find(|c| c.source == ContributionSource::LaunchTime).unwrap();
     // dv/dt = −g·sin(45°) at launch, times 0.02/√12 s.
     let expected = 9.81 * 45f64.to_radians().sin() * 0.02 / 12f64.sqrt();
@@ -279,13 +279,15 @@ fn the_launch_counts_its_row() {
     unaware.readout_s = 0.0;
     for (view, options) in [(&view, FitOptions::default()), (&unaware, found)] {
         let (from_s, to_s) = (-row_s - 1e-3, -row_s + 1e-3);
-        let between = Launch::Between { from_s, to_s, seen_px: Some(point_px) };
+        let between = Launch::Between { from_s, to_s, seen_px: Some(point_px), mouth: None };
         for launch in [between, Launch::Near { point_px, standard_uncertainty_px: 1.0 }] {
             let fit = fit_flight(&sightings, view, &FitOptions { launch, ..options.clone() }).unwrap();
-            // 0.05 px at 16 frames: 0.3 ms of the readout at worst, and three times 0.4 % at the end of the flight for the speed.
-            assert!(fit.launch_time_s.value.abs() < 1e-3, "{launch:?}: {:?}", fit.launch_time_s);
+            // 0.05 px at 16 frames: 0.3 ms of the readout at worst, and three times 0.4 % at the end of the flight for the speed. A
+            // bracket's middle lies up to 2 ms late, as the first sighting may still be pushed.
+            let late_s = if matches!(launch, Launch::Near { .. }) { 0.0 } else { 2e-3 };
+            assert!((-1e-3..1e-3 + late_s).contains(&fit.launch_time_s.value), "{launch:?}: {:?}", fit.launch_time_s);
             assert!(
-                (fit.launch_speed_m_per_s.value / 4.0 - 1.0).abs() < 4e-3,
+                (fit.launch_speed_m_per_s.value / 4.0 - 1.0).abs() < 4e-3 + late_s * 9.81 / 4.0,
                 "{launch:?}: {:?}",
                 fit.launch_speed_m_per_s
             );
@@ -376,7 +378,7 @@ fn a_stored_request_gives_the_same_numbers_again() {
     let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut ChaCha8Rng::seed_from_u64(16));
     let flight = RequestedFlight {
         sightings,
-        launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None },
+        launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None, mouth: None },
         alternative_times_s: vec![frame_times(60.0, 31)],
         exposure_s: None,
     };
@@ -455,4 +457,28 @@ fn the_band_is_that_of_the_paths_covariance_and_the_drag_widens_it() {
     };
     let (sure, doubtful) = (beyond(1e-6), beyond(0.1));
     assert!(doubtful[0] > 1.5 * sure[0] && doubtful[1] > sure[1], "{sure:?} {doubtful:?}");
+}
+
+/// A launcher that still pushes with 20 m/s² two milliseconds before the release moves the ball by 0.04 mm, a thirtieth of a pixel: that
+/// sighting lies on the path, and yet the ball wasn't off. One that is pushed by 2.5 mm says that the launch came after it.
+#[test]
+fn a_launch_may_come_after_the_first_sightings() {
+    let view = field_of_view();
+    let pushed = |early_s: f64, push: f64| {
+        let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+        throw.push = (push * 0.5f64.sqrt(), push * 0.5f64.sqrt());
+        let times: Vec<f64> = frame_times(60.0, 31).iter().map(|t| t - early_s).collect();
+        let sightings = throw.film(&view, &times, 0.05, &mut ChaCha8Rng::seed_from_u64(20));
+        let launch = Launch::Between { from_s: times[0] - 1.0 / 60.0, to_s: times[0], seen_px: None, mouth: None };
+        fit_flight(&sightings, &view, &FitOptions { launch, ..FitOptions::default() }).unwrap()
+    };
+    let hidden = pushed(0.002, 20.0);
+    let launch = hidden.launch_time_s;
+    assert!(launch.value.abs() < launch.expanded_uncertainty_95.unwrap(), "{launch:?}");
+    // A frame over √12, and a quarter: 13 m/s² move the ball by three standard deviations within 5 ms.
+    assert!(launch.standard_uncertainty.unwrap() < 1.25 / 60.0 / 12f64.sqrt(), "{launch:?}");
+    let plain = pushed(0.010, 50.0);
+    let launch = plain.launch_time_s;
+    assert!(!plain.residuals[0].used && launch.value > -0.010, "{launch:?}");
+    assert!(launch.value.abs() < launch.expanded_uncertainty_95.unwrap(), "{launch:?}");
 }

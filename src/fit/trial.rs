@@ -9,11 +9,11 @@ use super::budget::{BudgetResult, Conditions, budget};
 use super::launch::Launch;
 use super::motion::{BallInAir, Motion, State};
 use super::robust::median;
-use super::terms::{Term, Terms};
+use super::terms::Terms;
 use super::view::{FlightView, PlainScale, PlainScaleUncertainty};
 use super::{FitOptions, fit_flight};
 use crate::flight::air::AirState;
-use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
+use crate::flight::drag::{DRAG_EXPONENT_UNCERTAINTY, DRAG_RELATIVE_UNCERTAINTY};
 use crate::sight::{Sighting, SightingSource};
 use crate::units::{Covariance2, MetrePoint, PixelPoint};
 
@@ -26,6 +26,9 @@ pub struct Throw {
     pub roll_rad: f64,
     pub motion: Motion,
     pub drag_factor: f64,
+    pub drag_exponent: f64,
+    /// Acceleration by the launcher beside that of the flight, until time nought, m/s², x and y.
+    pub push: (f64, f64),
 }
 
 impl Throw {
@@ -34,14 +37,22 @@ impl Throw {
     pub fn new(from: MetrePoint, speed_m_per_s: f64, angle_deg: f64, direction: f64) -> Self {
         let (sin, cos) = angle_deg.to_radians().sin_cos();
         let launch = State { x: from.x, y: from.y, vx: direction * speed_m_per_s * cos, vy: speed_m_per_s * sin };
-        Self { launch, gravity_m_per_s2: 9.81, roll_rad: 0.0, motion: Motion::Vacuum, drag_factor: 1.0 }
+        Self {
+            launch,
+            gravity_m_per_s2: 9.81,
+            roll_rad: 0.0,
+            motion: Motion::Vacuum,
+            drag_factor: 1.0,
+            drag_exponent: 0.0,
+            push: (0.0, 0.0),
+        }
     }
 
     /// States at times after the launch.
     pub fn states(&self, taus_s: &[f64]) -> Option<Vec<State>> {
         let (sin, cos) = self.roll_rad.sin_cos();
         let field = (self.gravity_m_per_s2 * sin, -self.gravity_m_per_s2 * cos);
-        self.motion.states(self.launch, field, self.drag_factor, taus_s)
+        self.motion.with_drag_exponent(self.drag_exponent).states(self.launch, field, self.drag_factor, taus_s)
     }
 
     /// True launch speed (m/s), angle (deg) and gravity (m/s²).
@@ -56,7 +67,9 @@ impl Throw {
         let mut seen = None;
         for _ in 0..6 {
             let state = self.states(&[exposed_at])?[0];
-            let pixel = camera.pixel_from_metre(MetrePoint::new(state.x, state.y))?;
+            let pushed = 0.5 * exposed_at.min(0.0).powi(2);
+            let (x, y) = (state.x + pushed * self.push.0, state.y + pushed * self.push.1);
+            let pixel = camera.pixel_from_metre(MetrePoint::new(x, y))?;
             exposed_at = time_s + camera.row_time_s(pixel);
             seen = Some(pixel);
         }
@@ -239,6 +252,8 @@ fn film_at_random(random: &mut ChaCha8Rng) -> Filmed {
     let ball = [(0.028, 0.019), (0.058, 0.066), (0.013, 0.070)][uniform(0.0, 3.0) as usize];
     let rows_along_y = uniform(0.0, 1.0) < 0.7;
     let phase = uniform(0.0, 1.0) / rate;
+    let (hidden_before, turn) = (uniform(0.0, 1.0), uniform(-1.2, 1.2));
+    let stroke_m = uniform(0.01f64.ln(), 0.4f64.ln()).exp();
     let readout_stated = if readout_known { uniform(0.003, 0.015).min(1.0 / rate) } else { 0.0 };
     let mut stated = PlainScale::new(0.0013, PixelPoint::new(if direction > 0.0 { 300.0 } else { 1600.0 }, 800.0));
     stated.rows_along_y = rows_along_y;
@@ -256,23 +271,57 @@ fn film_at_random(random: &mut ChaCha8Rng) -> Filmed {
     let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), speed, angle, direction);
     throw.roll_rad = normal(u_level);
     throw.drag_factor = 1.0 + normal(DRAG_RELATIVE_UNCERTAINTY);
+    throw.drag_exponent = normal(DRAG_EXPONENT_UNCERTAINTY);
     let clock = 1.0 + normal(u_clock);
     throw.motion = BallInAir::new(ball.0, ball.1, &AirState::ROOM).map_or(Motion::Vacuum, Motion::InAir);
     let count = (duration * rate) as usize;
-    let times: Vec<f64> = (0..count.max(8)).map(|i| phase + i as f64 / rate).collect();
+    // The launcher's row is exposed a part of the readout after its frame.
+    let row_s = camera.pixel_from_metre(MetrePoint::new(0.0, 0.0)).map_or(0.0, |at| camera.row_time_s(at));
+    let times: Vec<f64> = (0..count.max(8)).map(|i| phase - row_s + i as f64 / rate).collect();
     let mut sightings = throw.film(&camera, &times, sigma, random);
     make_false(&mut sightings, false_share, 60.0, random);
+    let mut not_yet_s = times[0] - 1.0 / rate;
+    if hidden_before > 0.5 {
+        let (sin, cos) = (turn.sin(), turn.cos());
+        let along = 0.5 * speed.powi(2) / stroke_m / speed;
+        throw.push = (
+            along * (throw.launch.vx * cos - throw.launch.vy * sin),
+            along * (throw.launch.vx * sin + throw.launch.vy * cos),
+        );
+        while let Some(pushed) = taken_for_flight(&throw, &camera, not_yet_s, sigma, random) {
+            sightings.insert(0, pushed);
+            not_yet_s -= 1.0 / rate;
+        }
+    }
     for s in &mut sightings {
         s.time_s *= clock;
         s.covariance_px2 = Covariance2::isotropic(sigma * sigma_wrong_by);
     }
     // The last frame before the first on the path is the one in which the ball was not yet off.
-    let launch = Launch::Between { from_s: sightings[0].time_s - 1.0 / rate, to_s: sightings[0].time_s, seen_px: None };
-    let mut terms = Terms::default().informed_by(&stated);
-    terms.drag_factor = Term::Known { value: 1.0, standard_uncertainty: DRAG_RELATIVE_UNCERTAINTY };
+    let launch = Launch::Between {
+        from_s: not_yet_s * clock,
+        to_s: sightings[0].time_s,
+        seen_px: Some(sightings[0].centre_px),
+        mouth: None,
+    };
+    let terms = Terms::default().informed_by(&stated).with_air(throw.motion, DRAG_RELATIVE_UNCERTAINTY);
     let options = FitOptions { launch, terms, motion: throw.motion, ..FitOptions::default() };
     let conditions = Conditions { time_base_relative: u_clock, ..Conditions::default() };
     Filmed { throw, sightings, stated, options, conditions }
+}
+
+/// The sighting of a frame before the release, where it lies so near the path that it is taken for flight: within four of its
+/// standard deviations, and a quarter pixel that blur and glare are allowed.
+fn taken_for_flight(
+    throw: &Throw,
+    camera: &PlainScale,
+    time_s: f64,
+    sigma_px: f64,
+    random: &mut ChaCha8Rng,
+) -> Option<Sighting> {
+    let free = Throw { push: (0.0, 0.0), ..*throw }.seen(camera, time_s)?;
+    let one = throw.film(camera, &[time_s], sigma_px, random).pop()?;
+    (free.distance(one.centre_px) < 4.0 * sigma_px + 0.25).then_some(one)
 }
 
 #[cfg(test)]

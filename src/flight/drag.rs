@@ -10,6 +10,11 @@ use super::air::{AirState, density_kg_per_m3, dynamic_viscosity_pa_s};
 /// spheres by up to 7 % (Lapple and Shepherd 1940); seams, felt and holes add to it. Common practice, no source.
 pub const DRAG_RELATIVE_UNCERTAINTY: f64 = 0.10;
 
+/// Standard uncertainty of the power by which that drag departs from the correlation's as the speed changes: of a constant
+/// coefficient it is 0.1 at Reynolds numbers about 10⁴, where the drag of smooth spheres rises from 0.40 to 0.46 within a factor of
+/// four (Haider & Levenspiel 1989).
+pub const DRAG_EXPONENT_UNCERTAINTY: f64 = 0.10;
+
 /// Why a ball was refused.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 #[non_exhaustive]

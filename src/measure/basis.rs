@@ -104,21 +104,16 @@ fn view_of(seen: &Seen<'_>) -> View {
 /// Adds to the covariances what no fit of a disc knows of: light from one side, an edge that isn't sharp, an encoder, a lens. These
 /// errors are alike in neighbouring frames, so the residuals show little of them; see `benches/rendered.rs`.
 fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
+    let usually = launches::usual_share(&sightings);
     for sighting in &mut sightings {
         let floor = MODEL_PX.hypot(MODEL_OF_RADIUS * sighting.radius_px);
-        sighting.covariance_px2.xx += floor * floor;
-        sighting.covariance_px2.yy += floor * floor;
+        let launcher =
+            if launches::is_partly_hidden(sighting, usually) { launches::launcher_px(sighting) } else { 0.0 };
+        let added = floor * floor + launcher * launcher;
+        sighting.covariance_px2.xx += added;
+        sighting.covariance_px2.yy += added;
     }
     sightings
-}
-
-/// Whether the air shapes the flight so much that no one can tell it from the camera's tilt and lens: a drag of more than two tenths
-/// of the weight at five metres a second, which the law of drag leaves open by more than a tilt of some degrees does. The doubt
-/// about tilt and lens is then all in the budget.
-fn is_blown_about(motion: Motion) -> bool {
-    const SPEED_M_PER_S: f64 = 5.0;
-    const SHARE_OF_WEIGHT: f64 = 0.2;
-    matches!(motion, Motion::InAir(ball) if ball.deceleration(SPEED_M_PER_S) > SHARE_OF_WEIGHT * 9.81)
 }
 
 fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
@@ -144,7 +139,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
         options: FitOptions {
             terms: Terms::default().informed_by(camera).with_air(motion, drag_doubt(&seen.settings.rig)),
             motion,
-            bends: BendTerms { fitted: !is_blown_about(motion), ..BendTerms::default() },
+            bends: BendTerms { fitted: true, ..BendTerms::default() },
             gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
             ..FitOptions::default()
         },

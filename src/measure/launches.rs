@@ -1,7 +1,7 @@
 //! Which of the found flights are launches, and when each left its launcher.
 
 use crate::clip::Clock;
-use crate::fit::Launch;
+use crate::fit::{LAUNCHER_OF_RADIUS, LAUNCHER_PX, Launch, Mouth};
 use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
@@ -63,14 +63,14 @@ pub(super) fn drop_rejected_starts(flights: &mut [FoundFlight], measurement: &Me
 }
 
 /// Leaves out flights whose sightings lie so far from the fitted path that they are no ball's: by more than a pixel and an
-/// eighth of the radius. Gives whether any was left out.
+/// eighth of the radius; and those of a thing that doesn't fall. Gives whether any was left out.
 pub(super) fn drop_misfits(flights: &mut Vec<FoundFlight>, measurement: &Measurement) -> bool {
     let before = flights.len();
     flights.retain(|flight| {
         let measured = measurement.flights.iter().find(|measured| begins_alike(flight, measured));
         measured.is_none_or(|measured| {
             let radius = flight.sightings[flight.sightings.len() / 2].radius_px;
-            measured.residual_rms_px < 1.0 + 0.12 * radius
+            measured.residual_rms_px < 1.0 + 0.12 * radius && measured.gravity_m_per_s2.value > 0.0
         })
     });
     flights.len() < before
@@ -102,45 +102,59 @@ pub(super) fn half_exposure_s(flight: &FoundFlight, clock: &Clock) -> f64 {
 }
 
 /// When the ball left the launcher: where the rig marks the launch point, else between the last frame in which the ball was
-/// not yet on its path and the first in which it was, narrowed where the first sighting is still partly hidden.
+/// not yet on its path and the first in which it was, with what is known should a mouth have hidden it.
 pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock, rig: &Rig) -> Launch {
     if let Some(point_px) = rig.launcher.point_px {
         // A hand marks a point to about a pixel or two (common practice, no source).
         return Launch::Near { point_px, standard_uncertainty_px: 1.5 };
     }
-    let first_s = sightings[0].time_s;
     let Some(not_yet) = flight.not_yet_frame else { return Launch::FirstSighting };
-    let not_yet_s = clock.times_s[not_yet] + half_exposure_s(flight, clock);
-    let (from_s, to_s) = partly_hidden(sightings)
-        .map_or((not_yet_s, first_s), |(before_s, after_s)| (not_yet_s.max(first_s - before_s), first_s + after_s));
-    Launch::Between { from_s, to_s, seen_px: Some(sightings[0].centre_px) }
+    let mouth = crossing_s(sightings).map(|radius_s| Mouth { radius_s, past: past_the_edge(sightings) });
+    Launch::Between {
+        from_s: clock.times_s[not_yet] + half_exposure_s(flight, clock),
+        to_s: sightings[0].time_s,
+        seen_px: Some(sightings[0].centre_px),
+        mouth,
+    }
 }
 
-/// How long before the first sighting, and how long after it, at most, the widest part of the ball passed the launcher's mouth, s,
-/// when that sighting is still partly hidden by it; `None` when the ball is in full view.
+/// Share of its disc that is usually in view: a ball that noise and glare make look a little unlike itself does so all along.
+pub(super) fn usual_share(sightings: &[Sighting]) -> f64 {
+    let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
+    shares.sort_by(f64::total_cmp);
+    shares.get(shares.len() / 2).map_or(1.0, |share| share.max(0.5))
+}
+
+pub(super) fn is_partly_hidden(sighting: &Sighting, usually: f64) -> bool {
+    sighting.visible < IN_FULL_VIEW * usually
+}
+
+/// How far a thing that hides a part of the ball draws its sighting aside, as a standard deviation, px.
+pub(super) fn launcher_px(sighting: &Sighting) -> f64 {
+    LAUNCHER_PX + LAUNCHER_OF_RADIUS * sighting.radius_px
+}
+
+/// How far the ball's centre was past the edge of a mouth at the first sighting, in radii; `None` when the ball was in full view.
 ///
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
-fn partly_hidden(sightings: &[Sighting]) -> Option<(f64, f64)> {
-    /// How far a mouth may be from a straight edge, in radii: rendered tubes and arms were off by up to that much.
-    const MOUTH: f64 = 0.9;
-    let [first, next, ..] = sightings else { return None };
-    if first.visible >= IN_FULL_VIEW || next.visible < IN_FULL_VIEW {
-        return None;
-    }
+fn past_the_edge(sightings: &[Sighting]) -> Option<f64> {
+    let usually = usual_share(sightings);
+    let first = sightings.first().filter(|first| is_partly_hidden(first, usually))?;
+    let visible = first.visible / usually;
     let (mut low, mut high) = (-1.0f64, 1.0f64);
     for _ in 0..40 {
         let u = 0.5 * (low + high);
         let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
-        if hidden > 1.0 - first.visible { low = u } else { high = u }
+        if hidden > 1.0 - visible { low = u } else { high = u }
     }
-    let radius_s = crossing_s(sightings)?;
-    Some(((MOUTH + low).max(0.0) * radius_s, (MOUTH - low).max(0.0) * radius_s))
+    Some(low)
 }
 
 /// How long the ball takes for its own radius at the first sighting, s.
 fn crossing_s(sightings: &[Sighting]) -> Option<f64> {
     let [first, next, ..] = sightings else { return None };
-    let speed_px_per_s = first.centre_px.distance(next.centre_px) / (next.time_s - first.time_s).max(1e-9);
-    Some(first.radius_px / speed_px_per_s.max(1e-9))
+    let speed_px_per_s = first.centre_px.distance(next.centre_px) / (next.time_s - first.time_s);
+    let radius_s = first.radius_px / speed_px_per_s;
+    (radius_s.is_finite() && radius_s > 0.0).then_some(radius_s)
 }

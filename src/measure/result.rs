@@ -113,7 +113,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     FlightMeasurement {
         number,
         launch_speed_m_per_s: budget.launch_speed_m_per_s.estimate(),
-        launch_angle_deg: budget.launch_angle_deg.estimate(),
+        launch_angle_deg: direction(budget.launch_angle_deg.estimate()),
         gravity_m_per_s2: budget.gravity_m_per_s2.estimate(),
         launch_speed_gravity_given_m_per_s: evaluated
             .gravity_given
@@ -534,5 +534,16 @@ fn patch(cutting: &crate::sight::find::Cutting) -> StrobePatch {
         streak_px: (length > 1.0).then_some(streak),
         // In the middle of a streak longer than the ball, the ball is there for its diameter's share of the time.
         coverage: (2.0 * cutting.disc.radius_px / length.max(1e-9)).min(1.0),
+    }
+}
+/// A direction is off by half a turn at most: a ball that is let go has none.
+fn direction(angle_deg: Estimate) -> Estimate {
+    const HALF_TURN_DEG: f64 = 180.0;
+    match angle_deg.expanded_uncertainty_95 {
+        // Rectangular over the whole turn.
+        Some(u) if u > HALF_TURN_DEG => {
+            Estimate::with_coverage_factor(angle_deg.value, HALF_TURN_DEG / 3f64.sqrt(), 0.95 * 3f64.sqrt())
+        }
+        _ => angle_deg,
     }
 }

@@ -65,6 +65,41 @@ pub fn exposure_change_from_streaks(
     Some((line.estimate[1] * span, (line.standard_error[1] * span).hypot(STREAK_BIAS_PX / slowest)))
 }
 
+/// How the sightings scatter from one to the next, in units of what their covariances say: along the motion and across it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Roughness {
+    pub along: f64,
+    pub across: f64,
+}
+
+/// From second differences of the residuals, so that a path that is smoothly off doesn't count: of white noise they have six times
+/// its variance. `None` with too few sightings in a row to tell.
+pub fn roughness(sightings: &[Sighting], fit: &FlightFit) -> Option<Roughness> {
+    const FEWEST: usize = 8;
+    let residuals: Vec<_> = sightings.iter().zip(&fit.residuals).filter(|(_, r)| r.used).collect();
+    let turned = |i: usize| {
+        let before = residuals[i.saturating_sub(1)].1.fitted_px;
+        let after = residuals[(i + 1).min(residuals.len() - 1)].1.fitted_px;
+        let length = before.distance(after).max(1e-9);
+        let (cos, sin) = ((after.x - before.x) / length, (after.y - before.y) / length);
+        let (s, r) = residuals[i];
+        let c = s.covariance_px2;
+        let spread = |x: f64, y: f64| (x * x * c.xx + 2.0 * x * y * c.xy + y * y * c.yy).sqrt();
+        let along = (r.px.x * cos + r.px.y * sin) / spread(cos, sin);
+        let across = (r.px.y * cos - r.px.x * sin) / spread(-sin, cos);
+        [along, across]
+    };
+    let turned: Vec<[f64; 2]> = (0..residuals.len()).map(turned).collect();
+    if turned.len() < FEWEST {
+        return None;
+    }
+    let scatter = |axis: usize| {
+        let squares = turned.windows(3).map(|w| (w[0][axis] - 2.0 * w[1][axis] + w[2][axis]).powi(2));
+        (squares.sum::<f64>() / (6.0 * (turned.len() - 2) as f64)).sqrt()
+    };
+    Some(Roughness { along: scatter(0), across: scatter(1) })
+}
+
 /// When, the exposure, s, and the ball's speed, px/s.
 fn exposure(s: &Sighting, exposed_at_s: f64, fit: &FlightFit, view: &dyn FlightView) -> Option<(f64, f64, f64)> {
     let (dx, dy) = s.streak_px?;

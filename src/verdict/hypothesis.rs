@@ -53,6 +53,7 @@ const ROOM_AIR: BallInAir = BallInAir {
     air_density_kg_per_m3: 1.2,
     air_viscosity_pa_s: 1.8e-5,
     drag_coefficient: None,
+    drag_exponent: 0.0,
 };
 
 /// What all hypotheses of one flight share.
@@ -118,6 +119,7 @@ impl<'a> Hypothesis<'a> {
             known(Quantity::Roll, Some(terms.roll)),
             known(Quantity::Readout, terms.readout),
             known(Quantity::DragFactor, Some(terms.drag_factor)),
+            known(Quantity::DragExponent, Some(terms.drag_exponent)),
         ];
         let taken = match cause {
             Cause::Roll => Some(Quantity::Roll),
@@ -182,6 +184,7 @@ impl<'a> Hypothesis<'a> {
     fn motion(&self, parameters: &[f64], start: State) -> (Motion, f64) {
         let motion = self.evidence.fit.motion;
         if self.cause != Cause::Drag {
+            let motion = motion.with_drag_exponent(self.value(parameters, Quantity::DragExponent));
             return (motion, self.value(parameters, Quantity::DragFactor));
         }
         // The ball's size is seen; its mass is the one that makes drag so large, and buoyancy follows from both.

@@ -303,7 +303,13 @@ fn an_upright_shutter_is_among_the_named() {
 }
 
 fn judged(kind: CauseKind, seed: u64) -> Verdict {
-    let wrong = made_wrong(kind, false, &mut ChaCha8Rng::seed_from_u64(seed));
+    judged_as(kind, seed, 1.0)
+}
+
+/// With sightings that claim to be better than they are, so many times.
+fn judged_as(kind: CauseKind, seed: u64, better: f64) -> Verdict {
+    let mut wrong = made_wrong(kind, false, &mut ChaCha8Rng::seed_from_u64(seed));
+    wrong.sightings.iter_mut().for_each(|s| s.covariance_px2 = crate::units::Covariance2::isotropic(SIGMA / better));
     let launch = Launch::At { time_s: 0.0, standard_uncertainty_s: 0.0 };
     let options = FitOptions { launch, ..FitOptions::default() };
     let fit = fit_flight(&wrong.sightings, &wrong.view, &options).unwrap();
@@ -334,6 +340,19 @@ fn a_good_flight_has_no_causes() {
     let ratio = verdict.agreement.ratio.abs();
     assert_eq!(verdict.sentence, format!("Agrees with 9.81 m/s² here ({ratio:.1} standard uncertainties apart)."));
     assert_eq!(verdict.not_told_apart, None);
+}
+
+/// Noise that is alike in neighbouring pixels places sightings worse than their covariances say, along the motion and across it; uneven
+/// times do so along it alone.
+#[test]
+fn a_poor_picture_is_no_cause() {
+    let named = |kind, better| {
+        let verdicts = (0..20).map(|seed| judged_as(kind, seed, better));
+        verdicts.filter(|v| v.causes.first().is_some_and(|c| c.kind == CauseKind::TimeJitter)).count()
+    };
+    // One in twenty disagrees by the luck of a 95 % interval.
+    assert!(named(CauseKind::TooFewSightings, 3.0) <= 1, "{}", named(CauseKind::TooFewSightings, 3.0));
+    assert!(named(CauseKind::TimeJitter, 3.0) >= 18, "{}", named(CauseKind::TimeJitter, 3.0));
 }
 
 #[test]
