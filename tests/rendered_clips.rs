@@ -398,7 +398,6 @@ fn a_ball_a_hundred_pixels_across() {
 }
 
 #[test]
-#[ignore = "angle +0.54° with ± 0.13: the frame before the release is taken for flight, and the launch for earlier"]
 fn a_dark_ball_before_a_bright_wall() {
     Case::new(presets::dark_ball_on_bright, Limits::IDEAL).check();
 }
@@ -439,7 +438,6 @@ fn a_light_ball_in_air() {
 }
 
 #[test]
-#[ignore = "frame 18 is missed: 53 of 54; centres within 0.08 px, speed and g within 0.1 %"]
 fn lamps_that_flicker() {
     Case::new(presets::lamp_flicker, SHADED_CAMERA).camera("readout = '15 ms u 1 ms'").launch_marked().check();
 }
