@@ -112,14 +112,17 @@ fn rig_text(seen: &Seen) -> String {
 /// Every field with an example, for a picture of the usual size.
 fn all_fields() -> String {
     let (w, h) = (1920, 1080);
-    format!(
+    let text = format!(
         "Fields of a rig, each with an example; all may be left out. `1.00(2) m` means a standard uncertainty of 2 in the last \
          digit; `1.00 m u 2 cm` says the same.\n\ncapture_rate = \"240 Hz\"\n\n[scale]\n{}{}{}{REST}",
         lengths_text(w, h),
         ball_text(),
         camera_text(w, h)
-    )
-    .replace("# ", "  ")
+    );
+    // Sentences stay comments; examples are shown as they would stand in a rig.
+    let shown =
+        |line: &str| line.strip_prefix("# ").filter(|rest| rest.contains(" = ")).unwrap_or(line).to_owned() + "\n";
+    text.lines().map(shown).collect()
 }
 
 fn scale_text(seen: &Seen) -> String {
@@ -128,7 +131,7 @@ fn scale_text(seen: &Seen) -> String {
         let (w, h) = (seen.info.width, seen.info.height);
         let _ = writeln!(
             text,
-            "# No scale card was found. Mark a known length, or take the ball's (`ball = true` and its size below).\n{}",
+            "# No scale card was found. Mark a known length, or let the ball's own size be the scale.\n{}",
             lengths_text(w, h).trim_end()
         );
         return text;
