@@ -482,3 +482,20 @@ fn a_launch_may_come_after_the_first_sightings() {
     assert!(!plain.residuals[0].used && launch.value > -0.010, "{launch:?}");
     assert!(launch.value.abs() < launch.expanded_uncertainty_95.unwrap(), "{launch:?}");
 }
+
+/// A ball that is let go is seen when it has left its place by some pixels, frames after; its path still comes from rest.
+#[test]
+fn a_ball_that_is_let_go_starts_from_rest() {
+    let view = field_of_view();
+    let throw = Throw::new(MetrePoint::new(0.0, 0.0), 0.0, 0.0, 1.0);
+    let times: Vec<f64> = frame_times(60.0, 30).iter().map(|t| t + 0.025).collect();
+    let sightings = throw.film(&view, &times, 0.05, &mut ChaCha8Rng::seed_from_u64(21));
+    let launch = Launch::Between { from_s: times[0] - 1.0 / 60.0, to_s: times[0], seen_px: None, mouth: None };
+    let fit = fit_flight(&sightings, &view, &FitOptions { launch, ..FitOptions::default() }).unwrap();
+    // 0.05 px a sighting at either end of 0.5 s: some 2 mm/s, which g makes up in 0.2 ms.
+    assert!(fit.launch_time_s.value.abs() < 2e-3, "{:?}", fit.launch_time_s);
+    let speed = fit.launch_speed_m_per_s;
+    assert!(speed.value < speed.expanded_uncertainty_95.unwrap(), "{speed:?}");
+    // A hand that moves by a tenth of a metre a second.
+    assert!(speed.expanded_uncertainty_95.unwrap() < 0.1, "{speed:?}");
+}
