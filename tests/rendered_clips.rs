@@ -404,7 +404,7 @@ fn a_pan_that_loses_the_scale_is_refused_with_the_reason() {
     let mut case = Case::new(presets::shake, Limits::CAMERA);
     case.scene.shake.turn_deg = 20.0;
     let (_, outcome) = case.measured();
-    let error = outcome.err().expect("no flight is measured without a scale");
+    let error = outcome.expect_err("no flight is measured without a scale");
     println!("{error}; {}", error.hint().unwrap());
     assert!(matches!(error, MeasureError::Unsteady(_)), "{error}");
     assert!(error.hint().unwrap().contains("stand"));
