@@ -13,6 +13,7 @@ pub(crate) mod known;
 mod launches;
 mod mending;
 mod result;
+mod teaching;
 mod view;
 
 use std::path::Path;
@@ -34,11 +35,12 @@ use checks::Lamps;
 
 pub use account::QUICK_RUN;
 pub use basis::{refit, refit_with};
-pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
+pub use before::{Before, BeforeError, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
 pub use mending::{FrameTimes, Mending, MendingError, Placed, mend};
+pub use teaching::Taught;
 pub use view::CameraView;
 
 /// What is known and wanted beside the clip.

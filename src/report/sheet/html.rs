@@ -63,11 +63,18 @@ fn write_block(block: &Block, number: usize, out: &mut String) {
 /// Its blocks are numbered apart from those outside, so that no two things on the page share an id.
 fn write_folded(title: &str, blocks: &[Block], number: usize, out: &mut String) -> std::fmt::Result {
     const APART: usize = 1000;
-    writeln!(out, "<details>\n<summary>{}</summary>", marked(title))?;
+    // A box to tick and not `details`: browsers leave what is folded away out of a print, and a style sheet can't have it back
+    // everywhere.
+    let title = marked(title);
+    writeln!(
+        out,
+        "<div class=\"folded\">\n<input type=\"checkbox\" id=\"fold-{number}\">\n\
+         <h3><label for=\"fold-{number}\">{title}<span class=\"show\">: show it</span></label></h3>\n<div>"
+    )?;
     for (i, block) in blocks.iter().enumerate() {
         write_block(block, APART * (number + 1) + i, out);
     }
-    writeln!(out, "</details>")
+    writeln!(out, "</div>\n</div>")
 }
 
 fn write_fields(names: &[String], number: usize, out: &mut String) -> std::fmt::Result {
