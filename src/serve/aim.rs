@@ -93,11 +93,11 @@ impl Launch {
         let values = |value: fn(&Numbers) -> Estimate| good.iter().map(|n| value(n).value).collect::<Vec<_>>();
         let (speeds, angles) = (values(|numbers| numbers.best_speed_m_per_s), values(|numbers| numbers.angle_deg));
         let deviation = |values: &[f64]| Sample::of(values).and_then(|sample| sample.sd);
-        // Each group filmed with its own phone and ruler: their errors aren't shared, and scatter with the shots.
+        let each = |of: fn(&Numbers) -> Estimate| good.iter().map(|n| of(n)).collect::<Vec<Estimate>>();
         let (speed_m_per_s, angle_deg) = if good.len() == 1 {
             (first.best_speed_m_per_s, first.angle_deg)
         } else {
-            (mean_of_shots(&speeds, None, None)?, mean_of_shots(&angles, None, None)?)
+            (mean_of_groups(&each(|n| n.best_speed_m_per_s))?, mean_of_groups(&each(|n| n.angle_deg))?)
         };
         let count = if good.len() == 1 { "1 flight".to_owned() } else { format!("the mean of {} flights", good.len()) };
         let without =
@@ -114,6 +114,18 @@ impl Launch {
             _ => None,
         }
     }
+}
+
+/// Mean of what groups measured, each with its own phone and ruler, whose errors aren't shared: with the interval that the scatter of
+/// the values gives, or that of their own uncertainties (JCGM 100:2008, 5.1.2), whichever is wider. A few values may lie close by
+/// chance.
+fn mean_of_groups(values: &[Estimate]) -> Option<Estimate> {
+    let mean = mean_of_shots(&values.iter().map(|value| value.value).collect::<Vec<_>>(), None, None)?;
+    let variances: Option<Vec<f64>> = values.iter().map(|value| value.standard_uncertainty.map(|u| u * u)).collect();
+    let own = variances.map(|variances| variances.iter().sum::<f64>().sqrt() / values.len() as f64);
+    let own = own.map(|u| Estimate::with_coverage_factor(mean.value, u, 1.96));
+    let half_width = |estimate: &Estimate| estimate.expanded_uncertainty_95.unwrap_or(0.0);
+    Some(own.filter(|own| half_width(own) > half_width(&mean)).unwrap_or(mean))
 }
 
 /// Places the target; the same functions as behind `lobline aim`.
@@ -308,7 +320,7 @@ mod tests {
     #[test]
     fn what_is_missing_is_asked_for() {
         let refused = |asked: &Asked| answer(Some(launch()), asked, &rig(), DecimalMark::Point).unwrap_err();
-        assert!(refused(&Asked::default()).message.contains("ball"));
+        assert!(refused(&Asked { height: "0 m".into(), ..Asked::default() }).message.contains("ball"));
         assert!(refused(&Asked { opening: String::new(), ..asked() }).message.contains("opening"));
         assert!(refused(&Asked { distance: "40 m".into(), ..asked() }).hint.contains("faster"));
         assert!(refused(&Asked { scatter_speed: "0.1 m/s".into(), ..asked() }).message.contains("both"));
@@ -340,6 +352,9 @@ mod tests {
         // The table has three decimals.
         assert!((half - 4.303 * 0.1 / 3_f64.sqrt()).abs() < 1e-4, "{half}");
         assert!((launch.scatter.unwrap().speed_m_per_s - 0.1).abs() < 1e-12);
+        // Two equal values say nothing of the scatter: u = 0.02 m/s of each leaves 0.02/√2 of their mean.
+        let equal = mean(&Launch::of_flights(&[flights[0], flights[0]]).unwrap()).speed_m_per_s;
+        assert!((equal.standard_uncertainty.unwrap() - 0.02 / 2_f64.sqrt()).abs() < 1e-12);
         let one = Launch::of_flights(&flights[..1]).unwrap();
         assert_eq!((mean(&one).speed_m_per_s, one.scatter), (flights[0].speed_m_per_s, None));
         assert!(Launch::of_flights(&flights[3..]).is_none());
