@@ -312,7 +312,8 @@ fn a_lesson_through_a_restart_to_its_end() {
     assert!(sheet["teacher_says"].as_str().unwrap().contains("1 shot of the wooden catapult"), "{sheet}");
     let view = server.wait_for(&first, &one, &["done"]);
     assert!(view["result"]["flights"][0]["forecast"].as_str().unwrap().len() > 20, "{view}");
-    let stolen = format!(r#"{{"step":{},"setup":{{"forecast":{{"like":{{"book":"wooden catapult"}}}}}}}}"#, view["step"]);
+    let stolen =
+        format!(r#"{{"step":{},"setup":{{"forecast":{{"like":{{"book":"wooden catapult"}}}}}}}}"#, view["step"]);
     let refused = server.ask(&first, "POST", &format!("/api/clips/{one}/setup"), stolen.as_bytes());
     assert_eq!(refused.status, 422, "{}", refused.text());
     let drift = server.teacher(&teacher, "GET", "/api/class/drift?launcher=wooden%20catapult", b"");

@@ -275,7 +275,10 @@ fn the_book_lists_and_mends_what_went_in() {
     let farther = ["outcome", "hit", "6", "5", "--opening", "20 cm", "--opening-distance", "1.60 m"];
     let shown = |shot: &str| {
         let all = with(&["show", shot]);
-        all.lines().filter(|line| line.starts_with("outcome") || line.starts_with("target")).collect::<Vec<_>>().join("\n")
+        all.lines()
+            .filter(|line| line.starts_with("outcome") || line.starts_with("target"))
+            .collect::<Vec<_>>()
+            .join("\n")
     };
     let all = [with(&farther), with(&["list"]), shown("4"), shown("5"), with(&["outcome", "maybe", "5"])].join("\n");
     insta::assert_snapshot!(all);

@@ -14,9 +14,9 @@ use crate::flight::aim::{
     Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, Placed, ShotScatter, best_angle,
     chance_by_angle, place,
 };
-use crate::flight::chance::{LearntShare, Opening, OpeningKind, Tried, learn_share};
+use crate::flight::chance::{LearntShare, Opening, OpeningKind, Taught, Tried, learn_share};
 use crate::flight::reading::{Kind, Reading};
-use crate::measure::Taught;
+use crate::measure::taught_by_book;
 use crate::report::aimed::{Asked, best_sentence, told};
 use crate::report::chance_graph::write_chance_graph;
 use crate::report::numbers::DecimalMark;
@@ -198,7 +198,7 @@ impl AimOptions {
         if let Some(((hits, misses), chance)) = self.hits.zip(self.misses).zip(aim.chance) {
             return Taught { tried: vec![Tried { bracket: chance.bracket, hits, misses }], unplaced: 0 };
         }
-        stated.usual.as_ref().map(|usual| Taught::by_book(usual, question)).unwrap_or_default()
+        stated.usual.as_ref().map(|usual| taught_by_book(usual, question)).unwrap_or_default()
     }
 }
 

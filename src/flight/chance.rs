@@ -260,6 +260,14 @@ pub struct Tried {
     pub misses: u32,
 }
 
+/// All that recorded hits and misses can teach.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Taught {
+    pub tried: Vec<Tried>,
+    /// Hits and misses that don't count: at which target isn't stated, or it is one that this ball doesn't fit or reach.
+    pub unplaced: u32,
+}
+
 impl Tried {
     const fn shots(&self) -> u32 {
         self.hits + self.misses

@@ -40,7 +40,7 @@ pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
 pub use mending::{FrameTimes, Mending, MendingError, Placed, mend};
-pub use teaching::Taught;
+pub use teaching::taught_by_book;
 pub use view::CameraView;
 
 /// What is known and wanted beside the clip.

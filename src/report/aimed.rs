@@ -3,9 +3,8 @@
 use super::numbers::{DecimalMark, known};
 use crate::flight::aim::{Aim, AimQuestion, AngleChance, Chance, Clearance, ObstaclePassage, Placed, best_angle};
 use crate::flight::aim::{STEEPEST_SENSIBLE_DEG, ShotScatter};
-use crate::flight::chance::{OpeningKind, Record, judge_record, learn_share};
+use crate::flight::chance::{OpeningKind, Record, Taught, judge_record, learn_share};
 use crate::flight::forecast::{Forecast, LaunchStatement};
-use crate::measure::Taught;
 use crate::units::Estimate;
 
 /// What an aim was asked for, and what is known beside it.

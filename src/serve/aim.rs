@@ -10,7 +10,7 @@ use crate::flight::chance::{Opening, OpeningKind};
 use crate::flight::reading::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::maths::tests_of_means::Sample;
-use crate::measure::{Expected, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin, Taught};
+use crate::measure::{Expected, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin, taught_by_book};
 use crate::measurement::FlightMeasurement;
 use crate::report::aimed::{self, best_sentence, scatter_of, with_unit};
 use crate::report::chance_graph;
@@ -141,7 +141,7 @@ pub fn answer(launch: Option<Launch>, asked: &Asked, rig: &Rig, mark: DecimalMar
     let question = question(&known, launch.as_ref(), asked, rig)?;
     let placed = place(&question, distance)
         .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-    let taught = launch.as_ref().and_then(Launch::usual).map(|usual| Taught::by_book(usual, &question));
+    let taught = launch.as_ref().and_then(Launch::usual).map(|usual| taught_by_book(usual, &question));
     let taught = taught.unwrap_or_default();
     let wanted = aimed::Asked { question: &question, angle_wanted: distance.is_some(), taught: &taught, mark };
     let by_angle = question.scatter.map(|_| chance_by_angle(&question, 1.0)).unwrap_or_default();

@@ -16,6 +16,7 @@ pub(super) fn blocks(measurement: &Measurement, mark: DecimalMark) -> Vec<Block>
     let Some((_, first)) = accounts.first() else { return Vec::new() };
     let mut blocks = vec![
         Block::Heading { level: 2, text: "How did the numbers come about?".to_owned() },
+        Block::Paragraph("For whoever wants to check the reckoning; a report can do without.".to_owned()),
         Block::Paragraph(literal(&format!(
             "Fitted: {}. Best of the models: {}.",
             first.models.used, first.models.summary

@@ -109,7 +109,10 @@ fn verdicts(flights: &[FlightMeasurement]) -> Vec<String> {
     }
     said.into_iter()
         .map(|(summary, numbers)| {
-            format!("{}: {}", sentence_start(&flights_in_words(&numbers)), sentence(&literal(summary)))
+            let verdict = sentence(&literal(summary));
+            let mut letters = verdict.chars();
+            let first = letters.next().map(|letter| letter.to_lowercase().to_string()).unwrap_or_default();
+            format!("{}: {first}{}", sentence_start(&flights_in_words(&numbers)), letters.as_str())
         })
         .collect()
 }

@@ -99,10 +99,13 @@ fn write_figure(data: &str, size: (f32, f32), alt: &str, caption: &str, out: &mu
 }
 
 fn write_table(table: &Table, number: usize, out: &mut String) -> std::fmt::Result {
+    /// So many rows go onto a page whole.
+    const SHORT: usize = 12;
     let class = if table.numbers { " class=\"numbers\"" } else { "" };
+    let short = if table.rows.len() <= SHORT { " short" } else { "" };
     writeln!(
         out,
-        "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-labelledby=\"table-{number}\">\n<table{class}>\n\
+        "<div class=\"scroll{short}\" role=\"region\" tabindex=\"0\" aria-labelledby=\"table-{number}\">\n<table{class}>\n\
          <caption id=\"table-{number}\">{}</caption>",
         marked(&table.caption)
     )?;
