@@ -80,6 +80,7 @@ fn record(book: &mut Book, count: usize) {
             source: Source::Gate,
             clip: None,
             outcome: None,
+            target: None,
             note: None,
             measurement: None,
         }

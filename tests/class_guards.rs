@@ -287,8 +287,10 @@ fn a_lesson_through_a_restart_to_its_end() {
     assert_eq!(refused.status, 422, "{}", refused.text());
     assert_eq!(list()["common"]["launcher"], "wooden catapult", "what is wrong changes nothing");
     // Into the book, once; each group is a rig of its own.
-    let flights =
-        format!(r#"{{"launcher":"wooden catapult","notch":"3","session":"May","flights":[["{one}",1],["{two}",1]]}}"#);
+    let flights = format!(
+        r#"{{"launcher":"wooden catapult","notch":"3","session":"May","flights":[["{one}",1],["{two}",1]],
+            "outcomes":[["{one}",1,"hit"]],"opening":"25 cm","opening_height":"24 cm","opening_distance":"3.05 m"}}"#
+    );
     let record = || server.teacher(&teacher, "POST", "/api/class/record", flights.as_bytes()).json();
     // Both groups sent the very same clip: a flight is known by its clip, so that it counts once.
     assert!(record()["words"][0].as_str().unwrap().starts_with("1 shot recorded; 1 shot stood"), "{}", record());
@@ -298,7 +300,22 @@ fn a_lesson_through_a_restart_to_its_end() {
         .arg(folder.path().join("book.sqlite"))
         .output()
         .unwrap();
-    assert!(String::from_utf8_lossy(&out.stdout).contains("wooden catapu"), "{out:?}");
+    let listed = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(listed.contains("wooden catap") && listed.contains("hit"), "{listed}");
+    // A bucket whose distance nobody states is none.
+    let nowhere = format!(r#"{{"launcher":"x","flights":[["{one}",1]],"opening":"25 cm"}}"#);
+    assert_eq!(server.teacher(&teacher, "POST", "/api/class/record", nowhere.as_bytes()).status, 422);
+    // The teacher foretells by the shot book; a group can't open it.
+    let by_book = br#"{"launcher":"wooden catapult","notch":"3","forecast":{"like":{"book":"wooden catapult"},"angle":"50 deg","height":"85 cm"}}"#;
+    assert_eq!(server.teacher(&teacher, "POST", "/api/class/common", by_book).status, 204);
+    let sheet = server.ask(&first, "GET", "/api/sheet", b"").json();
+    assert!(sheet["teacher_says"].as_str().unwrap().contains("1 shot of the wooden catapult"), "{sheet}");
+    let view = server.wait_for(&first, &one, &["done"]);
+    assert!(view["result"]["flights"][0]["forecast"].as_str().unwrap().len() > 20, "{view}");
+    let stolen =
+        format!(r#"{{"step":{},"setup":{{"forecast":{{"like":{{"book":"wooden catapult"}}}}}}}}"#, view["step"]);
+    let refused = server.ask(&first, "POST", &format!("/api/clips/{one}/setup"), stolen.as_bytes());
+    assert_eq!(refused.status, 422, "{}", refused.text());
     let drift = server.teacher(&teacher, "GET", "/api/class/drift?launcher=wooden%20catapult", b"");
     assert!(drift.status == 200 || drift.status == 422, "{}", drift.text());
     let aim = br#"{"opening":"25 cm","opening_height":"24 cm","height":"85 cm","ball_diameter":"70 mm"}"#;

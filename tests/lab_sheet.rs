@@ -31,7 +31,6 @@ fn the_lab_sheet_is_whole_on_screen_and_on_paper() {
         browser.client.goto(&address).await.unwrap();
         let broken = "return [...document.images].filter((i) => !i.complete || i.naturalWidth == 0).map((i) => i.alt)";
         assert_eq!(browser.run(broken).await, json!([]));
-        browser.run("document.querySelectorAll('details').forEach((part) => { part.open = true })").await;
         assert_eq!(browser.faults().await, Vec::<String>::new());
         browser.picture("lab-sheet").await;
         let frames = browser.run(FRAMES).await.as_u64().unwrap() as usize;

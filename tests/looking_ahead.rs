@@ -237,7 +237,8 @@ fn book(folder: &std::path::Path) -> String {
     let shots = ["4.02 m/s hit", "4.05 m/s miss", "3.99 m/s hit", "4.01 m/s hit", "3.97 m/s miss", "4.03 m/s"];
     let of = ["book", "--book", &book, "add", "--launcher", "wooden catapult", "--session", "spring", "--notch", "3"];
     let at = ["--angle", "52", "--time", "2026-05-09T10:00:00Z"];
-    Command::cargo_bin("lobline").unwrap().args(of).args(at).args(shots).assert().success();
+    let bucket = ["--opening", "14 cm", "--opening-height", "24 cm", "--opening-distance", "1.52 m"];
+    Command::cargo_bin("lobline").unwrap().args(of).args(at).args(bucket).args(shots).assert().success();
     book
 }
 
@@ -271,6 +272,14 @@ fn the_book_lists_and_mends_what_went_in() {
     let with = |more: &[&str]| {
         transcript(&["book", "--book", &book].into_iter().chain(more.iter().copied()).collect::<Vec<_>>())
     };
-    let all = [with(&["outcome", "hit", "6", "5"]), with(&["list"]), with(&["outcome", "maybe", "5"])].join("\n");
+    let farther = ["outcome", "hit", "6", "5", "--opening", "20 cm", "--opening-distance", "1.60 m"];
+    let shown = |shot: &str| {
+        let all = with(&["show", shot]);
+        all.lines()
+            .filter(|line| line.starts_with("outcome") || line.starts_with("target"))
+            .collect::<Vec<_>>()
+            .join("\n")
+    };
+    let all = [with(&farther), with(&["list"]), shown("4"), shown("5"), with(&["outcome", "maybe", "5"])].join("\n");
     insta::assert_snapshot!(all);
 }

@@ -328,6 +328,22 @@ fn the_bucket_is_placed_and_something_upright_is_marked() {
         browser.press("where does it go?").await;
         browser.wait(".instruction").await;
         assert!(browser.text(".instruction").await.contains("along the floor"));
+        // With a scatter comes the chance, and how it goes with the angle.
+        browser.run("document.querySelector('#aim-body details details').open = true").await;
+        for (field, text) in [("scatter_speed", "0.05 m/s"), ("scatter_angle", "0.5°")] {
+            browser.fill(&format!("#aim-{field}"), text).await;
+        }
+        browser.press("where does it go?").await;
+        browser.wait_until("document.querySelector('.aim-answer img')?.naturalWidth > 0").await;
+        assert!(browser.text(".aim-answer").await.contains("Chance of a hit"));
+        // Foretold by a timing gate: 70 mm in 13 ms are 5.38 m/s.
+        browser.run("document.querySelector('#forecast-body details').open = true; const from = document.querySelector('#f-from'); from.value = 'gate'; from.dispatchEvent(new Event('change'))").await;
+        assert_eq!(browser.run("return document.querySelector('#f-speed').checkVisibility()").await, false);
+        for (field, text) in [("gate_length", "70.0 mm"), ("gate_time", "13.0 ms ± 0.3 ms"), ("angle", "50° ± 1°"), ("height", "85 cm")] {
+            browser.fill(&format!("#f-{field}"), text).await;
+        }
+        browser.press("compare").await;
+        browser.wait_until("document.querySelector('#forecast-body p')?.innerText.includes('forecast')").await;
         browser.run("document.getElementById('plumb').open = true").await;
         browser.press("this is upright").await;
         browser

@@ -73,7 +73,9 @@ impl ShotError {
         match self {
             Self::Missing { field } => format!("give the {field}"),
             Self::Impossible { .. } => {
-                "speeds and uncertainties are above nought and below 1000 m/s, angles from -90 to 90 degrees".to_owned()
+                "speeds and uncertainties are above nought and below 1000 m/s, angles from -90 to 90 degrees; a target has an \
+                 opening and a distance above nought"
+                    .to_owned()
             }
             Self::CommonTooLarge { .. } => "the shared part is contained in the whole uncertainty".to_owned(),
             Self::FlightZero => "number the flights of a clip 1, 2, 3, …".to_owned(),

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use super::error::BookError;
-use super::select::Selection;
+use super::select::{Selection, target_of};
 use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source, time_text};
 use super::store::{Added, Book, Incoming};
 
@@ -110,6 +110,15 @@ pub struct ShotLine {
     /// `hit` or `miss`; files of before it was kept have no such key.
     #[serde(default)]
     pub outcome: Option<Outcome>,
+    /// `cup` or `ring`, with the next three; files of before targets were kept have no such keys.
+    #[serde(default)]
+    pub target_kind: Option<String>,
+    #[serde(default)]
+    pub target_opening_m: Option<f64>,
+    #[serde(default)]
+    pub target_height_m: Option<f64>,
+    #[serde(default)]
+    pub target_distance_m: Option<f64>,
     pub measurement: Option<String>,
 }
 
@@ -135,6 +144,10 @@ impl From<Shot> for ShotLine {
             note: record.note,
             set_aside: shot.set_aside,
             outcome: record.outcome,
+            target_kind: record.target.map(|target| target.kind.word().to_owned()),
+            target_opening_m: record.target.map(|target| target.opening_m),
+            target_height_m: record.target.map(|target| target.height_m),
+            target_distance_m: record.target.map(|target| target.distance_m),
             measurement: record.measurement,
         }
     }
@@ -152,6 +165,11 @@ impl ShotLine {
             return Err("clip fingerprint and flight number belong together".to_owned());
         }
         let clip = self.clip_fingerprint.zip(self.flight_number);
+        let sizes = [self.target_opening_m, self.target_height_m, self.target_distance_m];
+        let target = target_of(self.target_kind.as_deref(), sizes);
+        if target.is_none() && (self.target_kind.is_some() || sizes.iter().any(Option::is_some)) {
+            return Err("a target needs kind (cup or ring), opening, height and distance".to_owned());
+        }
         let record = ShotRecord {
             launcher: self.launcher,
             setting: Setting { notch: self.notch, angle_deg: self.angle_deg, ball: self.ball },
@@ -164,6 +182,7 @@ impl ShotLine {
             source: self.source,
             clip: clip.map(|(fingerprint, flight)| ClipFlight { fingerprint, flight }),
             outcome: self.outcome,
+            target,
             note: self.note,
             measurement: self.measurement,
         };
@@ -328,7 +347,7 @@ pub(super) fn write_lines(path: &Path, lines: &[ShotLine]) -> Result<(), Exchang
 }
 
 /// The header stands even when there is no shot below it.
-const CSV_HEADER: [&str; 18] = [
+const CSV_HEADER: [&str; 22] = [
     "key",
     "launcher",
     "notch",
@@ -346,6 +365,10 @@ const CSV_HEADER: [&str; 18] = [
     "note",
     "set_aside",
     "outcome",
+    "target_kind",
+    "target_opening_m",
+    "target_height_m",
+    "target_distance_m",
     "measurement",
 ];
 

@@ -13,6 +13,8 @@
 //! | `time` | none | RFC 3339, or date and time of day in the local zone |
 //! | `launcher`, `session`, `notch`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
 //! | `outcome` | none | hit or miss, where somebody aimed |
+//! | `target` | none | cup or ring: at what it was aimed; with the next three |
+//! | `opening`, `opening height`, `opening distance` | m, cm, mm | of the target |
 //! | `angle` | deg | |
 
 use std::io::Read;
@@ -24,6 +26,8 @@ use jiff::{Timestamp, tz::TimeZone};
 use super::exchange::{ExchangeError, Taken, open};
 use super::shot::{Outcome, Setting, ShotRecord, Source};
 use super::store::{Added, Book, Incoming};
+use crate::flight::aim::Target;
+use crate::flight::chance::OpeningKind;
 
 /// What holds for every reading of a file unless a column says otherwise.
 #[derive(Debug, Clone)]
@@ -72,6 +76,10 @@ enum Column {
     Ball,
     Rig,
     Outcome,
+    Target,
+    Opening(f64),
+    OpeningHeight(f64),
+    OpeningDistance(f64),
     Note,
 }
 
@@ -118,6 +126,8 @@ fn check_columns(columns: &[Column]) -> Result<(), String> {
     Err("no column `speed / m/s`, and not both `gate time / ms` and `width / mm`".to_owned())
 }
 
+const LENGTHS: [(&str, f64); 3] = [("m", 1.0), ("cm", 1e-2), ("mm", 1e-3)];
+
 /// Name and unit of a header cell.
 fn column_of(cell: &str) -> Result<Column, String> {
     let (name, unit) = split_unit(cell);
@@ -125,7 +135,7 @@ fn column_of(cell: &str) -> Result<Column, String> {
         "time" => Column::Time,
         "speed" => Column::Speed(speed_unit(&unit, cell)?),
         "gate time" => Column::GateTime(factor(&unit, cell, &[("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("µs", 1e-6)])?),
-        "width" => Column::Width(factor(&unit, cell, &[("m", 1.0), ("cm", 1e-2), ("mm", 1e-3)])?),
+        "width" => Column::Width(factor(&unit, cell, &LENGTHS)?),
         "uncertainty" => Column::Uncertainty(part_unit(&unit, cell)?),
         "shared uncertainty" => Column::SharedUncertainty(part_unit(&unit, cell)?),
         "angle" => {
@@ -138,6 +148,10 @@ fn column_of(cell: &str) -> Result<Column, String> {
         "ball" => Column::Ball,
         "rig" => Column::Rig,
         "outcome" => Column::Outcome,
+        "target" => Column::Target,
+        "opening" => Column::Opening(factor(&unit, cell, &LENGTHS)?),
+        "opening height" => Column::OpeningHeight(factor(&unit, cell, &LENGTHS)?),
+        "opening distance" => Column::OpeningDistance(factor(&unit, cell, &LENGTHS)?),
         "note" => Column::Note,
         _ => return Err(format!("the column `{cell}` is not known")),
     };
@@ -203,6 +217,7 @@ impl Reading<'_> {
             source: Source::Gate,
             clip: None,
             outcome: self.outcome()?,
+            target: self.target()?,
             note: self.text(Column::Note),
             measurement: None,
         };
@@ -215,6 +230,30 @@ impl Reading<'_> {
             Outcome::from_word(&cell.to_lowercase()).ok_or_else(|| format!("outcome `{cell}` is neither hit nor miss"))
         };
         self.text(Column::Outcome).map(read).transpose()
+    }
+
+    /// Where opening and distance aren't stated there is no target; a cup on the floor where nothing else is.
+    fn target(&self) -> Result<Option<Target>, String> {
+        let length = |what: &str, factor: fn(&Column) -> Option<f64>| self.scaled(what, factor);
+        let opening = length("the opening", |column| match column {
+            Column::Opening(factor) => Some(*factor),
+            _ => None,
+        })?;
+        let height = length("the opening's height", |column| match column {
+            Column::OpeningHeight(factor) => Some(*factor),
+            _ => None,
+        })?;
+        let distance = length("the opening's distance", |column| match column {
+            Column::OpeningDistance(factor) => Some(*factor),
+            _ => None,
+        })?;
+        let read = |cell: String| {
+            OpeningKind::from_word(&cell.to_lowercase())
+                .ok_or_else(|| format!("target `{cell}` is neither cup nor ring"))
+        };
+        let kind = self.text(Column::Target).map(read).transpose()?.unwrap_or(OpeningKind::Cup);
+        let height_m = height.unwrap_or(0.0);
+        Ok(opening.zip(distance).map(|(opening_m, distance_m)| Target { kind, opening_m, height_m, distance_m }))
     }
 
     fn cell(&self, wanted: impl Fn(&Column) -> bool) -> Option<&str> {

@@ -35,4 +35,4 @@ pub use series::{Series, SeriesShot};
 pub use shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source};
 pub use store::{Added, AlreadyThere, Book, Event};
 pub use text_chart::text_chart;
-pub use usual::{Asked, Usual};
+pub use usual::{Asked, TriedAt, Usual, mean_of_shots};

@@ -5,8 +5,9 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::error::BookError;
-use super::shot::{ClipFlight, Setting, ShotRecord, Source};
+use super::shot::{ClipFlight, Outcome, Setting, ShotRecord, Source};
 use super::store::{Added, Book};
+use crate::flight::aim::Target;
 use crate::measurement::{FlightMeasurement, Measurement};
 
 /// What the recorder says beyond the measurement.
@@ -19,6 +20,10 @@ pub struct RecordInto {
     pub rig: Option<String>,
     /// When the first flight was shot, as far as it is known; later flights follow by their launch times.
     pub time: Timestamp,
+    /// Of each flight in turn, whether it went in; those beyond the end aren't stated.
+    pub outcomes: Vec<Option<Outcome>>,
+    /// What was aimed at; `None` when it isn't stated.
+    pub target: Option<Target>,
     pub note: Option<String>,
 }
 
@@ -50,12 +55,14 @@ impl Book {
 pub fn shots_of(measurement: &Measurement, into: &RecordInto) -> Vec<ShotRecord> {
     // A measurement is plain numbers and texts; it can always be written.
     let json = serde_json::to_string(measurement).ok();
-    measurement.flights.iter().map(|flight| shot_of(measurement, flight, into, json.clone())).collect()
+    let outcomes = into.outcomes.iter().copied().chain(std::iter::repeat(None));
+    let flights = measurement.flights.iter().zip(outcomes);
+    flights.map(|flight| shot_of(measurement, flight, into, json.clone())).collect()
 }
 
 fn shot_of(
     measurement: &Measurement,
-    flight: &FlightMeasurement,
+    (flight, outcome): (&FlightMeasurement, Option<Outcome>),
     into: &RecordInto,
     json: Option<String>,
 ) -> ShotRecord {
@@ -79,7 +86,8 @@ fn shot_of(
         rig: into.rig.clone(),
         source: Source::Video,
         clip,
-        outcome: None,
+        outcome,
+        target: into.target,
         note: into.note.clone(),
         measurement: json,
     }
@@ -114,6 +122,8 @@ mod tests {
             setting: Setting { angle_deg: Some(48.0), ..Setting::default() },
             rig: Some("tripod by the hedge".into()),
             time: "2026-05-09T10:00:00Z".parse().unwrap(),
+            outcomes: vec![None, Some(Outcome::Hit)],
+            target: None,
             note: None,
         }
     }
@@ -136,6 +146,7 @@ mod tests {
         let again = book.record_measurement(&measurement, &into(), now).unwrap();
         assert_eq!((again.recorded.len(), again.already_there.len()), (0, 2));
         let shots = book.latest(&Selection::default(), 10).unwrap();
+        assert_eq!((shots[0].record.outcome, shots[1].record.outcome), (None, Some(Outcome::Hit)));
         assert_eq!(shots[1].record.clip, Some(ClipFlight { fingerprint: "0123456789abcdef".into(), flight: 2 }));
         assert!(shots[0].record.time < shots[1].record.time);
         let kept: Measurement = serde_json::from_str(shots[0].record.measurement.as_ref().unwrap()).unwrap();

@@ -139,6 +139,14 @@ fn findings(connection: &Connection) -> Vec<String> {
     read().unwrap_or_else(|error| vec![error.to_string()])
 }
 
+/// The columns that came with later versions of the book, newest first, in the order in which they are read.
+const COLUMNS_OF_VERSIONS: [&str; 4] = [
+    "common_uncertainty, rig, outcome, target_kind, target_opening, target_height, target_distance",
+    "common_uncertainty, rig, outcome, NULL, NULL, NULL, NULL",
+    "common_uncertainty, rig, NULL, NULL, NULL, NULL, NULL",
+    "NULL, NULL, NULL, NULL, NULL, NULL, NULL",
+];
+
 /// Reads shot by shot, through the number alone, so that a damaged page costs only the shots that lie on it.
 struct Salvage<'c> {
     connection: &'c Connection,
@@ -154,17 +162,13 @@ impl<'c> Salvage<'c> {
         let damaged = |error: rusqlite::Error| BookError::from_sqlite(path, error);
         // Preparing reads the table definitions: when even they are lost, SQLite can't tell what is what.
         connection.prepare("SELECT id FROM shots WHERE id = ?1").map_err(damaged)?;
-        let newest = connection.prepare("SELECT common_uncertainty, rig, outcome FROM shots WHERE id = ?1").is_ok();
-        let second = connection.prepare("SELECT common_uncertainty, rig FROM shots WHERE id = ?1").is_ok();
+        // Those of the newest version that the file has.
+        let has = |columns: &&str| connection.prepare(&format!("SELECT {columns} FROM shots WHERE id = ?1")).is_ok();
         Ok(Self {
             connection,
             launchers: names(connection, "launchers"),
             sessions: names(connection, "sessions"),
-            columns: match (newest, second) {
-                (true, _) => "common_uncertainty, rig, outcome",
-                (false, true) => "common_uncertainty, rig, NULL",
-                (false, false) => "NULL, NULL, NULL",
-            },
+            columns: COLUMNS_OF_VERSIONS.iter().find(|columns| has(columns)).copied().unwrap_or_default(),
             unreadable: Vec::new(),
             without_measurement: 0,
         })
@@ -216,6 +220,10 @@ impl<'c> Salvage<'c> {
             note: row.get(10)?,
             set_aside: row.get(11)?,
             outcome: row.get::<_, Option<String>>(14)?.as_deref().and_then(super::shot::Outcome::from_word),
+            target_kind: row.get(15)?,
+            target_opening_m: row.get(16)?,
+            target_height_m: row.get(17)?,
+            target_distance_m: row.get(18)?,
             measurement: None,
         })
     }

@@ -10,7 +10,7 @@ use super::error::BookError;
 const APPLICATION_ID: i64 = 0x4C4F_4242;
 
 /// Step n brings a book from version n to version n + 1; steps are never changed once released.
-const STEPS: [&str; 3] = [
+const STEPS: [&str; 4] = [
     "CREATE TABLE launchers (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
      CREATE TABLE sessions (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
      CREATE TABLE settings (id INTEGER PRIMARY KEY, notch TEXT, angle_deg REAL, ball TEXT) STRICT;
@@ -55,6 +55,11 @@ const STEPS: [&str; 3] = [
      ALTER TABLE shots ADD COLUMN rig TEXT;",
     // Whether the ball went in: from these the chance to hit is learnt.
     "ALTER TABLE shots ADD COLUMN outcome TEXT CHECK (outcome IN ('hit', 'miss'));",
+    // At which target: a hit at a near bucket says little of a far one.
+    "ALTER TABLE shots ADD COLUMN target_kind TEXT CHECK (target_kind IN ('cup', 'ring'));
+     ALTER TABLE shots ADD COLUMN target_opening REAL CHECK (target_opening > 0);
+     ALTER TABLE shots ADD COLUMN target_height REAL;
+     ALTER TABLE shots ADD COLUMN target_distance REAL CHECK (target_distance > 0);",
 ];
 
 /// The version that this program writes.

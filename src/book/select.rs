@@ -5,6 +5,8 @@ use rusqlite::{Params, Row, ToSql};
 use super::error::BookError;
 use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source};
 use super::store::Book;
+use crate::flight::aim::Target;
+use crate::flight::chance::OpeningKind;
 
 /// Which shots are meant; everything left out is not asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -149,7 +151,8 @@ impl Book {
 pub(super) const SELECT_SHOTS: &str = "SELECT shots.id, shots.key, launchers.name, settings.notch, settings.angle_deg,
         settings.ball, sessions.name, shots.time, shots.speed, shots.standard_uncertainty, shots.common_uncertainty,
         shots.rig, shots.source, shots.clip_fingerprint, shots.flight_number, shots.note, shots.set_aside,
-        measurements.json, shots.outcome
+        measurements.json, shots.outcome, shots.target_kind, shots.target_opening, shots.target_height,
+        shots.target_distance
     FROM shots
     JOIN launchers ON launchers.id = shots.launcher
     JOIN sessions ON sessions.id = shots.session
@@ -177,11 +180,17 @@ pub(super) fn shot_of_row(row: &Row<'_>) -> Result<Shot, rusqlite::Error> {
                 rusqlite::types::ValueRef::Null => None,
                 _ => Some(parsed(row, 18, Outcome::from_word)?),
             },
+            target: target_of(row.get::<_, Option<String>>(19)?.as_deref(), [row.get(20)?, row.get(21)?, row.get(22)?]),
             note: row.get(15)?,
             measurement: row.get(17)?,
         },
         set_aside: row.get(16)?,
     })
+}
+
+/// The target of a row or line; `None` where any part of it isn't stated.
+pub(super) fn target_of(kind: Option<&str>, [opening, height, distance]: [Option<f64>; 3]) -> Option<Target> {
+    Some(Target { kind: OpeningKind::from_word(kind?)?, opening_m: opening?, height_m: height?, distance_m: distance? })
 }
 
 /// A text column read into something else; a text that can't be is damage.

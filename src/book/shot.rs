@@ -4,6 +4,7 @@ use jiff::{RoundMode, Timestamp, TimestampRound, Unit};
 use serde::{Deserialize, Serialize};
 
 use super::error::ShotError;
+use crate::flight::aim::Target;
 
 /// Where a speed comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -110,6 +111,8 @@ pub struct ShotRecord {
     pub clip: Option<ClipFlight>,
     /// `None` when nobody aimed or nobody wrote it down.
     pub outcome: Option<Outcome>,
+    /// What the shot was for; `None` when it isn't stated.
+    pub target: Option<Target>,
     pub note: Option<String>,
     /// The measurement file, JSON.
     pub measurement: Option<String>,
@@ -149,6 +152,9 @@ impl ShotRecord {
         possible("standard uncertainty", self.standard_uncertainty_m_per_s, |u| u > 0.0 && u < 1000.0)?;
         possible("shared uncertainty", self.common_uncertainty_m_per_s, |u| (0.0..1000.0).contains(&u))?;
         possible("launch angle", self.setting.angle_deg, |angle| (-90.0..=90.0).contains(&angle))?;
+        if let Some(target) = &self.target {
+            check_target(target)?;
+        }
         if let (Some(common), Some(whole)) = (self.common_uncertainty_m_per_s, self.standard_uncertainty_m_per_s)
             && common > whole
         {
@@ -159,6 +165,16 @@ impl ShotRecord {
         }
         Ok(())
     }
+}
+
+/// A target as it can stand.
+///
+/// # Errors
+/// [`ShotError::Impossible`].
+pub fn check_target(target: &Target) -> Result<(), ShotError> {
+    possible("opening of the target", Some(target.opening_m), |opening| opening > 0.0 && opening < 100.0)?;
+    possible("height of the target", Some(target.height_m), |height| height.abs() < 1000.0)?;
+    possible("distance of the target", Some(target.distance_m), |distance| distance > 0.0 && distance < 1000.0)
 }
 
 fn required(field: &'static str, text: &str) -> Result<String, ShotError> {

@@ -12,7 +12,8 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 
 use super::error::{BookError, ShotError};
 use super::schema;
-use super::shot::{Outcome, Setting, Shot, ShotRecord, time_text};
+use super::shot::{Outcome, Setting, Shot, ShotRecord, check_target, time_text};
+use crate::flight::aim::Target;
 
 /// How long a call waits for another program that writes.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(20);
@@ -147,17 +148,35 @@ impl Book {
         self.write(|transaction| change(transaction, "put back", None, ids, None, at))
     }
 
-    /// States whether the balls of shots went in, or with `None` that it isn't known; what was stated before is replaced.
+    /// States whether the balls of shots went in, or with `None` that it isn't known, and at which target; what was stated before
+    /// is replaced. Without a `target` the one that stands there stays.
     ///
     /// # Errors
-    /// [`BookError::NoSuchShot`]; then none is changed.
-    pub fn set_outcome(&mut self, ids: &[i64], outcome: Option<Outcome>) -> Result<(), BookError> {
+    /// [`BookError::NoSuchShot`], [`BookError::BadShot`] for a target that can't stand; then none is changed.
+    pub fn set_outcome(
+        &mut self,
+        ids: &[i64],
+        outcome: Option<Outcome>,
+        target: Option<&Target>,
+    ) -> Result<(), BookError> {
+        target.map_or(Ok(()), check_target)?;
         for id in ids {
             self.reason_of(*id)?;
         }
         self.write(|transaction| {
-            let mut change = transaction.prepare_cached("UPDATE shots SET outcome = ?2 WHERE id = ?1")?;
-            ids.iter().try_for_each(|id| change.execute(params![id, outcome.map(Outcome::word)]).map(|_| ()))
+            let mut say = transaction.prepare_cached("UPDATE shots SET outcome = ?2 WHERE id = ?1")?;
+            let mut place = transaction.prepare_cached(
+                "UPDATE shots SET target_kind = ?2, target_opening = ?3, target_height = ?4, target_distance = ?5
+                 WHERE id = ?1",
+            )?;
+            for id in ids {
+                say.execute(params![id, outcome.map(Outcome::word)])?;
+                if let Some(target) = target {
+                    let Target { kind, opening_m, height_m, distance_m } = target;
+                    place.execute(params![id, kind.word(), opening_m, height_m, distance_m])?;
+                }
+            }
+            Ok(())
         })
     }
 
@@ -292,6 +311,10 @@ impl<'t> Writer<'t> {
             record.note,
             shot.set_aside,
             record.outcome.map(Outcome::word),
+            record.target.map(|target| target.kind.word()),
+            record.target.map(|target| target.opening_m),
+            record.target.map(|target| target.height_m),
+            record.target.map(|target| target.distance_m),
         ])?;
         if let Some(json) = &record.measurement {
             self.transaction.prepare_cached("INSERT INTO measurements VALUES (?1, ?2)")?.execute(params![id, json])?;
@@ -314,8 +337,10 @@ impl<'t> Writer<'t> {
 /// The key is drawn by SQLite when the shot brings none; 64 random bits don't meet by chance.
 const INSERT_SHOT: &str = "INSERT INTO shots
     (key, launcher, setting, session, time, speed, standard_uncertainty, common_uncertainty, rig, source,
-     clip_fingerprint, flight_number, note, set_aside, outcome)
-    VALUES (ifnull(?1, lower(hex(randomblob(8)))), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";
+     clip_fingerprint, flight_number, note, set_aside, outcome,
+     target_kind, target_opening, target_height, target_distance)
+    VALUES (ifnull(?1, lower(hex(randomblob(8)))), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15,
+            ?16, ?17, ?18, ?19)";
 
 fn already_there(transaction: &Transaction<'_>, shot: &Incoming) -> Result<Option<i64>, rusqlite::Error> {
     if let Some(key) = &shot.key {

@@ -5,6 +5,8 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::*;
+use crate::flight::aim::Target;
+use crate::flight::chance::OpeningKind;
 
 fn at(seconds: i64) -> Timestamp {
     Timestamp::from_second(1_778_320_800 + seconds).unwrap()
@@ -24,6 +26,12 @@ fn shot(number: i64) -> ShotRecord {
         source: if number % 2 == 0 { Source::Gate } else { Source::Video },
         clip: (number % 2 == 1).then(|| ClipFlight { fingerprint: format!("{number:016x}"), flight: 1 }),
         outcome: [None, Some(Outcome::Hit), Some(Outcome::Miss)][number as usize % 3],
+        target: (number % 3 == 1).then(|| Target {
+            kind: OpeningKind::Cup,
+            opening_m: 0.28,
+            height_m: 0.24,
+            distance_m: 1.0 + number as f64 / 30.0,
+        }),
         note: (number % 4 == 0).then(|| "hit the frame; \"again\",\n second line".into()),
         measurement: (number % 2 == 1).then(|| "{\"format_version\":1}".into()),
     }

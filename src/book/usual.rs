@@ -6,6 +6,7 @@ use super::error::BookError;
 use super::select::Selection;
 use super::shot::{Outcome, Setting, Shot};
 use super::store::Book;
+use crate::flight::aim::Target;
 use crate::maths::tests_of_means::{Sample, t_quantile};
 use crate::units::Estimate;
 
@@ -43,6 +44,15 @@ pub struct Usual {
     pub angle_deg: Option<Estimate>,
     /// As that of the speed, from the clips; `None` when fewer than two were measured.
     pub angle_scatter_deg: Option<f64>,
+    /// What went in and what didn't, target by target, in the order in which they were first shot at.
+    pub tried: Vec<TriedAt>,
+}
+
+/// What was shot at one target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TriedAt {
+    /// `None`: at which isn't stated.
+    pub target: Option<Target>,
     pub hits: u32,
     pub misses: u32,
 }
@@ -89,6 +99,7 @@ struct Seen {
     own: Option<f64>,
     angle: Option<Estimate>,
     outcome: Option<Outcome>,
+    target: Option<Target>,
 }
 
 impl Seen {
@@ -102,6 +113,7 @@ impl Seen {
             own,
             angle: measured_angle(shot),
             outcome: record.outcome,
+            target: record.target,
         }
     }
 }
@@ -140,30 +152,46 @@ fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
     let tilt = angles.iter().filter_map(|angle| angle.standard_uncertainty).reduce(f64::max);
     let setting = shots.first().map(|shot| shot.setting.clone()).unwrap_or_default();
     let set_angle = setting.angle_deg.map(Estimate::without_uncertainty);
-    let count = |outcome| shots.iter().filter(|shot| shot.outcome == Some(outcome)).count() as u32;
     let common = shots.iter().filter_map(|shot| shot.common).reduce(f64::max);
     Usual {
         launcher,
         session,
         setting,
         shots: shots.len(),
-        speed_m_per_s: mean(&speeds, common, shots.first().and_then(|shot| shot.own))
+        speed_m_per_s: mean_of_shots(&speeds, common, shots.first().and_then(|shot| shot.own))
             .unwrap_or(Estimate::without_uncertainty(f64::NAN)),
         speed_scatter_m_per_s: scatter(&speeds),
-        angle_deg: mean(&degrees, tilt, tilt).or(set_angle),
+        angle_deg: mean_of_shots(&degrees, tilt, tilt).or(set_angle),
         angle_scatter_deg: scatter(&degrees),
-        hits: count(Outcome::Hit),
-        misses: count(Outcome::Miss),
+        tried: tried(shots),
     }
+}
+
+fn tried(shots: &[Seen]) -> Vec<TriedAt> {
+    let mut all: Vec<TriedAt> = Vec::new();
+    for (outcome, target) in shots.iter().filter_map(|shot| Some((shot.outcome?, shot.target))) {
+        let at = match all.iter().position(|at| at.target == target) {
+            Some(index) => index,
+            None => {
+                all.push(TriedAt { target, hits: 0, misses: 0 });
+                all.len() - 1
+            }
+        };
+        match outcome {
+            Outcome::Hit => all[at].hits += 1,
+            Outcome::Miss => all[at].misses += 1,
+        }
+    }
+    all
 }
 
 fn scatter(values: &[f64]) -> Option<f64> {
     Sample::of(values).and_then(|sample| sample.sd)
 }
 
-/// Mean with s/√n (GUM 4.2.3) and the shared part in squares, the coverage factor from the effective degrees of freedom (GUM
-/// G.4.1); a single value has its own uncertainty. `None` for no values.
-fn mean(values: &[f64], common: Option<f64>, own: Option<f64>) -> Option<Estimate> {
+/// Mean of shots with s/√n (GUM 4.2.3) and the part that they share in squares, the coverage factor from the effective degrees of
+/// freedom (GUM G.4.1); a single value has its own uncertainty. `None` for no values.
+pub fn mean_of_shots(values: &[f64], common: Option<f64>, own: Option<f64>) -> Option<Estimate> {
     let sample = Sample::of(values)?;
     let Some(sd) = sample.sd else {
         return Some(own.map_or(Estimate::without_uncertainty(sample.mean), |u| {
@@ -196,6 +224,7 @@ mod tests {
             source: Source::Gate,
             clip: None,
             outcome,
+            target: None,
             note: None,
             measurement: None,
         }
@@ -223,7 +252,7 @@ mod tests {
         assert!((half_width - 4.303 * 0.1 / 3f64.sqrt()).abs() < 1e-4, "{half_width}");
         assert!((usual.speed_scatter_m_per_s.unwrap() - 0.1).abs() < 1e-12);
         assert_eq!((usual.angle_deg, usual.angle_scatter_deg), (Some(Estimate::without_uncertainty(45.0)), None));
-        assert_eq!((usual.shots, usual.hits, usual.misses), (3, 3, 0));
+        assert_eq!((usual.shots, usual.tried), (3, vec![TriedAt { target: None, hits: 3, misses: 0 }]));
     }
 
     #[test]
@@ -235,12 +264,27 @@ mod tests {
         let (_folder, book) = book(vec![record("spring", "2", 4.0, None), late, stronger]);
         assert!(matches!(book.usual(&asked()), Err(BookError::SeveralSettings { settings }) if settings.len() == 2));
         let second = book.usual(&Asked { notch: Some("2".into()), ..asked() }).unwrap();
-        assert_eq!((second.session.as_str(), second.speed_m_per_s.value, second.misses), ("autumn", 3.8, 1));
+        let missed = vec![TriedAt { target: None, hits: 0, misses: 1 }];
+        assert_eq!((second.session.as_str(), second.speed_m_per_s.value, second.tried), ("autumn", 3.8, missed));
         assert_eq!(second.speed_m_per_s.standard_uncertainty, None);
         let spring = Asked { session: Some("spring".into()), ..asked() };
         assert_eq!(book.usual(&spring).unwrap().speed_m_per_s.value, 4.0);
         let none = book.usual(&Asked { notch: Some("9".into()), ..asked() });
         assert!(matches!(none, Err(BookError::NoShots { .. })));
+    }
+
+    #[test]
+    fn hits_count_target_by_target() {
+        let at = |distance_m: f64| {
+            Some(Target { kind: crate::flight::chance::OpeningKind::Cup, opening_m: 0.28, height_m: 0.24, distance_m })
+        };
+        let shot = |target, outcome| ShotRecord { target, ..record("spring", "2", 4.0, outcome) };
+        let (hit, miss) = (Some(Outcome::Hit), Some(Outcome::Miss));
+        let shots = [(at(1.4), hit), (at(1.6), miss), (None, hit), (at(1.4), miss), (at(1.4), None)];
+        let (_folder, book) = book(shots.map(|(target, outcome)| shot(target, outcome)).to_vec());
+        let tried = [(at(1.4), 1, 1), (at(1.6), 0, 1), (None, 1, 0)];
+        let wanted = tried.map(|(target, hits, misses)| TriedAt { target, hits, misses });
+        assert_eq!(book.usual(&asked()).unwrap().tried, wanted);
     }
 
     #[test]
@@ -280,6 +324,8 @@ mod tests {
             setting: Setting { angle_deg: Some(45.0), ..Setting::default() },
             rig: None,
             time: "2026-05-09T10:00:00Z".parse().unwrap(),
+            outcomes: Vec::new(),
+            target: None,
             note: None,
         };
         let (_folder, book) = book(super::super::shots_of(&measurement, &into));

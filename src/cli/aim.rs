@@ -4,22 +4,23 @@ use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
 use super::forecast::{
-    FORMAT_VERSION, SheetOptions, forecast_error, forecast_json, launch_json, launch_rows, pretty, reach_json, remarks,
+    FORMAT_VERSION, SheetOptions, forecast_error, forecast_json, launch_json, launch_rows, pretty, reach_json,
     safety_words, worked, worked_angle, wrapped,
 };
 use super::output::{CommandError, Console};
-use super::rows::{Row, in_line, scaled, table};
+use super::rows::{Row, table};
 use super::statement::{LaunchOptions, Stated, no_answer, read, read_positive, wrong};
-use crate::book::Usual;
 use crate::flight::aim::{
-    Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, STEEPEST_SENSIBLE_DEG, ShotScatter,
-    aim, angles_to_reach, best_angle, chance_by_angle, turned_to,
+    Aim, AimError, AimQuestion, AngleChance, Chance, Obstacle, ObstaclePassage, Placed, ShotScatter, best_angle,
+    chance_by_angle, place,
 };
-use crate::flight::chance::{LearntShare, Opening, OpeningKind, Record, judge_record, learn_share};
+use crate::flight::chance::{LearntShare, Opening, OpeningKind, Taught, Tried, learn_share};
 use crate::flight::reading::{Kind, Reading};
+use crate::measure::taught_by_book;
+use crate::report::aimed::{Asked, best_sentence, told};
 use crate::report::chance_graph::write_chance_graph;
+use crate::report::numbers::DecimalMark;
 use crate::report::worked::text::wrap;
-use crate::units::Estimate;
 
 /// Says where to put the target, what stands in the way and how good the chances are.
 #[derive(Debug, Args)]
@@ -51,7 +52,7 @@ pub struct AimOptions {
     /// Shot-to-shot standard deviation of the direction to the sides; as that of the angle when left out
     #[arg(long, value_name = "ANGLE")]
     scatter_sideways: Option<String>,
-    /// Shots at this set-up that went in; with --misses they sharpen the chance; else those that the book has
+    /// Shots at this set-up that went in; with --misses they sharpen the chance; else those that the book has, at whatever target
     #[arg(long, value_name = "N", requires = "misses")]
     hits: Option<u32>,
     /// Shots at this set-up that did not
@@ -85,11 +86,13 @@ enum Target {
     Ring,
 }
 
-/// One placed aim with all that is said about it.
-struct Placed {
-    aim: Aim,
-    angle_deg: f64,
-    stated: Stated,
+impl Target {
+    const fn kind(self) -> OpeningKind {
+        match self {
+            Self::Cup => OpeningKind::Cup,
+            Self::Ring => OpeningKind::Ring,
+        }
+    }
 }
 
 pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> {
@@ -97,18 +100,20 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
     let stated = options.launch.statement_with(options.distance.is_some().then_some(45.0))?;
     let rim = read("opening-height", Kind::Length, &options.opening_height)?;
     let question = options.question(&stated, &rim)?;
-    let placed = options.place(&stated, &question)?;
+    let distance = options.distance.as_deref().map(|text| read_positive("distance", Kind::Length, text)).transpose()?;
+    let placed = place(&question, distance.as_ref().map(|distance| distance.value)).map_err(aim_error)?;
     let by_angle = question.scatter.map(|_| chance_by_angle(&question, 1.0)).unwrap_or_default();
-    let record = options.record(&stated);
-    let learnt =
-        placed[0].aim.chance.zip(record).and_then(|(chance, (hits, misses))| learn_share(chance.bracket, hits, misses));
+    let taught = options.taught(&stated, &question, &placed[0].aim);
     if options.json {
-        console.result(pretty(&to_json(options, &placed, &by_angle, learnt)));
+        console.result(pretty(&to_json(options, &stated, &placed, &by_angle, &taught)));
     } else {
-        let parts: Vec<String> = placed.iter().map(|placed| words(options, &rim, placed, record, learnt)).collect();
-        let best = best_words(&by_angle, &placed);
+        let asked =
+            Asked { question: &question, angle_wanted: distance.is_some(), taught: &taught, mark: DecimalMark::Point };
+        let parts: Vec<String> = placed.iter().map(|placed| words(placed, asked)).collect();
+        let best = best_sentence(&by_angle, &placed, DecimalMark::Point)
+            .map_or_else(String::new, |best| format!("{}\n", wrapped(vec![best])));
         let mut launch = launch_rows(&stated);
-        launch.retain(|row| options.distance.is_none() || !row.is_called("launch angle"));
+        launch.retain(|row| distance.is_none() || !row.is_called("launch angle"));
         console.result(format!(
             "Launch\n{}\n\n{}\n{best}\n{}",
             table(&launch),
@@ -122,13 +127,12 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
         console.note(format!("chance by angle written to `{}`", path.display()));
     }
     if options.sheet.is_wanted() {
-        let sheet = match &options.distance {
-            Some(text) => {
-                let distance = read_positive("distance", Kind::Length, text)?;
+        let sheet = match &distance {
+            Some(distance) => {
                 let angles: Vec<f64> = placed.iter().map(|placed| placed.angle_deg).collect();
-                worked_angle(&placed[0].stated, &rim, &distance, &angles)
+                worked_angle(&stated, &rim, distance, &angles)
             }
-            None => worked(&placed[0].stated, &rim, &placed[0].aim.forecast),
+            None => worked(&stated, &rim, &placed[0].aim.forecast),
         };
         let sheet = sheet.map_err(|error| no_answer(&error, error.hint()))?;
         options.sheet.deliver(&sheet, console)?;
@@ -142,11 +146,8 @@ impl AimOptions {
             .ball_diameter_m
             .ok_or_else(|| wrong("the ball's diameter isn't stated", "give it with `--ball \"40 mm\"`"))?;
         let opening = read_positive("opening", Kind::Length, &self.opening)?;
-        let kind = match self.target {
-            Target::Cup => OpeningKind::Cup,
-            Target::Ring => OpeningKind::Ring,
-        };
-        let opening = Opening::new(kind, opening.value, ball_diameter_m).map_err(|error| wrong(error, error.hint()))?;
+        let opening = Opening::new(self.target.kind(), opening.value, ball_diameter_m)
+            .map_err(|error| wrong(error, error.hint()))?;
         let length = |option: &str, text: &Option<String>| {
             text.as_deref().map(|text| read_positive(option, Kind::Length, text).map(|r| r.value)).transpose()
         };
@@ -192,224 +193,39 @@ impl AimOptions {
         }
     }
 
-    /// Hits and misses, as typed or as the book has them; `None` for none at all.
-    fn record(&self, stated: &Stated) -> Option<(u32, u32)> {
-        let of_book = stated.usual.as_ref().map(|usual| (usual.hits, usual.misses));
-        self.hits.zip(self.misses).or(of_book).filter(|(hits, misses)| hits + misses > 0)
-    }
-
-    /// One aim at the stated angle, or one for each angle that reaches the stated distance.
-    fn place(&self, stated: &Stated, question: &AimQuestion) -> Result<Vec<Placed>, CommandError> {
-        let angles = match &self.distance {
-            None => vec![stated.launch.angle_deg.value],
-            Some(text) => {
-                let distance = read_positive("distance", Kind::Length, text)?;
-                let angles = angles_to_reach(question, distance.value).map_err(forecast_error)?;
-                if angles.is_empty() {
-                    return Err(out_of_reach(question, distance.value));
-                }
-                angles
-            }
-        };
-        angles
-            .into_iter()
-            .map(|angle_deg| {
-                let turned = turned_to(question, angle_deg);
-                let aim = aim(&turned).map_err(aim_error)?;
-                let stated = Stated { launch: turned.launch, ..stated.clone() };
-                Ok(Placed { aim, angle_deg, stated })
-            })
-            .collect()
+    /// Hits and misses, as typed for this target or as the book has them; nothing for none at all.
+    fn taught(&self, stated: &Stated, question: &AimQuestion, aim: &Aim) -> Taught {
+        if let Some(((hits, misses), chance)) = self.hits.zip(self.misses).zip(aim.chance) {
+            return Taught { tried: vec![Tried { bracket: chance.bracket, hits, misses }], unplaced: 0 };
+        }
+        stated.usual.as_ref().map(|usual| taught_by_book(usual, question)).unwrap_or_default()
     }
 }
 
 fn aim_error(error: AimError) -> CommandError {
     match error {
         AimError::Forecast(error) => forecast_error(error),
+        // A target that can't be reached is no fault of the typing.
+        AimError::OutOfReach { .. } => no_answer(&error, error.hint()),
         other => wrong(&other, other.hint()),
     }
 }
 
-/// No angle reaches: say how far the best one gets.
-fn out_of_reach(question: &AimQuestion, distance_m: f64) -> CommandError {
-    let farthest = (1..90)
-        .filter_map(|angle| Some((angle, aim(&turned_to(question, f64::from(angle))).ok()?.opening_centre_m.value)))
-        .max_by(|a, b| a.1.total_cmp(&b.1));
-    let message = match farthest {
-        Some((angle, range_m)) if range_m < distance_m => format!(
-            "{distance_m:.2} m is out of reach at this speed: the farthest is {range_m:.2} m, at {angle}°, {:.2} m too short",
-            distance_m - range_m
-        ),
-        Some(_) => format!("{distance_m:.2} m is too near: the ball comes down to that height only farther off"),
-        None => "at no angle does the ball get as high as the opening".to_owned(),
-    };
-    no_answer(message, "move the target, lower it, or launch faster")
+fn words(placed: &Placed, asked: Asked<'_>) -> String {
+    let told = told(placed, asked);
+    let rows: Vec<Row> =
+        told.rows.into_iter().map(|row| Row::new(row.name, row.value, row.unit).note(row.note)).collect();
+    format!("{}\n\n{}\n\n{}", wrap(&told.instruction, "", 80), table(&rows), wrapped(told.sentences))
 }
 
-fn words(
+fn to_json(
     options: &AimOptions,
-    rim: &Reading,
-    placed: &Placed,
-    record: Option<(u32, u32)>,
-    learnt: Option<LearntShare>,
-) -> String {
-    let aim = &placed.aim;
-    let mut lines = vec![instruction(options, rim, placed), String::new()];
-    lines.push(table(&[
-        Row::centimetres("clean window", Estimate::without_uncertainty(aim.clean_window_m)).note(window_note(aim)),
-        Row::new("descent", aim.forecast.descent_angle_deg, "°")
-            .note(format!("below the horizontal; needs at least {:.0}°", aim.least_descent_deg.ceil())),
-        Row::new("time of flight", aim.forecast.time_of_flight_s, "s"),
-    ]));
-    lines.push(String::new());
-    let mut sentences = clearances(aim);
-    sentences.extend(remarks(&placed.stated, &aim.forecast));
-    sentences.extend(match aim.chance {
-        Some(chance) => chance_words(&chance, record, learnt),
-        None => vec![scatter_missing(placed.stated.usual.as_ref())],
-    });
-    lines.push(wrapped(sentences));
-    lines.join("\n")
-}
-
-/// The one sentence that is read out beside the tape measure.
-fn instruction(options: &AimOptions, rim: &Reading, placed: &Placed) -> String {
-    let height = if rim.value == 0.0 {
-        "lying on the floor".to_owned()
-    } else {
-        format!("with its rim {} above the floor", in_line(scaled(rim.estimate(), 100.0), "cm"))
-    };
-    let what = match options.target {
-        Target::Cup => "the opening",
-        Target::Ring => "the ring",
-    };
-    let text = if options.distance.is_some() {
-        format!(
-            "Set the launcher to {:.1}°. The centre of {what} stays {} from the point under the muzzle, {height}.",
-            placed.angle_deg,
-            in_line(scaled(placed.aim.opening_centre_m, 100.0), "cm")
-        )
-    } else {
-        format!(
-            "Measure {} along the floor, from the point under the muzzle in the direction of flight: the centre of {what} goes \
-             there, {height}.",
-            in_line(scaled(placed.aim.opening_centre_m, 100.0), "cm")
-        )
-    };
-    wrap(&text, "", 80)
-}
-
-fn window_note(aim: &Aim) -> String {
-    if aim.clean_window_m == 0.0 {
-        return "too flat: the ball can't clear the rim".to_owned();
-    }
-    if aim.aim_offset_m.abs() < 5e-4 {
-        return "along the flight, about the centre".to_owned();
-    }
-    format!("along the flight, {:.1} cm past the centre", aim.aim_offset_m * 100.0)
-}
-
-fn clearances(aim: &Aim) -> Vec<String> {
-    let gap = |what: &str, gap_m: Estimate, safe: bool| {
-        let value = in_line(scaled(gap_m, 100.0), "cm");
-        let judged = if safe {
-            "clear"
-        } else if gap_m.value > 0.0 {
-            "TOO CLOSE: not clear over its whole interval"
-        } else {
-            "IT HITS"
-        };
-        format!("{what}: {value} between them: {judged}.")
-    };
-    let mut lines = Vec::new();
-    match aim.over_obstacle {
-        Some(ObstaclePassage::Over(clearance)) => {
-            lines.push(gap("Ball over the obstacle", clearance.gap_m, clearance.is_safe()));
-        }
-        Some(ObstaclePassage::NotInTheWay) => lines.push("The obstacle isn't in the way.".to_owned()),
-        None => {}
-    }
-    lines
-        .extend(aim.under_ceiling.map(|clearance| gap("Ball under the ceiling", clearance.gap_m, clearance.is_safe())));
-    lines
-}
-
-/// What would give the chance.
-fn scatter_missing(usual: Option<&Usual>) -> String {
-    match usual {
-        Some(usual) if usual.speed_scatter_m_per_s.is_some() => {
-            "For the chance of a hit, state the scatter of the angle with --scatter-angle; the book has no clips to take it from."
-        }
-        Some(_) => "For the chance of a hit the book needs two shots or more; or state --scatter-speed and --scatter-angle.",
-        None => "For the chance of a hit, state the scatter: --scatter-speed and --scatter-angle.",
-    }
-    .to_owned()
-}
-
-fn chance_words(chance: &Chance, record: Option<(u32, u32)>, learnt: Option<LearntShare>) -> Vec<String> {
-    let percent = |share: f64| format!("{:.0} %", share * 100.0);
-    let mut lines = vec![
-        format!("Chance of a hit: {}.", chance.bracket.in_words()),
-        format!(
-            "That is with landings that scatter by {:.1} cm along and {:.1} cm across{}.",
-            chance.scatter.along_m * 100.0,
-            chance.scatter.across_m * 100.0,
-            if chance.sideways_assumed { " (sideways taken like the angle)" } else { "" }
-        ),
-    ];
-    let Some((hits, misses)) = record else { return lines };
-    let shots = hits + misses;
-    // A record that contradicts the bracket teaches nothing about the share within it.
-    lines.push(match (judge_record(chance.bracket, hits, misses), learnt) {
-        (Record::TooFewHits, _) => format!(
-            "But only {hits} of {shots} recorded shots went in: is the scatter larger than stated, or does the target stand in the \
-             wrong place?"
-        ),
-        (Record::TooManyHits, _) => {
-            format!("But {hits} of {shots} recorded shots went in, more than that: the scatter may be smaller than stated.")
-        }
-        (Record::Fits, Some(share)) => {
-            let (mean, low, high) = share.chance(chance.bracket);
-            format!(
-                "With what the recorded shots teach ({hits} of {shots} went in): {}, 95 % interval {} to {}.",
-                percent(mean),
-                percent(low),
-                percent(high)
-            )
-        }
-        (Record::Fits, None) => format!("{hits} of {shots} recorded shots went in, which fits."),
-    });
-    lines
-}
-
-/// A chance that no one can tell from another: what is shown is rounded to whole per cents.
-const NO_DIFFERENCE: f64 = 0.01;
-
-fn best_words(by_angle: &[AngleChance], placed: &[Placed]) -> String {
-    let Some(best) = best_angle(by_angle) else {
-        return if by_angle.is_empty() {
-            String::new()
-        } else {
-            "No angle is clear of what is in the way.\n".to_owned()
-        };
-    };
-    let here = match placed {
-        [only] => only.aim.chance.map(|chance| chance.bracket),
-        _ => None,
-    };
-    if here.is_some_and(|here| here.clean > best.bracket.clean - NO_DIFFERENCE) {
-        return "No other launch angle promises more at this speed.\n".to_owned();
-    }
-    let text = format!(
-        "Best angle at this speed (up to {STEEPEST_SENSIBLE_DEG:.0}°): {:.0}°, with the target at {:.0} cm: {}.",
-        best.angle_deg,
-        100.0 * best.range_m,
-        best.bracket.in_words()
-    );
-    format!("{}\n", wrapped(vec![text]))
-}
-
-fn to_json(options: &AimOptions, placed: &[Placed], by_angle: &[AngleChance], learnt: Option<LearntShare>) -> Value {
+    stated: &Stated,
+    placed: &[Placed],
+    by_angle: &[AngleChance],
+    taught: &Taught,
+) -> Value {
+    let learnt: Option<LearntShare> = learn_share(&taught.tried);
     let chance = |chance: &Chance| {
         json!({
             "clean": chance.bracket.clean,
@@ -458,12 +274,13 @@ fn to_json(options: &AimOptions, placed: &[Placed], by_angle: &[AngleChance], le
     json!({
         "format_version": FORMAT_VERSION,
         "command": "aim",
-        "target": match options.target { Target::Cup => "cup", Target::Ring => "ring" },
-        "launch": launch_json(&placed[0].stated),
+        "target": options.target.kind().word(),
+        "launch": launch_json(stated),
         "aims": aims,
         "learnt": learnt,
+        "hits_and_misses_without_target": taught.unplaced,
         "best_angle_deg": best_angle(by_angle).map(|best| best.angle_deg),
         "chance_by_angle": rows,
-        "safety": reach_json(&placed[0].stated),
+        "safety": reach_json(stated),
     })
 }

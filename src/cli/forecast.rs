@@ -13,8 +13,9 @@ use crate::flight::path::reach;
 use crate::flight::reading::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::flight::solve::Quantity;
+use crate::report::aimed::{forecast_sentences, signed_cm};
+use crate::report::numbers::DecimalMark;
 use crate::report::worked::{Given, sheet::Block, sheet::Sheet, text, worked_solution, write};
-use crate::units::Estimate;
 
 /// Version of the JSON that the commands looking ahead print.
 pub const FORMAT_VERSION: u32 = 1;
@@ -155,7 +156,7 @@ fn beyond_the_textbook(forecast: &Forecast) -> Vec<String> {
         (Some(shift), _) => {
             vec![format!(
                 "The air, left out above, moves the landing by {}: the forecast is {range}.",
-                signed_cm(shift)
+                signed_cm(shift, DecimalMark::Point)
             )]
         }
         (None, Some(_)) => vec![format!("With the ± of the data (95 %) the distance is {range}.")],
@@ -210,60 +211,15 @@ fn words(stated: &Stated, target: &Reading, forecast: &Forecast) -> String {
         table(&launch_rows(stated)),
         in_line(forecast.range_m, "m"),
         table(&rows),
-        wrapped(remarks(stated, forecast)),
+        wrapped(forecast_sentences(&stated.launch, forecast, DecimalMark::Point)),
         safety_words(stated)
     )
-}
-
-/// Sensitivities, budget, air and missing intervals, a line each.
-pub fn remarks(stated: &Stated, forecast: &Forecast) -> Vec<String> {
-    let mut lines = Vec::new();
-    if forecast.range_per_percent_speed_m.is_finite() {
-        lines.push(format!("1 % more speed moves the landing by {}.", signed_cm(forecast.range_per_percent_speed_m)));
-    }
-    if forecast.range_per_degree_m.is_finite() {
-        lines.push(format!("1° more angle moves it by {}.", signed_cm(forecast.range_per_degree_m)));
-    }
-    let mut shares: Vec<(&str, f64)> = forecast
-        .budget
-        .iter()
-        .filter_map(|row| Some((row.input.name(), row.share?)))
-        .filter(|row| row.1 >= 0.005)
-        .collect();
-    shares.sort_by(|a, b| b.1.total_cmp(&a.1));
-    if !shares.is_empty() {
-        let parts: Vec<String> = shares.iter().map(|(name, share)| format!("{name} {:.0} %", share * 100.0)).collect();
-        lines.push(format!("What limits it: {}.", parts.join(", ")));
-    }
-    match forecast.air_shift_m {
-        Some(shift) => lines.push(format!("The air moves the landing by {}; that is counted in.", signed_cm(shift))),
-        None => lines.push("The air is left out; --ball and --mass count it in.".to_owned()),
-    }
-    if forecast.range_m.standard_uncertainty.is_none() {
-        lines.push(format!("No interval: the ± of {} isn't stated.", unstated(stated)));
-    }
-    lines
-}
-
-fn unstated(stated: &Stated) -> &'static str {
-    let known = |estimate: Estimate| estimate.standard_uncertainty.is_some();
-    match (known(stated.launch.speed_m_per_s), known(stated.launch.angle_deg)) {
-        (false, false) => "speed and angle",
-        (false, true) => "the speed",
-        _ => "the angle",
-    }
 }
 
 /// Each sentence on its own line, none wider than 80 columns.
 pub fn wrapped(lines: Vec<String>) -> String {
     let together = |line: &String| line.replace(" %", "\u{a0}%").replace(" cm", "\u{a0}cm");
     lines.iter().map(|line| text::wrap(&together(line), "", 80)).collect::<Vec<_>>().join("\n")
-}
-
-/// A shift in centimetres with its sign.
-pub fn signed_cm(metres: f64) -> String {
-    let sign = if metres < 0.0 { '−' } else { '+' };
-    format!("{sign}{:.1} cm", metres.abs() * 100.0)
 }
 
 /// How far the ball can get whichever way the launcher points, and the cautions.

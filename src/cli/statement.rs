@@ -7,7 +7,9 @@ use clap::Args;
 use super::book::failed;
 use super::output::{CommandError, Exit};
 use crate::book::{Asked, Book, Usual, default_book};
+use crate::flight::aim::Target;
 use crate::flight::air::{AirState, standard_pressure_pa};
+use crate::flight::chance::OpeningKind;
 use crate::flight::drag::Sphere;
 use crate::flight::forecast::LaunchStatement;
 use crate::flight::gravity::{Place, expected_gravity};
@@ -118,6 +120,43 @@ impl BookOptions {
     pub fn path(&self) -> Result<PathBuf, CommandError> {
         self.book.clone().map_or_else(default_book, Ok).map_err(failed)
     }
+}
+
+/// At what the shots were aimed, for the shot book.
+#[derive(Debug, Clone, Args)]
+pub struct TargetOptions {
+    /// What was aimed at
+    #[arg(long, value_name = "CUP|RING", value_parser = read_kind, requires = "opening")]
+    target: Option<OpeningKind>,
+    /// Inner diameter of its opening, such as `25 cm`
+    #[arg(long, value_name = "LENGTH", requires = "opening_distance")]
+    opening: Option<String>,
+    /// Height of its rim above the floor, such as `24 cm`; the floor when left out
+    #[arg(long, value_name = "LENGTH", requires = "opening")]
+    opening_height: Option<String>,
+    /// Distance of its centre from the point under the muzzle, such as `1.42 m`
+    #[arg(long, value_name = "LENGTH", requires = "opening")]
+    opening_distance: Option<String>,
+}
+
+impl TargetOptions {
+    /// What was stated; a cup, where nothing is said of its kind.
+    pub fn target(&self) -> Result<Option<Target>, CommandError> {
+        let Some((opening, distance)) = self.opening.as_ref().zip(self.opening_distance.as_ref()) else {
+            return Ok(None);
+        };
+        let height = self.opening_height.as_deref().unwrap_or("0 m");
+        Ok(Some(Target {
+            kind: self.target.unwrap_or(OpeningKind::Cup),
+            opening_m: read_positive("opening", Kind::Length, opening)?.value,
+            height_m: read("opening-height", Kind::Length, height)?.value,
+            distance_m: read_positive("opening-distance", Kind::Length, distance)?.value,
+        }))
+    }
+}
+
+fn read_kind(word: &str) -> Result<OpeningKind, String> {
+    OpeningKind::from_word(word).ok_or_else(|| "write cup or ring".to_owned())
 }
 
 /// Where it happens.

@@ -2,7 +2,7 @@
 
 use thiserror::Error;
 
-use super::chance::{Bracket, Opening, Scatter};
+use super::chance::{Bracket, ChanceError, Opening, OpeningKind, Scatter};
 use super::forecast::{Forecast, ForecastError, LaunchStatement, forecast, height_at_distance};
 use crate::units::Estimate;
 
@@ -96,6 +96,23 @@ pub enum AimError {
     Forecast(#[from] ForecastError),
     #[error("the ball would come down behind the launcher, {:.2} m away on the wrong side", -range_m)]
     Backwards { range_m: f64 },
+    #[error("{}", out_of_reach(*distance_m, *farthest))]
+    OutOfReach {
+        distance_m: f64,
+        /// The angle, degrees, and the distance, m, of the farthest place; `None` when no angle brings the ball high enough.
+        farthest: Option<(f64, f64)>,
+    },
+}
+
+fn out_of_reach(distance_m: f64, farthest: Option<(f64, f64)>) -> String {
+    match farthest {
+        Some((angle_deg, range_m)) if range_m < distance_m => format!(
+            "{distance_m:.2} m is out of reach at this speed: the farthest is {range_m:.2} m, at {angle_deg:.0}°, {:.2} m too short",
+            distance_m - range_m
+        ),
+        Some(_) => format!("{distance_m:.2} m is too near: the ball comes down to that height only farther off"),
+        None => "at no angle does the ball get as high as the opening".to_owned(),
+    }
 }
 
 impl AimError {
@@ -104,6 +121,7 @@ impl AimError {
         match self {
             Self::Forecast(error) => error.hint(),
             Self::Backwards { .. } => "launch below 90°".to_owned(),
+            Self::OutOfReach { .. } => "move the target, lower it, or launch faster".to_owned(),
         }
     }
 }
@@ -127,7 +145,7 @@ pub fn aim(question: &AimQuestion) -> Result<Aim, AimError> {
         least_descent_deg: question.opening.least_descent_deg(),
         over_obstacle: question.obstacle.map(|obstacle| passage(question, &forecast, obstacle)).transpose()?,
         under_ceiling: under_ceiling(question, &forecast),
-        chance: question.scatter.map(|scatter| chance(question, &forecast, scatter)),
+        chance: question.scatter.map(|scatter| chance(question, &forecast, scatter, offset)),
         forecast,
     })
 }
@@ -154,8 +172,84 @@ fn under_ceiling(question: &AimQuestion, forecast: &Forecast) -> Option<Clearanc
     Some(Clearance { gap_m: Estimate { value: gap, ..apex } })
 }
 
-/// Scatter of the landing place: shot-to-shot speed and angle, with the forecast's own uncertainty added in squares.
-fn chance(question: &AimQuestion, forecast: &Forecast, shots: ShotScatter) -> Chance {
+/// An aim, and the launch angle that it is for, degrees.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placed {
+    pub angle_deg: f64,
+    pub aim: Aim,
+}
+
+/// One aim at the stated angle, or where the target stands already, `distance_m` away, one for each angle that reaches it.
+///
+/// # Errors
+/// [`AimError`]; among them a target that no angle reaches.
+pub fn place(question: &AimQuestion, distance_m: Option<f64>) -> Result<Vec<Placed>, AimError> {
+    let angles = match distance_m {
+        None => vec![question.launch.angle_deg.value],
+        Some(distance_m) => angles_to_reach(question, distance_m)?,
+    };
+    if let (Some(distance_m), []) = (distance_m, angles.as_slice()) {
+        let at = |angle: i32| Some((f64::from(angle), aim(&turned_to(question, f64::from(angle))).ok()?));
+        let reached = (1..90).filter_map(at).map(|(angle, aim)| (angle, aim.opening_centre_m.value));
+        return Err(AimError::OutOfReach { distance_m, farthest: reached.max_by(|a, b| a.1.total_cmp(&b.1)) });
+    }
+    let placed = |angle_deg: f64| Ok(Placed { angle_deg, aim: aim(&turned_to(question, angle_deg))? });
+    angles.into_iter().map(placed).collect()
+}
+
+/// A target that stands somewhere.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    pub kind: OpeningKind,
+    /// Inner diameter of the opening, m.
+    pub opening_m: f64,
+    /// Of its rim above the floor, m.
+    pub height_m: f64,
+    /// From the point under the muzzle to the point under the opening's centre, m.
+    pub distance_m: f64,
+}
+
+impl Target {
+    /// "cup 28 cm wide, rim 24 cm above the floor, 142 cm away".
+    pub fn in_words(&self) -> String {
+        let cm = |metres: f64| format!("{}", (metres * 1000.0).round() / 10.0);
+        format!(
+            "{} {} cm wide, rim {} cm above the floor, {} cm away",
+            self.kind.word(),
+            cm(self.opening_m),
+            cm(self.height_m),
+            cm(self.distance_m)
+        )
+    }
+}
+
+/// The chance at a target wherever it stands, for launch, ball and scatter of the question; `None` without a scatter.
+///
+/// # Errors
+/// [`AimError`], or that the ball doesn't fit.
+pub fn chance_at(question: &AimQuestion, target: &Target) -> Result<Option<Bracket>, TargetError> {
+    let Some(scatter) = question.scatter else { return Ok(None) };
+    let opening = Opening::new(target.kind, target.opening_m, 2.0 * question.ball_radius_m)?;
+    let question = AimQuestion { opening, ..question.clone() };
+    let forecast =
+        forecast(&question.launch, Estimate::without_uncertainty(target.height_m)).map_err(AimError::from)?;
+    let offset = forecast.range_m.value - target.distance_m;
+    Ok(Some(chance(&question, &forecast, scatter, offset).bracket))
+}
+
+/// Why there is no chance at a target.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[non_exhaustive]
+pub enum TargetError {
+    #[error(transparent)]
+    Aim(#[from] AimError),
+    #[error(transparent)]
+    Opening(#[from] ChanceError),
+}
+
+/// Scatter of the landing place: shot-to-shot speed and angle, with the forecast's own uncertainty added in squares. The ball is
+/// meant to come down `offset_m` beyond the opening's centre.
+fn chance(question: &AimQuestion, forecast: &Forecast, shots: ShotScatter, offset_m: f64) -> Chance {
     let per_speed = forecast.range_per_percent_speed_m / (0.01 * question.launch.speed_m_per_s.value);
     let along_m = (per_speed * shots.speed_m_per_s)
         .hypot(forecast.range_per_degree_m * shots.angle_deg)
@@ -163,7 +257,7 @@ fn chance(question: &AimQuestion, forecast: &Forecast, shots: ShotScatter) -> Ch
     let sideways_deg = shots.sideways_deg.unwrap_or(shots.angle_deg);
     let scatter = Scatter { along_m, across_m: forecast.range_m.value * sideways_deg.to_radians().tan() };
     let descent = forecast.descent_angle_deg.value;
-    let bracket = question.opening.chance(descent, scatter, question.opening.aim_offset_m(descent));
+    let bracket = question.opening.chance(descent, scatter, offset_m);
     Chance { bracket, scatter, sideways_assumed: shots.sideways_deg.is_none() }
 }
 
@@ -272,7 +366,6 @@ fn bisect(mut low: f64, mut high: f64, rising: bool, miss: &impl Fn(f64) -> Opti
 mod tests {
     use super::*;
     use crate::flight::air::AirState;
-    use crate::flight::chance::OpeningKind;
     use crate::flight::drag::Sphere;
 
     fn estimate(value: f64, u: f64) -> Estimate {
@@ -330,6 +423,25 @@ mod tests {
         assert_eq!(angles.len(), 2);
         assert!((angles[0] - low).abs() < 2e-6 && (angles[1] - (90.0 - low)).abs() < 2e-6, "{angles:?}");
         assert!(angles_to_reach(&question(0.0), 1.7).unwrap().is_empty());
+        // v²/g on the level, at 45°.
+        let far = place(&question(0.0), Some(1.7)).unwrap_err();
+        let AimError::OutOfReach { farthest: Some((angle, range)), .. } = far else { panic!("{far:?}") };
+        assert!(angle == 45.0 && (range - 16.0 / 9.81).abs() < 1e-12, "{far}");
+    }
+
+    /// A target where the aim would put it has the aim's own chance; one a metre off has none.
+    #[test]
+    fn the_chance_at_a_target_is_that_of_the_aim_where_it_stands_right() {
+        let question = question(0.3);
+        let placed = aim(&question).unwrap();
+        let at = |distance_m| Target { kind: OpeningKind::Ring, opening_m: 0.09, height_m: 0.0, distance_m };
+        let there = chance_at(&question, &at(placed.opening_centre_m.value)).unwrap().unwrap();
+        let meant = placed.chance.unwrap().bracket;
+        assert!((there.clean - meant.clean).abs() < 1e-12 && (there.centre_inside - meant.centre_inside).abs() < 1e-12);
+        // The scatter along is 4 cm.
+        assert!(chance_at(&question, &at(placed.opening_centre_m.value + 1.0)).unwrap().unwrap().centre_inside < 1e-9);
+        let small = Target { opening_m: 0.03, ..at(1.0) };
+        assert!(matches!(chance_at(&question, &small), Err(TargetError::Opening(ChanceError::BallTooLarge { .. }))));
     }
 
     #[test]

@@ -19,6 +19,21 @@ pub enum OpeningKind {
     Cup,
 }
 
+impl OpeningKind {
+    /// The word in files and on the command line.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Ring => "ring",
+            Self::Cup => "cup",
+        }
+    }
+
+    /// The kind of that word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Ring, Self::Cup].into_iter().find(|kind| kind.word() == word)
+    }
+}
+
 /// A round level opening, and the ball that must go in.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Opening {
@@ -237,22 +252,48 @@ impl LearntShare {
     }
 }
 
-/// Learns the share from `hits` and `misses` shot under conditions with the predicted `bracket`.
+/// Hits and misses at a target for which `bracket` was predicted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tried {
+    pub bracket: Bracket,
+    pub hits: u32,
+    pub misses: u32,
+}
+
+/// All that recorded hits and misses can teach.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Taught {
+    pub tried: Vec<Tried>,
+    /// Hits and misses that don't count: at which target isn't stated, or it is one that this ball doesn't fit or reach.
+    pub unplaced: u32,
+}
+
+impl Tried {
+    const fn shots(&self) -> u32 {
+        self.hits + self.misses
+    }
+
+    fn width(&self) -> f64 {
+        self.bracket.centre_inside - self.bracket.clean
+    }
+}
+
+/// Learns the share from what was shot at each target: it is the same at all of them, for it is the rim's and the ball's.
 ///
-/// Bayes with a flat prior and the binomial likelihood of P = clean + share·(inside − clean), on a grid; with a bracket from
-/// 0 to 1 that is the Beta(hits + 1, misses + 1) posterior. `None` without shots, or when the bracket has no width and the
-/// share therefore doesn't matter.
-pub fn learn_share(bracket: Bracket, hits: u32, misses: u32) -> Option<LearntShare> {
+/// Bayes with a flat prior and the binomial likelihood of P = clean + share·(inside − clean) for each target, on a grid; with one
+/// bracket from 0 to 1 that is the Beta(hits + 1, misses + 1) posterior. `None` without shots, or when no bracket has a width and
+/// the share therefore doesn't matter.
+pub fn learn_share(tried: &[Tried]) -> Option<LearntShare> {
     const CELLS: usize = 4000;
-    let width = bracket.centre_inside - bracket.clean;
-    if hits + misses == 0 || width <= 1e-9 {
+    if !tried.iter().any(|tried| tried.shots() > 0 && tried.width() > 1e-9) {
         return None;
     }
     let share = |i: usize| (i as f64 + 0.5) / CELLS as f64;
-    let log_likelihood = |i: usize| {
-        let p = (bracket.clean + share(i) * width).clamp(1e-12, 1.0 - 1e-12);
-        f64::from(hits) * p.ln() + f64::from(misses) * (1.0 - p).ln()
+    let log_of_one = |tried: &Tried, i: usize| {
+        let p = (tried.bracket.clean + share(i) * tried.width()).clamp(1e-12, 1.0 - 1e-12);
+        f64::from(tried.hits) * p.ln() + f64::from(tried.misses) * (1.0 - p).ln()
     };
+    let log_likelihood = |i: usize| tried.iter().map(|tried| log_of_one(tried, i)).sum::<f64>();
     let logs: Vec<f64> = (0..CELLS).map(log_likelihood).collect();
     let largest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let weights: Vec<f64> = logs.iter().map(|log| (log - largest).exp()).collect();
@@ -280,14 +321,25 @@ pub enum Record {
     TooManyHits,
 }
 
-/// Tests `hits` and `misses` against a bracket: the record doesn't fit when the binomial tail beyond it is below 2.5 %.
-pub fn judge_record(bracket: Bracket, hits: u32, misses: u32) -> Record {
-    let shots = u64::from(hits) + u64::from(misses);
+/// Tests hits and misses against what was predicted: the record doesn't fit when the binomial tail beyond it is below 2.5 %.
+///
+/// Over several targets with the mean of their chances, weighted by the shots: a sum of trials with unequal chances scatters less
+/// than a binomial of their mean (Hoeffding, Ann. Math. Stat. 27 (1956) 713; from memory), so that no record is doubted too early.
+pub fn judge_record(tried: &[Tried]) -> Record {
+    let total = |of: fn(&Tried) -> u32| tried.iter().map(|tried| u64::from(of(tried))).sum::<u64>();
+    let (hits, shots) = (total(|tried| tried.hits), total(Tried::shots));
+    if shots == 0 {
+        return Record::Fits;
+    }
+    let mean = |of: fn(&Bracket) -> f64| {
+        tried.iter().map(|tried| f64::from(tried.shots()) * of(&tried.bracket)).sum::<f64>() / shots as f64
+    };
+    let bracket = Bracket { clean: mean(|b| b.clean), centre_inside: mean(|b| b.centre_inside) };
     let at_most = |chance: f64, count: u64| Binomial::new(chance.clamp(0.0, 1.0), shots).map_or(1.0, |b| b.cdf(count));
     let at_least = |chance: f64, count: u64| count.checked_sub(1).map_or(1.0, |below| 1.0 - at_most(chance, below));
-    if at_most(bracket.clean, u64::from(hits)) < 0.025 {
+    if at_most(bracket.clean, hits) < 0.025 {
         Record::TooFewHits
-    } else if at_least(bracket.centre_inside, u64::from(hits)) < 0.025 {
+    } else if at_least(bracket.centre_inside, hits) < 0.025 {
         Record::TooManyHits
     } else {
         Record::Fits
@@ -394,9 +446,27 @@ mod tests {
         }
     }
 
+    fn tried(bracket: Bracket, hits: u32, misses: u32) -> Tried {
+        Tried { bracket, hits, misses }
+    }
+
+    /// Targets teach one share together: split over two with the same bracket it is learnt as from one, and one where nothing is
+    /// doubtful teaches nothing.
+    #[test]
+    fn several_targets_teach_one_share() {
+        let bracket = Bracket { clean: 0.3, centre_inside: 0.9 };
+        let sure = Bracket { clean: 1.0, centre_inside: 1.0 };
+        let one = learn_share(&[tried(bracket, 7, 3)]).unwrap();
+        let two = learn_share(&[tried(bracket, 5, 1), tried(bracket, 2, 2), tried(sure, 9, 0)]).unwrap();
+        // Sums in another order.
+        assert!((one.mean - two.mean).abs() < 1e-12 && (one.low - two.low).abs() < 1e-12, "{one:?} {two:?}");
+        assert_eq!(learn_share(&[tried(sure, 9, 0)]), None);
+    }
+
     #[test]
     fn a_full_bracket_learns_the_beta_posterior() {
-        let share = learn_share(Bracket { clean: 0.0, centre_inside: 1.0 }, 7, 3).unwrap();
+        let whole = Bracket { clean: 0.0, centre_inside: 1.0 };
+        let share = learn_share(&[tried(whole, 7, 3)]).unwrap();
         let beta = statrs::distribution::Beta::new(8.0, 4.0).unwrap();
         // Cells of 1/4000.
         assert!((share.mean - 8.0 / 12.0).abs() < 3e-4);
@@ -407,20 +477,20 @@ mod tests {
     #[test]
     fn records_that_do_not_fit_are_noticed() {
         let bracket = Bracket { clean: 0.6, centre_inside: 0.8 };
-        assert_eq!(judge_record(bracket, 7, 3), Record::Fits);
+        assert_eq!(judge_record(&[tried(bracket, 7, 3)]), Record::Fits);
         // Binomial table, n = 10, p = 0.6: P(X ≤ 2) = 0.0123 and P(X ≤ 3) = 0.0548; p = 0.8: P(X = 10) = 0.107.
-        assert_eq!(judge_record(bracket, 2, 8), Record::TooFewHits);
-        assert_eq!(judge_record(bracket, 3, 7), Record::Fits);
-        assert_eq!(judge_record(bracket, 10, 0), Record::Fits);
+        assert_eq!(judge_record(&[tried(bracket, 2, 8)]), Record::TooFewHits);
+        assert_eq!(judge_record(&[tried(bracket, 3, 7)]), Record::Fits);
+        assert_eq!(judge_record(&[tried(bracket, 10, 0)]), Record::Fits);
         // 0.8^20 = 0.0115.
-        assert_eq!(judge_record(bracket, 20, 0), Record::TooManyHits);
-        assert_eq!(judge_record(bracket, 0, 0), Record::Fits);
+        assert_eq!(judge_record(&[tried(bracket, 20, 0)]), Record::TooManyHits);
+        assert_eq!(judge_record(&[tried(bracket, 0, 0)]), Record::Fits);
     }
 
     #[test]
     fn nothing_is_learnt_from_nothing() {
-        assert_eq!(learn_share(Bracket { clean: 0.3, centre_inside: 0.9 }, 0, 0), None);
-        assert_eq!(learn_share(Bracket { clean: 0.5, centre_inside: 0.5 }, 5, 5), None);
+        assert_eq!(learn_share(&[tried(Bracket { clean: 0.3, centre_inside: 0.9 }, 0, 0)]), None);
+        assert_eq!(learn_share(&[tried(Bracket { clean: 0.5, centre_inside: 0.5 }, 5, 5)]), None);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 /// What to mind before a ball is launched.
 pub const CAUTIONS: [&str; 4] = [
     "Everyone near the launcher wears eye protection.",
-    "The landing zone and the line of fire are clear before every shot; nobody leans over the muzzle.",
+    "The landing zone and the line of flight are clear before every shot; nobody leans over the muzzle.",
     "One person calls the shot; the launcher is loaded only then and never points at anyone.",
     "The school's and local safety rules come first.",
 ];

@@ -9,7 +9,7 @@ use thiserror::Error;
 use crate::book::Usual;
 use crate::flight::forecast::{ForecastError, speed_from_gate};
 use crate::flight::reading::Reading;
-use crate::measurement::FORMAT_VERSION;
+use crate::measurement::{FORMAT_VERSION, FlightMeasurement};
 use crate::rig::{Rig, Stated};
 use crate::units::Estimate;
 
@@ -23,6 +23,8 @@ pub enum Origin {
         time: Reading,
     },
     Measured(MeasuredLaunch),
+    /// Of several flights of today.
+    Mean(MeanLaunch),
     Book(Usual),
 }
 
@@ -127,6 +129,7 @@ impl Before {
                 let note = format!("flight {} of {}", measured.number, measured.name);
                 Ok((Figured::of(measured.speed_m_per_s), Some(note)))
             }
+            Some(Origin::Mean(mean)) => Ok((Figured::of(mean.speed_m_per_s), Some(mean.note.clone()))),
             Some(Origin::Book(usual)) => {
                 let shots =
                     if usual.shots == 1 { "1 shot".to_owned() } else { format!("mean of {} shots", usual.shots) };
@@ -147,6 +150,7 @@ impl Before {
         let asked_the_book = matches!(self.origin, Some(Origin::Book(_)));
         let known = match &self.origin {
             Some(Origin::Measured(measured)) => Some(measured.angle_deg),
+            Some(Origin::Mean(mean)) => mean.angle_deg,
             Some(Origin::Book(usual)) => usual.angle_deg,
             _ => None,
         };
@@ -190,7 +194,7 @@ fn in_words(origin: Option<&Origin>, note: Option<&str>, angle_typed: bool) -> S
         Some(Origin::Typed(_)) => return "the stated speed and the rig's angle".to_owned(),
         Some(Origin::Gate { .. }) if !angle_typed => return "the timing gate and the rig's angle".to_owned(),
         Some(Origin::Gate { .. }) => "the timing gate".to_owned(),
-        Some(Origin::Measured(_)) => note.to_owned(),
+        Some(Origin::Measured(_) | Origin::Mean(_)) => note.to_owned(),
         Some(Origin::Book(usual)) => {
             let shots =
                 if usual.shots == 1 { "1 shot".to_owned() } else { format!("the mean of {} shots", usual.shots) };
@@ -216,6 +220,16 @@ impl Figured {
         });
         Self { estimate, figures }
     }
+}
+
+/// The mean of several flights.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MeanLaunch {
+    pub speed_m_per_s: Estimate,
+    /// `None` where none is known.
+    pub angle_deg: Option<Estimate>,
+    /// Whose, in few words: "the mean of 5 flights".
+    pub note: String,
 }
 
 /// A launch as a clip showed it.
@@ -254,6 +268,17 @@ struct Basis {
 }
 
 impl MeasuredLaunch {
+    /// A flight as it was measured; `name` is the clip's.
+    pub fn of(flight: &FlightMeasurement, name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            number: flight.number,
+            speed_m_per_s: flight.best_speed_m_per_s(),
+            angle_deg: flight.launch_angle_deg,
+            rig: None,
+        }
+    }
+
     /// Reads one flight of a measurement's JSON; `name` is the file's.
     ///
     /// # Errors

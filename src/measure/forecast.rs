@@ -24,27 +24,17 @@ impl Expected {
     /// From a launch as it is known before the shot, with ball, air and gravity of the rig.
     ///
     /// # Errors
-    /// As [`Expected::with_rig`].
-    pub fn of_launch(launch: &KnownLaunch, target_height_m: Estimate, rig: &Rig) -> Result<Self, MeasureError> {
-        let (speed, angle) = (launch.speed_m_per_s.estimate, launch.angle_deg.estimate);
-        Self::with_rig(speed, angle, launch.height.estimate(), target_height_m, launch.source.clone(), rig)
-    }
-
-    /// From a stated launch, with ball, air and gravity of the rig.
-    ///
-    /// # Errors
     /// [`MeasureError::Ball`] when ball or air of the rig are none.
-    pub fn with_rig(
-        speed_m_per_s: Estimate,
-        angle_deg: Estimate,
-        height_m: Estimate,
-        target_height_m: Estimate,
-        source: String,
-        rig: &Rig,
-    ) -> Result<Self, MeasureError> {
-        let (ball, air) = (ball_of(rig)?, air_of(rig)?);
-        let gravity_m_per_s2 = gravity_at(rig);
-        let launch = LaunchStatement { speed_m_per_s, angle_deg, height_m, gravity_m_per_s2, ball, air };
+    pub fn of_launch(launch: &KnownLaunch, target_height_m: Estimate, rig: &Rig) -> Result<Self, MeasureError> {
+        let source = launch.source.clone();
+        let launch = LaunchStatement {
+            speed_m_per_s: launch.speed_m_per_s.estimate,
+            angle_deg: launch.angle_deg.estimate,
+            height_m: launch.height.estimate(),
+            gravity_m_per_s2: gravity_at(rig),
+            ball: ball_of(rig)?,
+            air: air_of(rig)?,
+        };
         Ok(Self { launch, target_height_m, source })
     }
 }

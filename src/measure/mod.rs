@@ -14,6 +14,7 @@ mod launches;
 mod mending;
 mod result;
 mod shutter;
+mod teaching;
 mod view;
 
 use std::path::Path;
@@ -36,11 +37,12 @@ use checks::Lamps;
 
 pub use account::QUICK_RUN;
 pub use basis::{refit, refit_with};
-pub use before::{Before, BeforeError, Figured, KnownLaunch, MeasuredLaunch, Origin};
+pub use before::{Before, BeforeError, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
 pub use launches::{Continuation, split_launches};
 pub use mending::{FrameTimes, Mending, MendingError, Placed, mend};
+pub use teaching::taught_by_book;
 pub use view::CameraView;
 
 /// What is known and wanted beside the clip.

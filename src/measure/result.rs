@@ -373,14 +373,18 @@ fn background_bend(parts: &Parts<'_>, index: usize) -> Option<(f64, f64, f64)> {
 fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) -> SightingRow {
     let camera = camera.camera();
     let residual = &fit.residuals[index];
-    let centre_m = camera.metre_from_pixel(sighting.centre_px);
+    // Seen from the fitted place, so that points and path stand to each other as they did in the fit, whichever camera it found.
+    let (seen, fitted) = (sighting.centre_px, residual.fitted_px);
+    let (seen_m, beside_m) = (camera.metre_from_pixel(seen), camera.metre_from_pixel(fitted));
+    let residual_m = MetrePoint::new(seen_m.x - beside_m.x, seen_m.y - beside_m.y);
     let fitted_m = residual.fitted_m;
+    let centre_m = MetrePoint::new(fitted_m.x + residual_m.x, fitted_m.y + residual_m.y);
     // What the fit took the sightings to be worth: bars then show how the points really scatter about the path.
     let covariance_px2 = sighting.covariance_px2.widened(fit.noise.scale);
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,
-        exposed_s: Some(sighting.time_s + camera.row_time_s(sighting.centre_px)),
+        exposed_s: Some(residual.exposed_at_s),
         centre_px: sighting.centre_px,
         covariance_px2,
         centre_m,
@@ -389,7 +393,7 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
         streak_px: sighting.streak_px,
         visible: sighting.visible,
         residual_px: residual.px,
-        residual_m: Some(MetrePoint::new(centre_m.x - fitted_m.x, centre_m.y - fitted_m.y)),
+        residual_m: Some(residual_m),
         used: residual.used,
         by_hand: sighting.source == SightingSource::ByHand,
     }

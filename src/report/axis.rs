@@ -24,6 +24,12 @@ impl RoundAxis {
         if axis.ticks().len() < 3 { axis.with_step(round_step(step / 2.6)) } else { axis }
     }
 
+    /// The same with ticks at whole numbers alone.
+    pub fn counting(self) -> Self {
+        let step = self.step.max(1.0);
+        self.with_step(step)
+    }
+
     fn with_step(self, step: f64) -> Self {
         Self { step, ..self }
     }
@@ -101,6 +107,13 @@ impl ValueFormatter<f64> for RoundAxis {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_counted_has_no_halves() {
+        let of = |count: f64| RoundAxis::new(0.5, count + 0.5, 6, DecimalMark::Point).counting().ticks();
+        assert_eq!((of(1.0), of(2.0), of(3.0)), (vec![1.0], vec![1.0, 2.0], vec![1.0, 2.0, 3.0]));
+        assert!(of(30.0).iter().all(|tick| tick.fract() == 0.0));
+    }
     use proptest::prelude::*;
 
     #[test]

@@ -81,6 +81,7 @@ pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
             y_name: "chance of a hit / %".into(),
             share: 1.0,
             equal_scales: false,
+            counts_along: false,
             layers,
         }],
         shared_x: false,

@@ -34,11 +34,26 @@ pub struct Numbers {
     pub best_speed_m_per_s: Estimate,
     pub angle_deg: Estimate,
     pub gravity_m_per_s2: Estimate,
+    /// What gravity was compared with; `None` when nobody judged.
+    pub expected_m_per_s2: Option<f64>,
     /// Whether measured and expected gravity agree; `None` when nobody judged.
     pub agrees: Option<bool>,
 }
 
 impl Numbers {
+    pub fn of(flight: &FlightMeasurement) -> Self {
+        let agreement = flight.verdict.as_ref().and_then(|verdict| verdict.agreement);
+        Self {
+            flight: flight.number,
+            speed_m_per_s: flight.launch_speed_m_per_s,
+            best_speed_m_per_s: flight.best_speed_m_per_s(),
+            angle_deg: flight.launch_angle_deg,
+            gravity_m_per_s2: flight.gravity_m_per_s2,
+            expected_m_per_s2: agreement.map(|agreement| agreement.expected_gravity_m_per_s2.value),
+            agrees: flight.verdict.as_ref().and_then(|verdict| verdict.agrees),
+        }
+    }
+
     /// "as expected", "off" or a dash.
     pub const fn verdict(&self) -> &'static str {
         match self.agrees {
@@ -70,15 +85,7 @@ fn flight_line(entry: &ClassEntry<'_>, flight: &FlightMeasurement) -> ClassLine 
         Some(reason) if agrees == Some(false) => reason.clone(),
         _ => verdict.summary.clone(),
     });
-    let numbers = Numbers {
-        flight: flight.number,
-        speed_m_per_s: flight.launch_speed_m_per_s,
-        best_speed_m_per_s: flight.best_speed_m_per_s(),
-        angle_deg: flight.launch_angle_deg,
-        gravity_m_per_s2: flight.gravity_m_per_s2,
-        agrees,
-    };
-    line(entry, Some(numbers), advice)
+    line(entry, Some(Numbers::of(flight)), advice)
 }
 
 /// Names of the columns of [`csv`]; numbers and their 95 % half-widths stand in cells of their own, so that one can go on calculating.
@@ -152,22 +159,23 @@ pub fn figure(lines: &[ClassLine], mark: DecimalMark) -> Option<Figure> {
     if all.is_empty() {
         return None;
     }
-    let panel = |y_name: &str, value: &dyn Fn(&Numbers) -> Estimate, level: Option<f64>| {
+    let panel = |y_name: &str, value: &dyn Fn(&Numbers) -> Estimate, levels: &[f64]| {
         let marks = all.iter().enumerate().map(|(i, (_, numbers))| {
             let estimate = value(numbers);
             let y_half_width = known(estimate.expanded_uncertainty_95);
             Mark { x: (i + 1) as f64, y: estimate.value, x_half_width: None, y_half_width, used: true }
         });
         let mut layers: Vec<Layer> = Vec::new();
-        layers.extend(level.map(|y| Layer::Level { label: "9.81 m/s²".replace('.', decimal(mark)), y }));
+        let label = |y: f64| format!("{} m/s² expected", mark.fixed(y, 2));
+        layers.extend(levels.iter().map(|y| Layer::Level { label: label(*y), y: *y }));
         layers.push(Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() });
         let x_name = "number of the flight".to_owned();
-        Panel { x_name, y_name: y_name.to_owned(), share: 0.6, equal_scales: false, layers }
+        Panel { x_name, y_name: y_name.to_owned(), share: 0.6, equal_scales: false, counts_along: true, layers }
     };
     let panels = vec![
-        panel("*g* / (m/s²)", &|n| n.gravity_m_per_s2, Some(9.81)),
-        panel("speed *v*_{0} / (m/s)", &|n| n.speed_m_per_s, None),
-        panel("angle *α* / °", &|n| n.angle_deg, None),
+        panel("*g* / (m/s²)", &|n| n.gravity_m_per_s2, &expected(&all)),
+        panel("speed *v*_{0} / (m/s)", &|n| n.speed_m_per_s, &[]),
+        panel("angle *α* / °", &|n| n.angle_deg, &[]),
     ];
     let names: Vec<String> = all
         .iter()
@@ -203,11 +211,13 @@ pub fn pdf(lines: &[ClassLine], mark: DecimalMark) -> Result<Vec<u8>, super::pdf
     super::sheet::class_pdf(lines, mark)
 }
 
-const fn decimal(mark: DecimalMark) -> &'static str {
-    match mark {
-        DecimalMark::Point => ".",
-        DecimalMark::Comma => ",",
-    }
+/// What gravity was compared with, as it reads with two decimals: one value for a class in one place, more where groups stated
+/// several places.
+fn expected(all: &[(&ClassLine, &Numbers)]) -> Vec<f64> {
+    let mut levels: Vec<f64> = all.iter().filter_map(|(_, numbers)| numbers.expected_m_per_s2).collect();
+    levels.sort_by(f64::total_cmp);
+    levels.dedup_by(|a, b| (*a * 100.0).round() == (*b * 100.0).round());
+    levels
 }
 
 #[cfg(test)]
@@ -242,6 +252,7 @@ mod tests {
             _ => 0,
         };
         assert!(figure.panels.iter().all(|panel| points(panel) == 2));
+        assert!(figure.panels.iter().all(|panel| panel.counts_along));
         assert!(super::figure(&lines(&entries[1..]), DecimalMark::Point).is_none());
         if let Some(folder) = std::env::var_os("LOBLINE_KEEP") {
             let path = std::path::Path::new(&folder).join("class.png");

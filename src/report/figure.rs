@@ -106,6 +106,8 @@ pub struct Panel {
     pub share: f32,
     /// One metre is as long up as along.
     pub equal_scales: bool,
+    /// Along x whole things are counted, so that no tick stands between two of them.
+    pub counts_along: bool,
     pub layers: Vec<Layer>,
 }
 

@@ -7,7 +7,9 @@
 //! graphs ──► figure ──► ink ──► PNG, SVG, PDF        what is shown → where it goes on the sheet → how it is drawn
 //! ```
 
+pub mod aimed;
 pub mod axis;
+pub mod beside;
 pub mod chance_graph;
 pub mod class;
 pub mod figure;

@@ -35,6 +35,31 @@ impl DecimalMark {
         self.put(if is_nought { text.trim_start_matches('-').to_owned() } else { text })
     }
 
+    /// A sentence whose numbers were written with a point, for readers of this mark. What stands in backquotes is typed as it is, and
+    /// `1.2.3` is no number.
+    pub fn said(self, text: &str) -> String {
+        if self == Self::Point {
+            return text.to_owned();
+        }
+        let characters: Vec<char> = text.chars().collect();
+        let digit = |i: usize| characters.get(i).is_some_and(char::is_ascii_digit);
+        let one_of_several = |i: usize| {
+            let before = (0..i)
+                .rev()
+                .find(|k| !digit(*k))
+                .is_some_and(|k| characters[k] == '.' && digit(k + 1) && k > 0 && digit(k - 1));
+            let after = (i + 1..characters.len()).find(|k| !digit(*k));
+            before || after.is_some_and(|k| characters[k] == '.' && digit(k + 1))
+        };
+        let mut quoted = false;
+        let mut put = |(i, c): (usize, &char)| {
+            quoted ^= *c == '`';
+            let between = *c == '.' && i > 0 && digit(i - 1) && digit(i + 1);
+            if between && !quoted && !one_of_several(i) { ',' } else { *c }
+        };
+        characters.iter().enumerate().map(&mut put).collect()
+    }
+
     /// "3.52 ± 0.03" with spaces that don't break; "about 3.52" when the uncertainty isn't known; "unknown" when there is no number.
     pub fn interval(self, estimate: &Estimate) -> String {
         let Some(half_width) = known(estimate.expanded_uncertainty_95) else {
@@ -118,6 +143,13 @@ mod tests {
         assert_eq!(point.interval(&Estimate::without_uncertainty(9.8123)), "about 9.81");
         assert_eq!(point.interval(&estimate(9.81, f64::INFINITY)), "about 9.81");
         assert_eq!(DecimalMark::Comma.interval(&estimate(3.524, 0.031)), "3,524\u{a0}±\u{a0}0,031");
+    }
+
+    #[test]
+    fn sentences_take_the_reader_s_mark() {
+        let text = "Off by 3.5 %. `--rate 29.97` and 1.2.3 stay. 0.25 s.";
+        assert_eq!(DecimalMark::Comma.said(text), "Off by 3,5 %. `--rate 29.97` and 1.2.3 stay. 0,25 s.");
+        assert_eq!(DecimalMark::Point.said(text), text);
     }
 
     #[test]

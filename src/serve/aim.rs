@@ -3,17 +3,19 @@
 use serde::{Deserialize, Serialize};
 
 use super::error::Refusal;
-use super::setup::{read, sentence};
-use crate::book::Usual;
-use crate::flight::aim::{
-    Aim, AimQuestion, Clearance, Obstacle, ObstaclePassage, ShotScatter, aim, angles_to_reach, turned_to,
-};
+use super::setup::{TypedLaunch, reading, refused, sentence};
+use crate::book::{Usual, mean_of_shots};
+use crate::flight::aim::{AimQuestion, Obstacle, ShotScatter, chance_by_angle, place};
 use crate::flight::chance::{Opening, OpeningKind};
-use crate::flight::reading::Kind;
-use crate::maths::tests_of_means::{Sample, t_quantile};
-use crate::measure::Expected;
+use crate::flight::reading::{Kind, Reading};
+use crate::flight::safety::CAUTIONS;
+use crate::maths::tests_of_means::Sample;
+use crate::measure::{Expected, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin, taught_by_book};
 use crate::measurement::FlightMeasurement;
+use crate::report::aimed::{self, best_sentence, scatter_of, with_unit};
+use crate::report::chance_graph;
 use crate::report::class::Numbers;
+use crate::report::figure::Style;
 use crate::report::numbers::DecimalMark;
 use crate::rig::Rig;
 use crate::units::Estimate;
@@ -44,14 +46,11 @@ pub struct Asked {
     pub ceiling: String,
 }
 
-/// A launch to aim with.
-#[derive(Debug, Clone, PartialEq)]
+/// A launch to aim with: where it is known from, and how it scatters from shot to shot.
+#[derive(Debug, Clone)]
 pub struct Launch {
-    pub speed_m_per_s: Estimate,
-    pub angle_deg: Estimate,
+    pub origin: Origin,
     pub scatter: Option<ShotScatter>,
-    /// Where it comes from, in words.
-    pub from: String,
 }
 
 /// The answer: instructions for the tape measure, one for each angle that does it, and what else there is to say.
@@ -59,6 +58,11 @@ pub struct Launch {
 pub struct Told {
     from: String,
     aims: Vec<Placed>,
+    /// At which angle the chance would be larger; `None` where no scatter is known.
+    best: Option<String>,
+    cautions: [&'static str; CAUTIONS.len()],
+    /// The chance by launch angle as a small graph, SVG; `None` where no scatter is known.
+    graph: Option<String>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -71,29 +75,13 @@ struct Placed {
 impl Launch {
     /// Of one measured flight.
     pub fn of_flight(flight: &FlightMeasurement) -> Self {
-        Self {
-            speed_m_per_s: flight.best_speed_m_per_s(),
-            angle_deg: flight.launch_angle_deg,
-            scatter: None,
-            from: format!("flight {}", flight.number),
-        }
+        Self { origin: Origin::Measured(MeasuredLaunch::of(flight, "this clip")), scatter: None }
     }
 
-    /// Of what the shot book says that a launcher usually does; `None` when it knows no angle.
-    pub fn of_book(usual: &Usual) -> Option<Self> {
-        let positive = |scatter: Option<f64>| scatter.filter(|scatter| *scatter > 0.0);
-        let scatter = positive(usual.speed_scatter_m_per_s).zip(positive(usual.angle_scatter_deg));
-        let shots = if usual.shots == 1 { "1 shot".to_owned() } else { format!("{} shots", usual.shots) };
-        Some(Self {
-            speed_m_per_s: usual.speed_m_per_s,
-            angle_deg: usual.angle_deg?,
-            scatter: scatter.map(|(speed_m_per_s, angle_deg)| ShotScatter {
-                speed_m_per_s,
-                angle_deg,
-                sideways_deg: None,
-            }),
-            from: format!("{shots} of {} in the shot book, session {}", usual.launcher, usual.session),
-        })
+    /// Of what the shot book says that a launcher usually does.
+    pub fn of_book(usual: Usual) -> Self {
+        let scatter = scatter_of(usual.speed_scatter_m_per_s, usual.angle_scatter_deg);
+        Self { origin: Origin::Book(usual), scatter }
     }
 
     /// Mean and scatter of several flights; those whose gravity is off are left out, for their speed is off too. `None` when none
@@ -104,37 +92,40 @@ impl Launch {
         let [first, ..] = good.as_slice() else { return None };
         let values = |value: fn(&Numbers) -> Estimate| good.iter().map(|n| value(n).value).collect::<Vec<_>>();
         let (speeds, angles) = (values(|numbers| numbers.best_speed_m_per_s), values(|numbers| numbers.angle_deg));
-        let (speed, angle) = (Sample::of(&speeds)?, Sample::of(&angles)?);
-        let scatter = speed.sd.zip(angle.sd);
+        let deviation = |values: &[f64]| Sample::of(values).and_then(|sample| sample.sd);
+        let each = |of: fn(&Numbers) -> Estimate| good.iter().map(|n| of(n)).collect::<Vec<Estimate>>();
         let (speed_m_per_s, angle_deg) = if good.len() == 1 {
             (first.best_speed_m_per_s, first.angle_deg)
         } else {
-            (mean_of(&speed), mean_of(&angle))
+            (mean_of_groups(&each(|n| n.best_speed_m_per_s))?, mean_of_groups(&each(|n| n.angle_deg))?)
         };
-        let count = if good.len() == 1 { "1 flight".to_owned() } else { format!("{} flights", good.len()) };
+        let count = if good.len() == 1 { "1 flight".to_owned() } else { format!("the mean of {} flights", good.len()) };
         let without =
             if left_out == 0 { String::new() } else { format!("; {left_out} whose gravity is off were left out") };
         Some(Self {
-            speed_m_per_s,
-            angle_deg,
-            // Values of no scatter at all promise a hit that nobody can: two equal readings.
-            scatter: scatter.filter(|(speed, angle)| *speed > 0.0 && *angle > 0.0).map(|(speed, angle)| ShotScatter {
-                speed_m_per_s: speed,
-                angle_deg: angle,
-                sideways_deg: None,
-            }),
-            from: if good.len() == 1 { count + &without } else { format!("the mean of {count}{without}") },
+            origin: Origin::Mean(MeanLaunch { speed_m_per_s, angle_deg: Some(angle_deg), note: count + &without }),
+            scatter: scatter_of(deviation(&speeds), deviation(&angles)),
         })
+    }
+
+    fn usual(&self) -> Option<&Usual> {
+        match &self.origin {
+            Origin::Book(usual) => Some(usual),
+            _ => None,
+        }
     }
 }
 
-/// The mean with its 95 % interval (JCGM 100:2008, 4.2 and G.3).
-fn mean_of(sample: &Sample) -> Estimate {
-    let n = sample.count as f64;
-    match sample.sd {
-        Some(sd) => Estimate::with_coverage_factor(sample.mean, sd / n.sqrt(), t_quantile(0.975, n - 1.0)),
-        None => Estimate::without_uncertainty(sample.mean),
-    }
+/// Mean of what groups measured, each with its own phone and ruler, whose errors aren't shared: with the interval that the scatter of
+/// the values gives, or that of their own uncertainties (JCGM 100:2008, 5.1.2), whichever is wider. A few values may lie close by
+/// chance.
+fn mean_of_groups(values: &[Estimate]) -> Option<Estimate> {
+    let mean = mean_of_shots(&values.iter().map(|value| value.value).collect::<Vec<_>>(), None, None)?;
+    let variances: Option<Vec<f64>> = values.iter().map(|value| value.standard_uncertainty.map(|u| u * u)).collect();
+    let own = variances.map(|variances| variances.iter().sum::<f64>().sqrt() / values.len() as f64);
+    let own = own.map(|u| Estimate::with_coverage_factor(mean.value, u, 1.96));
+    let half_width = |estimate: &Estimate| estimate.expanded_uncertainty_95.unwrap_or(0.0);
+    Some(own.filter(|own| half_width(own) > half_width(&mean)).unwrap_or(mean))
 }
 
 /// Places the target; the same functions as behind `lobline aim`.
@@ -142,46 +133,55 @@ fn mean_of(sample: &Sample) -> Estimate {
 /// # Errors
 /// What was typed wrongly, or why there is no such place.
 pub fn answer(launch: Option<Launch>, asked: &Asked, rig: &Rig, mark: DecimalMark) -> Result<Told, Refusal> {
-    let launch = stated(launch, asked)?;
-    let question = question(&launch, asked, rig)?;
-    let angles = match typed(&asked.distance) {
-        None => vec![launch.angle_deg.value],
-        Some(text) => {
-            let distance = above_zero("distance of the target", Kind::Length, text)?.value;
-            let angles = angles_to_reach(&question, distance)
-                .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-            if angles.is_empty() {
-                return Err(Refusal::wrong(
-                    "At this speed no angle brings the ball there.",
-                    "Move the target, lower it, or launch faster.",
-                ));
-            }
-            angles
-        }
+    let distance = typed(&asked.distance)
+        .map(|text| above_zero("distance of the target", Kind::Length, text))
+        .transpose()?
+        .map(|distance| distance.value);
+    let known = known(launch.as_ref(), asked, rig, distance)?;
+    let question = question(&known, launch.as_ref(), asked, rig)?;
+    let placed = place(&question, distance)
+        .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
+    let taught = launch.as_ref().and_then(Launch::usual).map(|usual| taught_by_book(usual, &question));
+    let taught = taught.unwrap_or_default();
+    let wanted = aimed::Asked { question: &question, angle_wanted: distance.is_some(), taught: &taught, mark };
+    let by_angle = question.scatter.map(|_| chance_by_angle(&question, 1.0)).unwrap_or_default();
+    let style = Style { decimal_mark: mark, ..Style::default() };
+    let graph = (!by_angle.is_empty()).then(|| chance_graph::figure(&by_angle, placed[0].angle_deg).svg(&style));
+    Ok(Told {
+        from: from_words(&known, distance.is_some(), mark),
+        aims: placed.iter().map(|placed| in_words(&aimed::told(placed, wanted), mark)).collect(),
+        best: best_sentence(&by_angle, &placed, mark),
+        cautions: CAUTIONS,
+        graph,
+    })
+}
+
+fn from_words(known: &KnownLaunch, angle_wanted: bool, mark: DecimalMark) -> String {
+    let speed = with_unit(known.speed_m_per_s.estimate, "m/s", mark);
+    if angle_wanted {
+        return format!("Launch: {speed}, from {}.", known.source);
+    }
+    format!("Launch: {speed} at {}, from {}.", with_unit(known.angle_deg.estimate, "°", mark), known.source)
+}
+
+fn in_words(told: &aimed::Told, mark: DecimalMark) -> Placed {
+    let row = |row: &aimed::Row| {
+        let value = with_unit(row.value, row.unit, mark);
+        (row.name.to_owned(), if row.note.is_empty() { value } else { format!("{value}, {}", row.note) })
     };
-    let placed = |angle: &f64| {
-        let turned = turned_to(&question, *angle);
-        let found =
-            aim(&turned).map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-        Ok(in_words(&found, asked, &question, typed(&asked.distance).map(|_| *angle), mark))
-    };
-    let aims = angles.iter().map(placed).collect::<Result<Vec<_>, Refusal>>()?;
-    let interval = |value: &Estimate, unit: &str| format!("{} {unit}", mark.interval(value));
-    let from = format!(
-        "Launch: {} at {}, from {}.",
-        interval(&launch.speed_m_per_s, "m/s"),
-        interval(&launch.angle_deg, "°"),
-        launch.from
-    );
-    Ok(Told { from, aims })
+    Placed {
+        instruction: told.instruction.clone(),
+        rows: told.rows.iter().map(row).collect(),
+        words: told.sentences.clone(),
+    }
 }
 
 fn typed(text: &str) -> Option<&str> {
     Some(text.trim()).filter(|text| !text.is_empty())
 }
 
-fn above_zero(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
-    let value = read(name, kind, text)?;
+fn above_zero(name: &str, kind: Kind, text: &str) -> Result<Reading, Refusal> {
+    let value = reading(name, kind, text)?;
     if value.value > 0.0 {
         return Ok(value);
     }
@@ -189,61 +189,66 @@ fn above_zero(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
 }
 
 /// The launch with what was typed instead of what was measured.
-fn stated(launch: Option<Launch>, asked: &Asked) -> Result<Launch, Refusal> {
-    let speed = typed(&asked.speed).map(|text| above_zero("speed", Kind::Speed, text)).transpose()?;
-    let angle = typed(&asked.angle).map(|text| read("angle", Kind::Angle, text)).transpose()?;
-    let stated = match (speed.is_some(), angle.is_some()) {
-        (true, true) => "what you typed".to_owned(),
-        (true, false) => "the speed you typed and the measured angle".to_owned(),
-        (false, true) => "the measured speed and the angle you typed".to_owned(),
-        (false, false) => launch.as_ref().map_or_else(String::new, |launch| launch.from.clone()),
-    };
-    let missing = || Refusal::wrong("Nothing is measured yet to aim with.", "Type a launch speed and an angle.");
-    Ok(Launch {
-        speed_m_per_s: speed.or(launch.as_ref().map(|l| l.speed_m_per_s)).ok_or_else(missing)?,
-        angle_deg: angle.or(launch.as_ref().map(|l| l.angle_deg)).ok_or_else(missing)?,
-        scatter: launch.and_then(|launch| launch.scatter),
-        from: stated,
-    })
+fn known(launch: Option<&Launch>, asked: &Asked, rig: &Rig, distance: Option<f64>) -> Result<KnownLaunch, Refusal> {
+    let text =
+        TypedLaunch { speed: &asked.speed, angle: &asked.angle, height: &asked.height, ..TypedLaunch::default() };
+    let mut before = text.before(launch.map(|launch| launch.origin.clone()))?;
+    // A speed that was typed is another shot's, and still at the measured angle where nobody says another.
+    if let (Some(launch), None, Some(Origin::Typed(_))) = (launch, &before.angle, &before.origin) {
+        let measured = crate::measure::Before { origin: Some(launch.origin.clone()), ..before.clone() };
+        before.angle = measured.launch(rig, None).ok().map(|known| as_reading(known.angle_deg));
+    }
+    // Where the angle is looked for, any will do to begin with.
+    before.launch(rig, distance.map(|_| 45.0)).map_err(|error| refused(&error))
 }
 
-fn question(launch: &Launch, asked: &Asked, rig: &Rig) -> Result<AimQuestion, Refusal> {
-    let length = |name: &str, text: &str| typed(text).map(|text| above_zero(name, Kind::Length, text)).transpose();
+fn as_reading(figured: Figured) -> Reading {
+    Reading {
+        value: figured.estimate.value,
+        half_width_95: figured.estimate.expanded_uncertainty_95,
+        figures: figured.figures,
+        text: format!("{}°", figured.estimate.value),
+    }
+}
+
+fn question(known: &KnownLaunch, launch: Option<&Launch>, asked: &Asked, rig: &Rig) -> Result<AimQuestion, Refusal> {
+    let length = |name: &str, text: &str| {
+        typed(text).map(|text| above_zero(name, Kind::Length, text).map(|reading| reading.value)).transpose()
+    };
     let wanted = |name: &str, text: &str, example: &str| {
         length(name, text)?
             .ok_or_else(|| Refusal::wrong(format!("The {name} isn't stated."), format!("Write it like `{example}`.")))
     };
-    let height = read("height of the launch", Kind::Length, typed(&asked.height).unwrap_or("0 m"))?;
-    let rim = read("height of the opening", Kind::Length, typed(&asked.opening_height).unwrap_or("0 m"))?;
+    let rim = reading("height of the opening", Kind::Length, typed(&asked.opening_height).unwrap_or("0 m"))?;
     let ball = match length("diameter of the ball", &asked.ball_diameter)? {
-        Some(ball) => ball.value,
+        Some(ball) => ball,
         None => match rig.ball.diameter {
             Some(diameter) => diameter.length.metres(),
-            None => wanted("diameter of the ball", "", "70 mm")?.value,
+            None => wanted("diameter of the ball", "", "70 mm")?,
         },
     };
     let kind = if asked.ring { OpeningKind::Ring } else { OpeningKind::Cup };
-    let opening = wanted("diameter of the opening", &asked.opening, "25 cm")?.value;
+    let opening = wanted("diameter of the opening", &asked.opening, "25 cm")?;
     let opening = Opening::new(kind, opening, ball)
         .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-    let expected = Expected::with_rig(launch.speed_m_per_s, launch.angle_deg, height, rim, launch.from.clone(), rig)
+    let expected = Expected::of_launch(known, rim.estimate(), rig)
         .map_err(|error| Refusal::wrong(sentence(&error.to_string()), "Check the ball's mass and diameter."))?;
     let obstacle = length("distance of the obstacle", &asked.obstacle_distance)?
         .zip(length("height of the obstacle", &asked.obstacle_height)?);
     Ok(AimQuestion {
         launch: expected.launch,
-        opening_height_m: rim,
+        opening_height_m: rim.estimate(),
         opening,
         ball_radius_m: ball / 2.0,
         scatter: scatter(launch, asked)?,
-        obstacle: obstacle.map(|(distance, height)| Obstacle { distance_m: distance.value, height_m: height.value }),
-        ceiling_m: length("height of the ceiling", &asked.ceiling)?.map(|ceiling| ceiling.value),
+        obstacle: obstacle.map(|(distance_m, height_m)| Obstacle { distance_m, height_m }),
+        ceiling_m: length("height of the ceiling", &asked.ceiling)?,
     })
 }
 
-fn scatter(launch: &Launch, asked: &Asked) -> Result<Option<ShotScatter>, Refusal> {
+fn scatter(launch: Option<&Launch>, asked: &Asked) -> Result<Option<ShotScatter>, Refusal> {
     match (typed(&asked.scatter_speed), typed(&asked.scatter_angle)) {
-        (None, None) => Ok(launch.scatter),
+        (None, None) => Ok(launch.and_then(|launch| launch.scatter)),
         (Some(speed), Some(angle)) => Ok(Some(ShotScatter {
             speed_m_per_s: above_zero("scatter of the speed", Kind::Speed, speed)?.value,
             angle_deg: above_zero("scatter of the angle", Kind::Angle, angle)?.value,
@@ -256,100 +261,21 @@ fn scatter(launch: &Launch, asked: &Asked) -> Result<Option<ShotScatter>, Refusa
     }
 }
 
-fn in_words(found: &Aim, asked: &Asked, question: &AimQuestion, angle: Option<f64>, mark: DecimalMark) -> Placed {
-    let centimetres = |metres: Estimate| {
-        let hundred = |value: f64| value * 100.0;
-        let scaled = Estimate {
-            value: hundred(metres.value),
-            standard_uncertainty: metres.standard_uncertainty.map(hundred),
-            expanded_uncertainty_95: metres.expanded_uncertainty_95.map(hundred),
-        };
-        format!("{} cm", mark.interval(&scaled))
-    };
-    let what = if asked.ring { "the ring" } else { "the opening" };
-    let rim = question.opening_height_m.value;
-    let height = if rim == 0.0 {
-        "lying on the floor".to_owned()
-    } else {
-        format!("with its rim {} cm above the floor", mark.significant(rim * 100.0, 3))
-    };
-    let place = format!("{} m", mark.interval(&found.opening_centre_m));
-    let instruction = match angle {
-        Some(angle) => format!(
-            "Set the launcher to {}°. The centre of {what} stays {place} from the point under the launch, {height}.",
-            mark.fixed(angle, 1)
-        ),
-        None => format!(
-            "Measure {place} along the floor, from the point under the launch in the direction of flight: the centre of {what} \
-             goes there, {height}."
-        ),
-    };
-    let window = if found.clean_window_m == 0.0 {
-        "none: it comes down too flat to clear the rim".to_owned()
-    } else {
-        format!("{} cm along the flight", mark.fixed(found.clean_window_m * 100.0, 1))
-    };
-    let rows = vec![
-        ("it may come down within".to_owned(), window),
-        ("time of flight".to_owned(), format!("{} s", mark.interval(&found.forecast.time_of_flight_s))),
-        ("steepness of descent".to_owned(), format!("{} °", mark.interval(&found.forecast.descent_angle_deg))),
-    ];
-    Placed { instruction, rows, words: remarks(found, mark, &centimetres) }
-}
-
-fn remarks(found: &Aim, mark: DecimalMark, centimetres: &dyn Fn(Estimate) -> String) -> Vec<String> {
-    let mut words = Vec::new();
-    let gap = |what: &str, clearance: &Clearance| {
-        let judged = if clearance.is_safe() {
-            "clear"
-        } else if clearance.gap_m.value > 0.0 {
-            "too close: not clear over its whole interval"
-        } else {
-            "it hits"
-        };
-        format!("{what}: {} between them: {judged}.", centimetres(clearance.gap_m))
-    };
-    match &found.over_obstacle {
-        Some(ObstaclePassage::Over(clearance)) => words.push(gap("Ball over the obstacle", clearance)),
-        Some(ObstaclePassage::NotInTheWay) => words.push("The obstacle isn't in the way.".to_owned()),
-        None => {}
-    }
-    words.extend(found.under_ceiling.as_ref().map(|clearance| gap("Ball under the ceiling", clearance)));
-    words.push(match &found.chance {
-        Some(chance) => {
-            let percent = |share: f64| format!("{:.0} %", share * 100.0);
-            let (least, most) = (percent(chance.bracket.clean), percent(chance.bracket.centre_inside));
-            let share = if least == most { least } else { format!("{least} to {most}") };
-            format!(
-                "Chance of a hit: {share}, with landings that scatter by {} cm along and {} cm across.",
-                mark.fixed(chance.scatter.along_m * 100.0, 1),
-                mark.fixed(chance.scatter.across_m * 100.0, 1)
-            )
-        }
-        None => "For the chance of a hit I need to know how the shots scatter: film several, or type the scatter."
-            .to_owned(),
-    });
-    words.push(
-        "Nobody between launcher and target, eye protection on; your school's and local rules come first.".to_owned(),
-    );
-    words
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn launch() -> Launch {
-        Launch {
+        let mean = MeanLaunch {
             speed_m_per_s: Estimate::with_coverage_factor(5.0, 0.01, 2.0),
-            angle_deg: Estimate::with_coverage_factor(45.0, 0.1, 2.0),
-            scatter: None,
-            from: "flight 1".to_owned(),
-        }
+            angle_deg: Some(Estimate::with_coverage_factor(45.0, 0.1, 2.0)),
+            note: "flight 1".to_owned(),
+        };
+        Launch { origin: Origin::Mean(mean), scatter: None }
     }
 
     fn asked() -> Asked {
-        Asked { opening: "25 cm".into(), ball_diameter: "7 cm".into(), ..Asked::default() }
+        Asked { height: "0 m".into(), opening: "25 cm".into(), ball_diameter: "7 cm".into(), ..Asked::default() }
     }
 
     fn rig() -> Rig {
@@ -363,9 +289,11 @@ mod tests {
         let told = answer(Some(launch()), &asked(), &rig(), DecimalMark::Point).unwrap();
         let text = &told.aims[0].instruction;
         let place: f64 = text["Measure ".len()..].split(char::is_whitespace).next().unwrap().parse().unwrap();
-        let offset = aim(&question(&launch(), &asked(), &rig()).unwrap()).unwrap().aim_offset_m;
-        // Two decimals are printed.
-        assert!((place + offset - 25.0 / 9.81).abs() < 0.006, "{text}");
+        let known = known(Some(&launch()), &asked(), &rig(), None).unwrap();
+        let question = question(&known, None, &asked(), &rig()).unwrap();
+        let offset = super::place(&question, None).unwrap()[0].aim.aim_offset_m;
+        // One decimal of a centimetre is printed.
+        assert!((place / 100.0 + offset - 25.0 / 9.81).abs() < 0.0006, "{text}");
         let back = Asked { distance: format!("{:.4} m", 25.0 / 9.81 - 0.4), ..asked() };
         let told = answer(Some(launch()), &back, &rig(), DecimalMark::Comma).unwrap();
         assert_eq!(told.aims.len(), 2, "a flat and a steep one");
@@ -373,13 +301,31 @@ mod tests {
     }
 
     #[test]
+    fn a_known_scatter_brings_the_chance_its_graph_and_the_best_angle() {
+        let scattered = Launch { scatter: scatter_of(Some(0.1), Some(1.0)), ..launch() };
+        let told = answer(Some(scattered), &asked(), &rig(), DecimalMark::Point).unwrap();
+        assert!(told.graph.unwrap().starts_with("<svg") && told.best.unwrap().contains("angle"));
+        assert!(told.aims[0].words.iter().any(|text| text.starts_with("Chance of a hit")));
+    }
+
+    /// A typed speed is at the measured angle; 4²/9.81 = 1.631 m.
+    #[test]
+    fn a_typed_speed_goes_with_the_measured_angle() {
+        let slower = Asked { speed: "4 m/s".into(), ring: true, ..asked() };
+        let told = answer(Some(launch()), &slower, &rig(), DecimalMark::Point).unwrap();
+        assert!(told.aims[0].instruction.starts_with("Measure 163\u{a0}cm"), "{told:?}");
+        assert_eq!(told.from, "Launch: 4.00 m/s at 45.00°\u{a0}±\u{a0}0.20°, from the stated speed and angle.");
+    }
+
+    #[test]
     fn what_is_missing_is_asked_for() {
         let refused = |asked: &Asked| answer(Some(launch()), asked, &rig(), DecimalMark::Point).unwrap_err();
-        assert!(refused(&Asked::default()).message.contains("ball"));
+        assert!(refused(&Asked { height: "0 m".into(), ..Asked::default() }).message.contains("ball"));
         assert!(refused(&Asked { opening: String::new(), ..asked() }).message.contains("opening"));
         assert!(refused(&Asked { distance: "40 m".into(), ..asked() }).hint.contains("faster"));
         assert!(refused(&Asked { scatter_speed: "0.1 m/s".into(), ..asked() }).message.contains("both"));
-        assert!(answer(None, &asked(), &rig(), DecimalMark::Point).unwrap_err().message.contains("measured"));
+        assert!(refused(&Asked { height: String::new(), ..asked() }).message.contains("height of the launch"));
+        assert!(answer(None, &asked(), &rig(), DecimalMark::Point).unwrap_err().message.contains("speed"));
     }
 
     /// Mean 4, s = 0.1, t(0.975; 2) = 4.303 (a table of Student's t, such as JCGM 100:2008 table G.2).
@@ -391,18 +337,26 @@ mod tests {
             best_speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
             angle_deg: Estimate::with_coverage_factor(40.0 + speed, 0.2, 2.0),
             gravity_m_per_s2: Estimate::without_uncertainty(9.8),
+            expected_m_per_s2: None,
             agrees,
         };
         let flights =
             [numbers(3.9, Some(true)), numbers(4.0, None), numbers(4.1, Some(true)), numbers(16.0, Some(false))];
+        let mean = |launch: &Launch| match &launch.origin {
+            Origin::Mean(mean) => mean.clone(),
+            other => panic!("{other:?}"),
+        };
         let launch = Launch::of_flights(&flights).unwrap();
-        assert!((launch.speed_m_per_s.value - 4.0).abs() < 1e-12);
-        let half = launch.speed_m_per_s.expanded_uncertainty_95.unwrap();
+        assert!((mean(&launch).speed_m_per_s.value - 4.0).abs() < 1e-12);
+        let half = mean(&launch).speed_m_per_s.expanded_uncertainty_95.unwrap();
         // The table has three decimals.
         assert!((half - 4.303 * 0.1 / 3_f64.sqrt()).abs() < 1e-4, "{half}");
         assert!((launch.scatter.unwrap().speed_m_per_s - 0.1).abs() < 1e-12);
+        // Two equal values say nothing of the scatter: u = 0.02 m/s of each leaves 0.02/√2 of their mean.
+        let equal = mean(&Launch::of_flights(&[flights[0], flights[0]]).unwrap()).speed_m_per_s;
+        assert!((equal.standard_uncertainty.unwrap() - 0.02 / 2_f64.sqrt()).abs() < 1e-12);
         let one = Launch::of_flights(&flights[..1]).unwrap();
-        assert_eq!((one.speed_m_per_s, one.scatter), (flights[0].speed_m_per_s, None));
-        assert_eq!(Launch::of_flights(&flights[3..]), None);
+        assert_eq!((mean(&one).speed_m_per_s, one.scatter), (flights[0].speed_m_per_s, None));
+        assert!(Launch::of_flights(&flights[3..]).is_none());
     }
 }

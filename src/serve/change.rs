@@ -3,15 +3,17 @@
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 
+use super::aim::Launch;
 use super::error::Refusal;
 use super::id::Id;
 use super::measured::Measured;
 use super::queue::{Job, JobKind};
 use super::recording::{Answer, Overlay, Peek, Recording, RunState};
 use super::room::{Room, clean_name};
-use super::setup::Setup;
+use super::setup::{Known, Like, Prediction, Setup};
 use super::workers::MOST_PEEKED;
-use crate::measure::{Mending, Placed};
+use crate::measure::{Mending, Origin, Placed};
+use crate::report::class::Numbers;
 use crate::report::numbers::DecimalMark;
 use crate::units::PixelPoint;
 
@@ -60,8 +62,11 @@ fn answers(room: &Room, group: &Id, recording: &Recording) -> Vec<Answer> {
 ///
 /// # Errors
 /// When something was typed wrongly, the sheet has gone on, or it can't be written down.
-pub fn set_up(room: &Room, group: &Id, id: &Id, step: u64, setup: Setup, what: &str) -> Result<(), Refusal> {
+pub fn set_up(room: &Room, group: &Id, id: &Id, step: u64, mut setup: Setup, what: &str) -> Result<(), Refusal> {
     let recording = current(room, group, id, step)?;
+    if let Some(forecast) = &mut setup.forecast {
+        forecast.known = known_by(room, group, forecast, recording.step().setup.forecast.as_ref())?;
+    }
     let settings = setup.settings(&room.common())?;
     if let Some(forecast) = &setup.forecast {
         forecast.expected(&settings.rig)?;
@@ -74,6 +79,34 @@ pub fn set_up(room: &Room, group: &Id, id: &Id, step: u64, setup: Setup, what: &
     let what = if what.is_empty() { "changed what is known".to_owned() } else { clean_name(what) };
     go_on(room, group, id, step, |recording| recording.go_on(setup, mending, what, before))?;
     room.measure_if_possible(group, id)
+}
+
+/// What is known of the shots by which this one is foretold: as it was when it was first asked for, else as it is now.
+fn known_by(room: &Room, group: &Id, wanted: &Prediction, had: Option<&Prediction>) -> Result<Option<Known>, Refusal> {
+    let Some(like) = &wanted.like else { return Ok(None) };
+    if let Some(had) = had.filter(|had| had.like.as_ref() == Some(like) && had.known.is_some()) {
+        return Ok(had.known.clone());
+    }
+    let Like::Clip(earlier) = like else {
+        return Err(Refusal::wrong(
+            "The shot book is your teacher's.",
+            "Take an earlier clip of your own, or type the speed.",
+        ));
+    };
+    let recording = room.recording(group, earlier).ok_or_else(Refusal::not_found)?;
+    let measured = room.measured(group, &recording)?.filter(|measured| !measured.shown.flights.is_empty());
+    let measured = measured.ok_or_else(|| {
+        Refusal::wrong(format!("{} isn't measured.", recording.name), "Measure it first, or take another clip.")
+    })?;
+    let numbers: Vec<Numbers> = measured.shown.flights.iter().map(Numbers::of).collect();
+    let Some(Launch { origin: Origin::Mean(mean), .. }) = Launch::of_flights(&numbers) else {
+        return Err(Refusal::wrong(
+            format!("In {} gravity is off, so the speed is off too.", recording.name),
+            "Mend that clip first, or take another.",
+        ));
+    };
+    let note = format!("{} of {}", mean.note, recording.name);
+    Ok(Some(Known { speed_m_per_s: mean.speed_m_per_s, angle_deg: mean.angle_deg, note }))
 }
 
 fn go_on(room: &Room, group: &Id, id: &Id, step: u64, change: impl FnOnce(&mut Recording)) -> Result<(), Refusal> {

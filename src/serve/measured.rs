@@ -48,6 +48,10 @@ impl Measured {
                 )
             })?;
         }
+        // The run may be of before the launcher was named.
+        if let Some(basis) = &mut shown.basis {
+            basis.rig.launcher = settings.rig.launcher.clone();
+        }
         let strobes = read_strobes(folder).map_err(Refusal::internal)?;
         Ok(Self { found, shown, times, strobes, pictures: OnceLock::new() })
     }

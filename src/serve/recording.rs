@@ -158,7 +158,7 @@ impl Recording {
     }
 
     pub fn run(&self, settings: &RunSettings) -> Option<&Run> {
-        self.runs.iter().find(|run| run.settings == *settings)
+        self.runs.iter().find(|run| run.settings.gives_the_run_of(settings))
     }
 
     pub fn run_numbered(&mut self, number: u32) -> Option<&mut Run> {
@@ -168,7 +168,7 @@ impl Recording {
     /// A new run of these settings, or the old one wanted again.
     pub fn want(&mut self, settings: &RunSettings) -> u32 {
         self.revision += 1;
-        if let Some(run) = self.runs.iter_mut().find(|run| run.settings == *settings) {
+        if let Some(run) = self.runs.iter_mut().find(|run| run.settings.gives_the_run_of(settings)) {
             if run.state != RunState::Done {
                 run.state = RunState::Wanted;
             }

@@ -4,9 +4,10 @@ use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
 use super::error::Refusal;
+use super::id::Id;
 use crate::flight::reading::{Kind, Reading};
-use crate::measure::{Expected, Mending, Settings};
-use crate::rig::Rig;
+use crate::measure::{Before, BeforeError, Expected, MeanLaunch, Mending, Origin, Settings};
+use crate::rig::{Launcher, Rig};
 use crate::sight::FindOptions;
 use crate::units::{Estimate, PixelPoint};
 
@@ -53,17 +54,99 @@ pub struct ShownBall {
     pub at: [f64; 2],
 }
 
-/// What was foretold of the shot, as typed.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+/// What was foretold of the shot, as typed; empty is not stated.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct Prediction {
     pub speed: String,
+    /// Instead of the speed: length of ball that interrupts a timing gate, and for how long.
+    pub gate_length: String,
+    pub gate_time: String,
     pub angle: String,
     /// Of the launch point above the floor.
     pub height: String,
     /// Above the floor, at which the landing is asked for; the floor when empty.
-    #[serde(default)]
     pub target_height: String,
+    /// Instead of a typed speed, as it was asked for.
+    pub like: Option<Like>,
+    /// And as it was then: what is measured later doesn't change what was foretold.
+    pub known: Option<Known>,
+}
+
+/// Earlier shots by which one is foretold.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Like {
+    /// The flights of another clip of the same group.
+    Clip(Id),
+    /// A launcher's shots in the shot book.
+    Book(String),
+}
+
+/// Speed and angle of earlier shots.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Known {
+    pub speed_m_per_s: Estimate,
+    pub angle_deg: Option<Estimate>,
+    /// Whose, in few words.
+    pub note: String,
+}
+
+/// A launch as it is typed into the fields of the page; empty is not stated.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct TypedLaunch<'a> {
+    pub speed: &'a str,
+    pub gate_length: &'a str,
+    pub gate_time: &'a str,
+    pub angle: &'a str,
+    pub height: &'a str,
+}
+
+impl TypedLaunch<'_> {
+    /// For the library to put together, as the command line does; `origin` is what was measured before, where no speed is typed.
+    ///
+    /// # Errors
+    /// What was typed wrongly, and how to write it.
+    pub fn before(self, origin: Option<Origin>) -> Result<Before, Refusal> {
+        let read = |name: &str, kind: Kind, text: &str| {
+            let stated = Some(text.trim()).filter(|text| !text.is_empty());
+            stated.map(|text| reading(name, kind, text)).transpose()
+        };
+        let speed = read("speed", Kind::Speed, self.speed)?;
+        if speed.as_ref().is_some_and(|speed| speed.value <= 0.0) {
+            return Err(Refusal::wrong("The speed must be above zero.", "Write it like `3.5 m/s`."));
+        }
+        let length = read("length of ball in the gate", Kind::Length, self.gate_length)?;
+        let time = read("time of the gate", Kind::Time, self.gate_time)?;
+        let gate = match (length, time) {
+            (Some(length), Some(time)) => Some(Origin::Gate { length, time }),
+            (None, None) => None,
+            _ => {
+                return Err(Refusal::wrong(
+                    "A timing gate's speed needs both, the length of ball that interrupts it and for how long.",
+                    "Write them like `20.0 mm` and `5.68 ms`.",
+                ));
+            }
+        };
+        Ok(Before {
+            origin: speed.map(Origin::Typed).or(gate).or(origin),
+            angle: read("angle", Kind::Angle, self.angle)?,
+            height: read("height of the launch", Kind::Length, self.height)?,
+        })
+    }
+}
+
+/// A launch that isn't known well enough, in the words of the page.
+pub fn refused(error: &BeforeError) -> Refusal {
+    let hint = match error {
+        BeforeError::NoSpeed => "Type it like `3.5 m/s`, or take it from an earlier shot.".to_owned(),
+        BeforeError::NoAngle { .. } => "Type it like `48°`.".to_owned(),
+        BeforeError::NoHeight => {
+            "Type how high above the floor the ball's centre leaves the launcher, like `85 cm`.".to_owned()
+        }
+        other => sentence(&other.hint()),
+    };
+    Refusal::wrong(sentence(&error.to_string()), hint)
 }
 
 /// What is stated for a whole room; what a group states goes before it.
@@ -109,6 +192,18 @@ impl RunSettings {
             mending: Mending::default(),
             monte_carlo: None,
         }
+    }
+
+    /// Whether both give the same run: what is said of the launcher beside its place in the picture is for the book and for looking
+    /// ahead, and thirty clips needn't be measured again for a name.
+    pub fn gives_the_run_of(&self, other: &Self) -> bool {
+        let measured_by = |settings: &Self| {
+            let mut settings = settings.clone();
+            let point_px = settings.rig.launcher.point_px;
+            settings.rig.launcher = Launcher { point_px, ..Launcher::default() };
+            settings
+        };
+        measured_by(self) == measured_by(other)
     }
 
     /// Whether something is known that gives a scale, `cards` in view or not.
@@ -160,8 +255,7 @@ impl Common {
             parts.push("a rig file goes with every clip".to_owned());
         }
         if let Some(forecast) = &self.forecast {
-            let (speed, angle, height) = (forecast.speed.trim(), forecast.angle.trim(), forecast.height.trim());
-            parts.push(format!("the forecast is {speed} at {angle} from a height of {height}"));
+            parts.push(format!("the forecast is {}", forecast.in_words()));
         }
         (!parts.is_empty()).then(|| format!("Your teacher has stated for all: {}.", parts.join("; ")))
     }
@@ -223,27 +317,54 @@ impl Setup {
     }
 }
 
+impl Known {
+    /// The angle is the rig's, where the earlier shots have none.
+    fn origin(&self) -> Origin {
+        let (speed_m_per_s, note) = (self.speed_m_per_s, self.note.clone());
+        Origin::Mean(MeanLaunch { speed_m_per_s, angle_deg: self.angle_deg, note })
+    }
+}
+
 impl Prediction {
+    /// "3.5 m/s at 48° from a height of 85 cm".
+    fn in_words(&self) -> String {
+        let stated = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
+        let speed = stated(&self.speed)
+            .or_else(|| {
+                Some(format!("a ball of {} in the gate for {}", stated(&self.gate_length)?, stated(&self.gate_time)?))
+            })
+            .or_else(|| self.known.as_ref().map(|known| format!("by {}", known.note)))
+            .unwrap_or_else(|| "the rig's speed".to_owned());
+        let angle = stated(&self.angle).map_or_else(String::new, |angle| format!(" at {angle}"));
+        let height = stated(&self.height).map_or_else(String::new, |height| format!(" from a height of {height}"));
+        format!("{speed}{angle}{height}")
+    }
+
     /// # Errors
     /// What was typed wrongly, and how to write it.
     pub fn expected(&self, rig: &Rig) -> Result<Expected, Refusal> {
-        let speed = read("speed", Kind::Speed, &self.speed)?;
-        if speed.value <= 0.0 {
-            return Err(Refusal::wrong("The speed you foretold must be above zero.", "Write it like `3.5 m/s`."));
-        }
-        let angle = read("angle", Kind::Angle, &self.angle)?;
-        let height = read("height of the launch", Kind::Length, &self.height)?;
+        let typed = TypedLaunch {
+            speed: &self.speed,
+            gate_length: &self.gate_length,
+            gate_time: &self.gate_time,
+            angle: &self.angle,
+            height: &self.height,
+        };
+        let launch =
+            typed.before(self.known.as_ref().map(Known::origin))?.launch(rig, None).map_err(|error| refused(&error))?;
         let floor = if self.target_height.trim().is_empty() { "0 m" } else { &self.target_height };
-        let target = read("height of the target", Kind::Length, floor)?;
-        Expected::with_rig(speed, angle, height, target, "the stated speed and angle".to_owned(), rig)
+        let target = reading("height of the target", Kind::Length, floor)?.estimate();
+        Expected::of_launch(&launch, target, rig)
             .map_err(|error| Refusal::wrong(sentence(&error.to_string()), "Check the ball's mass and diameter."))
     }
 }
 
 /// Reads a quantity with its unit.
-pub fn read(name: &str, kind: Kind, text: &str) -> Result<Estimate, Refusal> {
+///
+/// # Errors
+/// What was typed wrongly, and how to write it.
+pub fn reading(name: &str, kind: Kind, text: &str) -> Result<Reading, Refusal> {
     Reading::parse(kind, &unit_mark(text))
-        .map(|reading| reading.estimate())
         .map_err(|error| Refusal::wrong(format!("The {name}: {error}."), sentence(&error.hint())))
 }
 
@@ -356,6 +477,15 @@ mod tests {
         assert_eq!(rig.place.latitude_deg.unwrap().value, 52.4);
         assert!(common.in_words().unwrap().contains("wooden catapult"));
         assert_eq!(Common::default().in_words(), None);
+    }
+
+    #[test]
+    fn a_launcher_s_name_measures_nothing_again() {
+        let of = |rig: &str| Setup::default().settings(&Common { rig: rig.into(), ..Common::default() }).unwrap();
+        let named = of("[launcher]\nname = 'wooden catapult'\nheight = '85 cm'");
+        assert!(named != of("") && named.gives_the_run_of(&of("")));
+        assert!(!of("[launcher]\npoint = '120,640'").gives_the_run_of(&of("")));
+        assert!(!of("[ball]\nmass = '13 g'").gives_the_run_of(&of("")));
     }
 
     #[test]

@@ -215,6 +215,8 @@ struct FlightView {
     forecast: Option<String>,
     graphs: Vec<Graph>,
     residual: String,
+    /// Where the fall points to, and how long the shutter was open.
+    beside: Vec<String>,
 }
 
 /// A number in words, with the old one when it has changed.
@@ -357,6 +359,7 @@ fn flight_view(
         forecast: flight.forecast.as_ref().and_then(|forecast| forecast.comparison.clone()),
         graphs: graphs(flight, measured, mark),
         residual: mark.significant(flight.residual_rms_mm, 2),
+        beside: crate::report::beside::sentences(flight, mark),
     }
 }
 

@@ -28,7 +28,7 @@ pub(super) fn list(place: &Place, arguments: &ListArguments) -> Result<(), Comma
     }
     place.console.result(format!(
         "{:>5}  {:<16}  {:<13}  {:<11}  {:>7}  {:<7}  {:<6}  {}",
-        "shot", "time (UTC)", "launcher", "session", "m/s", "± u", "from", "target"
+        "shot", "time (UTC)", "launcher", "session", "m/s", "± u", "from", "outcome"
     ));
     for shot in &shots {
         place.console.result(line(shot));
@@ -43,16 +43,24 @@ fn line(shot: &Shot) -> String {
     let record = &shot.record;
     let uncertainty = record.standard_uncertainty_m_per_s.map_or("unknown".to_owned(), |u| format!("± {u:.3}"));
     let line = format!(
-        "{:>5}  {:<16}  {:<13.13}  {:<11.11}  {:>7.3}  {uncertainty:<7}  {:<6}  {}",
+        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7.3}  {uncertainty:<7}  {:<6}  {}",
         shot.id,
         record.time.strftime("%Y-%m-%d %H:%M"),
-        record.launcher,
-        record.session,
+        cut(&record.launcher, 13),
+        cut(&record.session, 11),
         record.speed_m_per_s,
         record.source.word(),
         record.outcome.map_or("", Outcome::word)
     );
     line.trim_end().to_owned()
+}
+
+/// The text, or its beginning and a sign that it goes on.
+fn cut(text: &str, width: usize) -> String {
+    if text.chars().count() <= width {
+        return text.to_owned();
+    }
+    text.chars().take(width - 1).chain(['…']).collect()
 }
 
 pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), CommandError> {
@@ -81,7 +89,8 @@ pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), Comm
         ("rig", text(&record.rig)),
         ("source", record.source.word().to_owned()),
         ("clip", text(&clip)),
-        ("target", record.outcome.map_or("unknown", Outcome::word).to_owned()),
+        ("outcome", record.outcome.map_or("unknown", Outcome::word).to_owned()),
+        ("target", record.target.map_or_else(|| "unknown".to_owned(), |target| target.in_words())),
         ("note", text(&record.note)),
         ("measurement file", record.measurement.as_ref().map_or("none", |_| "yes (`--measurement`)").to_owned()),
         ("set aside", shot.set_aside.clone().unwrap_or_else(|| "no".to_owned())),

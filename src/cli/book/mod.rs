@@ -13,6 +13,7 @@ use jiff::Timestamp;
 
 pub(super) use self::failure::failed;
 use super::output::{CommandError, Console, Exit};
+use super::statement::TargetOptions;
 use crate::book::{Book, Outcome, Selection, Setting, Source, default_book, rescue};
 use crate::units::Length;
 
@@ -69,7 +70,7 @@ enum Action {
         #[arg(required = true)]
         shots: Vec<i64>,
     },
-    /// Say of recorded shots whether the ball went in; what was said before is replaced.
+    /// Say of recorded shots whether the ball went in, and at which target; what was said before is replaced.
     Outcome {
         /// hit, miss, or unknown.
         #[arg(value_parser = read_outcome)]
@@ -77,6 +78,8 @@ enum Action {
         /// Numbers of the shots.
         #[arg(required = true)]
         shots: Vec<i64>,
+        #[command(flatten)]
+        target: TargetOptions,
     },
     /// Take back what was done last; repeat to go further back.
     Undo,
@@ -196,8 +199,9 @@ pub fn run(arguments: BookArguments, console: &Console) -> Result<(), CommandErr
             console.result(format!("counted again: {}", list::numbers(&shots)));
             Ok(())
         }
-        Action::Outcome { outcome, shots } => {
-            place.open()?.set_outcome(&shots, outcome).map_err(failed)?;
+        Action::Outcome { outcome, shots, target } => {
+            let target = target.target()?;
+            place.open()?.set_outcome(&shots, outcome, target.as_ref()).map_err(failed)?;
             console.result(format!("{}: {}", outcome.map_or("unknown", Outcome::word), list::numbers(&shots)));
             Ok(())
         }

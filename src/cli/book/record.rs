@@ -10,6 +10,7 @@ use super::failure::failed;
 use super::{Place, SettingArguments};
 use crate::book::{Added, Book, BookError, GateDefaults, Outcome, Reading, ShotRecord, Source, read_speed, read_time};
 use crate::cli::output::{CommandError, Console, Exit};
+use crate::cli::statement::TargetOptions;
 
 #[derive(Debug, Args)]
 pub(super) struct AddArguments {
@@ -26,6 +27,8 @@ pub(super) struct AddArguments {
     session: Option<String>,
     #[command(flatten)]
     setting: SettingArguments,
+    #[command(flatten)]
+    target: TargetOptions,
     /// Unit of speeds that are written without one: m/s, cm/s or km/h.
     #[arg(long)]
     unit: Option<String>,
@@ -50,7 +53,8 @@ pub(super) struct AddArguments {
 pub(super) struct GateArguments {
     /// The CSV file. Its first line names the columns with their units: `speed / m/s`, or `gate time / ms` and `width / mm`;
     /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `notch`, `angle / deg`,
-    /// `ball`, `rig`, `outcome` (hit or miss), `note`.
+    /// `ball`, `rig`, `note`; where somebody aimed `outcome` (hit or miss), `opening / cm`, `opening height / cm`,
+    /// `opening distance / m`, `target` (cup or ring).
     file: PathBuf,
     /// The launcher, where the file has no such column.
     #[arg(long)]
@@ -67,6 +71,7 @@ pub(super) struct GateArguments {
 
 pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), CommandError> {
     let time = arguments.time.as_deref().map(typed_time).transpose()?;
+    let target = arguments.target.target()?;
     let shared = arguments.shared_uncertainty.as_deref().map(|text| reading(text, arguments)).transpose()?;
     let record = |(reading, outcome): (Reading, Option<Outcome>)| ShotRecord {
         launcher: arguments.launcher.clone(),
@@ -80,6 +85,7 @@ pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), Command
         source: if arguments.imported { Source::Import } else { Source::Gate },
         clip: None,
         outcome,
+        target,
         note: arguments.note.clone(),
         measurement: None,
     };

@@ -8,7 +8,8 @@ use jiff::{Timestamp, tz::TimeZone};
 use crate::book::{Added, Book, Outcome, RecordInto, Setting, read_time, written_at};
 use crate::cli::book::failed;
 use crate::cli::output::{CommandError, Console, Exit};
-use crate::cli::statement::BookOptions;
+use crate::cli::statement::{BookOptions, TargetOptions};
+use crate::flight::aim::Target;
 use crate::measurement::Measurement;
 use crate::rig::Rig;
 
@@ -31,6 +32,8 @@ pub struct RecordArguments {
     /// Whether the ball went into the target: `hit` or `miss`, for each flight in turn (`hit,miss,hit`) or once for all.
     #[arg(long, value_name = "HIT|MISS", requires = "record", value_delimiter = ',', value_parser = read_outcome)]
     outcome: Vec<Outcome>,
+    #[command(flatten)]
+    target: TargetOptions,
     /// When the clip was shot: RFC 3339, or date and time of day here; else the time of the clip's file.
     #[arg(long, value_name = "TIME", requires = "record")]
     shot_at: Option<String>,
@@ -44,6 +47,7 @@ pub struct Recorder<'a> {
     launcher: String,
     notch: Option<String>,
     time: Option<Timestamp>,
+    target: Option<Target>,
 }
 
 impl RecordArguments {
@@ -58,9 +62,10 @@ impl RecordArguments {
         }
         let launcher = of.launcher(rig)?;
         let time = self.shot_at.as_deref().map(typed_time).transpose()?;
+        let target = self.target.target()?;
         // Made on first use.
         let book = Book::open(&of.path()?).map_err(failed)?;
-        Ok(Some(Recorder { arguments: self, of, book, launcher, notch: of.notch(rig), time }))
+        Ok(Some(Recorder { arguments: self, of, book, launcher, notch: of.notch(rig), time, target }))
     }
 }
 
@@ -84,23 +89,20 @@ impl Recorder<'_> {
             },
             rig: arguments.rig_name.clone(),
             time,
+            outcomes: outcomes_of(&arguments.outcome, measurement.flights.len())?,
+            target: self.target,
             note: None,
         };
-        let outcomes = outcomes_of(&arguments.outcome, measurement.flights.len())?;
-        let added = self.book.record_measurement(measurement, &into, now).map_err(failed)?;
-        for (shot, outcome) in added.recorded.iter().zip(outcomes) {
-            self.book.set_outcome(&[*shot], Some(outcome)).map_err(failed)?;
-        }
-        Ok(added)
+        self.book.record_measurement(measurement, &into, now).map_err(failed)
     }
 }
 
 /// One for each flight of a clip; none when nothing was said.
-fn outcomes_of(said: &[Outcome], flights: usize) -> Result<Vec<Outcome>, CommandError> {
+fn outcomes_of(said: &[Outcome], flights: usize) -> Result<Vec<Option<Outcome>>, CommandError> {
     match said {
         [] => Ok(Vec::new()),
-        [one] => Ok(vec![*one; flights]),
-        many if many.len() == flights => Ok(many.to_vec()),
+        [one] => Ok(vec![Some(*one); flights]),
+        many if many.len() == flights => Ok(many.iter().copied().map(Some).collect()),
         many => {
             let message = format!("`--outcome` names {} flights, and the clip has {flights}", many.len());
             Err(CommandError::new(Exit::WrongUse, message).with_hint("name one for each flight, or one for all"))

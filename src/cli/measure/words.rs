@@ -23,13 +23,13 @@ pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
         let _ = write!(text, "\n{}", one_flight(flight, flights, mark));
     }
     let _ = writeln!(text, "\n± is the 95 % interval.");
-    let _ = writeln!(text, "{}", wrapped("Clock: ", &measurement.clock.description));
-    let _ = writeln!(text, "{}", wrapped("Scale: ", &measurement.scale.description));
+    let _ = writeln!(text, "{}", wrapped("Clock: ", &mark.said(&measurement.clock.description)));
+    let _ = writeln!(text, "{}", wrapped("Scale: ", &mark.said(&measurement.scale.description)));
     for line in how(measurement) {
-        let _ = writeln!(text, "{line}");
+        let _ = writeln!(text, "{}", mark.said(&line));
     }
     for said in in_sentences(&measurement.warnings) {
-        let _ = writeln!(text, "\n{}", wrapped("Note: ", &said));
+        let _ = writeln!(text, "\n{}", wrapped("Note: ", &mark.said(&said)));
     }
     text.trim_end().to_owned()
 }
@@ -84,13 +84,13 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
         let _ = writeln!(text, "  {:<22}{value} ms, by {source}", "readout");
     }
     if let Some(verdict) = &flight.verdict {
-        let _ = writeln!(text, "\n{}", wrapped("", &verdict.summary));
+        let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
         for reason in &verdict.reasons {
-            let _ = writeln!(text, "{}", wrapped("  – ", reason));
+            let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
         }
     }
     if let Some(comparison) = flight.forecast.as_ref().and_then(|forecast| forecast.comparison.as_ref()) {
-        let _ = writeln!(text, "\n{}", wrapped("Forecast: ", comparison));
+        let _ = writeln!(text, "\n{}", wrapped("Forecast: ", &mark.said(comparison)));
     }
     text
 }

@@ -100,6 +100,7 @@ impl<'a> Layout<'a> {
         for ((panel, (x, y)), height) in panels.iter().zip(ranges).zip(heights) {
             let width = WIDTH - left - RIGHT;
             let x_axis = RoundAxis::new(x.start, x.end, (width / 5.0) as usize, self.style.decimal_mark);
+            let x_axis = if panel.counts_along { x_axis.counting() } else { x_axis };
             let y_axis = self.y_axis(&y, height);
             let mut frame = Frame { left, top: frame_top, width, height, x: x_axis, y: y_axis };
             if panel.equal_scales {
@@ -263,7 +264,14 @@ mod tests {
     fn panel(points: &[(f64, f64)], equal_scales: bool) -> Panel {
         let marks = points.iter().map(|&(x, y)| Mark { x, y, x_half_width: None, y_half_width: None, used: true });
         let layers = vec![Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() }];
-        Panel { x_name: "*x* / m".into(), y_name: "*y* / m".into(), share: 1.0, equal_scales, layers }
+        Panel {
+            x_name: "*x* / m".into(),
+            y_name: "*y* / m".into(),
+            share: 1.0,
+            equal_scales,
+            counts_along: false,
+            layers,
+        }
     }
 
     fn figure(panels: Vec<Panel>) -> Figure {

@@ -32,6 +32,7 @@ fn velocity(subject: &Subject<'_>, motion: &Motion) -> Figure {
         y_name: y_name.into(),
         share: 0.65,
         equal_scales: false,
+        counts_along: false,
         layers: [
             Some(band(subject, motion, of, 1.0)),
             forecast(subject, motion, expected),
@@ -71,6 +72,7 @@ fn acceleration(subject: &Subject<'_>, motion: &Motion) -> Figure {
         y_name: y_name.into(),
         share: 0.65,
         equal_scales: false,
+        counts_along: false,
         layers: vec![
             band(subject, motion, of, 1.0),
             fit(subject, motion, of, 1.0, Series::First, "fit"),
@@ -134,6 +136,7 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
             y_name: format!("energy *E* / {unit}"),
             share: 1.1,
             equal_scales: false,
+            counts_along: false,
             layers,
         }],
         shared_x: false,

@@ -112,7 +112,14 @@ fn position_panels(subject: &Subject<'_>, c: Coordinate, name: &str) -> Vec<Pane
     layers.push(Layer::Fit { series: Series::First, label: "fit".into(), points });
     layers.push(Layer::Points { series: Series::First, label: "measured".into(), marks: marks.collect() });
     let x_name = "time since launch *t* / s".to_owned();
-    let main = Panel { x_name: x_name.clone(), y_name: name.into(), share: 1.0, equal_scales: false, layers };
+    let main = Panel {
+        x_name: x_name.clone(),
+        y_name: name.into(),
+        share: 1.0,
+        equal_scales: false,
+        counts_along: false,
+        layers,
+    };
     vec![main, residual_panel(subject, c, x_name)]
 }
 
@@ -184,7 +191,7 @@ fn residual_panel(subject: &Subject<'_>, c: Coordinate, x_name: String) -> Panel
     // Nought must be in the picture: residuals are judged by it.
     let level = Layer::Level { label: String::new(), y: 0.0 };
     let points = Layer::Points { series: Series::First, label: "measured".into(), marks };
-    Panel { x_name, y_name, share: 0.5, equal_scales: false, layers: vec![level, points] }
+    Panel { x_name, y_name, share: 0.5, equal_scales: false, counts_along: false, layers: vec![level, points] }
 }
 
 /// y against x with equal scales.
@@ -208,7 +215,7 @@ pub fn path(subject: &Subject<'_>) -> Figure {
     Figure {
         name: subject.name("path"),
         title: subject.title("path of the ball"),
-        panels: vec![Panel { x_name, y_name, share: 1.0, equal_scales: true, layers }],
+        panels: vec![Panel { x_name, y_name, share: 1.0, equal_scales: true, counts_along: false, layers }],
         shared_x: false,
         caption: format!(
             "Both axes have the same scale. Launch {} at {}; {}.",
@@ -244,6 +251,7 @@ pub fn residual_distribution(subject: &Subject<'_>) -> Option<Figure> {
             y_name: "number of points".into(),
             share: 0.55,
             equal_scales: false,
+            counts_along: false,
             layers: vec![Layer::Bars { label: "points in each range".into(), bars: histogram(&values(c)) }],
         })
         .to_vec();

@@ -58,6 +58,7 @@ fn figure(
             y_name: "height *y* / m".to_owned(),
             share: 1.0,
             equal_scales,
+            counts_along: false,
             layers,
         }],
         shared_x: false,

@@ -16,6 +16,7 @@ pub(super) fn blocks(measurement: &Measurement, mark: DecimalMark) -> Vec<Block>
     let Some((_, first)) = accounts.first() else { return Vec::new() };
     let mut blocks = vec![
         Block::Heading { level: 2, text: "How did the numbers come about?".to_owned() },
+        Block::Paragraph("For whoever wants to check the reckoning; a report can do without.".to_owned()),
         Block::Paragraph(literal(&format!(
             "Fitted: {}. Best of the models: {}.",
             first.models.used, first.models.summary
@@ -31,6 +32,7 @@ pub(super) fn blocks(measurement: &Measurement, mark: DecimalMark) -> Vec<Block>
         if !inputs.rows.is_empty() {
             blocks.push(Block::Table(inputs));
         }
+        blocks.extend(without_weight(flight).map(Block::Paragraph));
         blocks.push(Block::Table(coverage(flight, account, of, mark)));
     }
     blocks
@@ -83,12 +85,24 @@ fn scatter(flight: &FlightMeasurement, account: &FitAccount, of: usize, mark: De
     )
 }
 
-/// Every input of the budget that is one number.
+/// Below this share of every result's squared uncertainty an input is only named.
+const LEAST_SHARE: f64 = 5e-4;
+
+fn matters(line: &BudgetLine) -> bool {
+    line.shares.is_none_or(|shares| shares.iter().any(|share| *share >= LEAST_SHARE))
+}
+
+/// The inputs of the budget that are one number and matter.
 fn inputs(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table {
     let row = |line: &BudgetLine| {
         let input = line.input.as_ref()?;
         let number = |value: f64| if value == 0.0 { "0".to_owned() } else { mark.significant(value, 3) };
-        let slope = |k: usize| input.sensitivity.map_or_else(String::new, |s| number(s[k]));
+        // Where a result doesn't hang on the input, what rounding left of the slope says nothing.
+        let slope = |k: usize| match (input.sensitivity, line.shares) {
+            (Some(_), Some(shares)) if shares[k] < 1e-6 => "0".to_owned(),
+            (Some(slope), _) => mark.significant(slope[k], 2),
+            (None, _) => String::new(),
+        };
         let percent = line.shares.map_or_else(String::new, |shares| mark.fixed(100.0 * shares[2], 1));
         let unit = if input.unit == "1" { String::new() } else { format!(" {}", input.unit) };
         Some(vec![
@@ -107,9 +121,22 @@ fn inputs(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table {
             titled(flight, of, "the inputs of the budget")
         ),
         head: ["input", "value", "*u*", "distribution", "speed", "*g*", "% of *u*²(*g*)"].map(str::to_owned).to_vec(),
-        rows: flight.budget.iter().filter_map(row).collect(),
+        rows: flight.budget.iter().filter(|line| matters(line)).filter_map(row).collect(),
         numbers: true,
     }
+}
+
+/// The inputs that were tried and don't matter; `None` where all do.
+fn without_weight(flight: &FlightMeasurement) -> Option<String> {
+    let names: Vec<String> = flight
+        .budget
+        .iter()
+        .filter(|line| line.input.is_some() && !matters(line))
+        .map(|line| literal(&line.source))
+        .collect();
+    let (is, its) = if names.len() == 1 { ("is", "its part") } else { ("are", "the part of each") };
+    (!names.is_empty())
+        .then(|| format!("Counted in as well {is} {}; {its} in any *u*² is below 0.05 %.", names.join(", ")))
 }
 
 fn coverage(flight: &FlightMeasurement, account: &FitAccount, of: usize, mark: DecimalMark) -> Table {

@@ -6,6 +6,7 @@ use image::{ImageEncoder, RgbImage};
 use super::{Block, Sheet, SheetInput, Table, account, budget};
 use crate::flight::compare::Departure;
 use crate::measurement::{BudgetLine, Departures, FlightMeasurement, Measurement};
+use crate::report::beside;
 use crate::report::figure::{Figure, Style};
 use crate::report::graphs::{self, Choice};
 use crate::report::ink::text::literal;
@@ -36,7 +37,8 @@ pub fn sheet(input: &SheetInput<'_>) -> Sheet {
     blocks.extend(to_check(measurement));
     blocks.extend(safety());
     blocks.extend(account::blocks(measurement, input.decimal_mark));
-    blocks.extend(own_words());
+    blocks.extend(own_words(measurement, input.decimal_mark));
+    blocks.iter_mut().for_each(|block| in_the_reader_s_mark(block, input.decimal_mark));
     blocks.extend(data(measurement, input.decimal_mark));
     blocks.extend(again(input));
     if many {
@@ -45,8 +47,23 @@ pub fn sheet(input: &SheetInput<'_>) -> Sheet {
             graphs::figures(&measurement.flights[0], measurement.flights.len(), Choice::All, input.decimal_mark);
         blocks.extend(said_once(&figures));
         blocks.extend(measurement.flights.iter().map(|flight| folded(input, flight)));
+        // Each flight's own verdict stands there.
+        let folded = blocks.iter_mut().filter_map(|block| match block {
+            Block::Folded { blocks, .. } => Some(blocks),
+            _ => None,
+        });
+        folded.flatten().for_each(|block| in_the_reader_s_mark(block, input.decimal_mark));
     }
     Sheet { title: "Lab sheet: a ball in flight".to_owned(), blocks }
+}
+
+/// Sentences of the measurement have a point; how to get the numbers again stays as it is typed.
+fn in_the_reader_s_mark(block: &mut Block, mark: DecimalMark) {
+    match block {
+        Block::Paragraph(text) | Block::Blank { prompt: text, .. } => *text = mark.said(text),
+        Block::List(items) => items.iter_mut().for_each(|item| *item = mark.said(item)),
+        _ => {}
+    }
 }
 
 fn heading(text: &str) -> Block {
@@ -70,8 +87,8 @@ fn together(input: &SheetInput<'_>) -> Vec<Block> {
         .iter()
         .filter_map(|flight| Some(format!("Flight {}: {}", flight.number, comparison_text(flight, mark)?)))
         .collect();
-    if !compared.is_empty() {
-        blocks.extend([heading("Did they go where you said?"), Block::List(compared)]);
+    if let Some(source) = flights.iter().find_map(forecast_source).filter(|_| !compared.is_empty()) {
+        blocks.extend([heading("Did they go where you said?"), Block::Paragraph(source), Block::List(compared)]);
     }
     let verdicts = verdicts(flights);
     if !verdicts.is_empty() {
@@ -92,7 +109,10 @@ fn verdicts(flights: &[FlightMeasurement]) -> Vec<String> {
     }
     said.into_iter()
         .map(|(summary, numbers)| {
-            format!("{}: {}", sentence_start(&flights_in_words(&numbers)), sentence(&literal(summary)))
+            let verdict = sentence(&literal(summary));
+            let mut letters = verdict.chars();
+            let first = letters.next().map(|letter| letter.to_lowercase().to_string()).unwrap_or_default();
+            format!("{}: {first}{}", sentence_start(&flights_in_words(&numbers)), letters.as_str())
         })
         .collect()
 }
@@ -246,8 +266,8 @@ fn set_up(measurement: &Measurement, mark: DecimalMark) -> Table {
                 mark.significant(measurement.clock.frame_rate_hz, 4)
             ),
         ],
-        ["Times come from".to_owned(), literal(&measurement.clock.description)],
-        ["Lengths come from".to_owned(), literal(&measurement.scale.description)],
+        ["Times come from".to_owned(), literal(&mark.said(&measurement.clock.description))],
+        ["Lengths come from".to_owned(), literal(&mark.said(&measurement.scale.description))],
         ["One pixel is".to_owned(), with_unit(mark, &in_mm, "mm")],
     ];
     if (measurement.clock.slow_factor - 1.0).abs() > 1e-9 {
@@ -305,7 +325,8 @@ fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Ve
         mark.significant(flight.residual_rms_mm, 2),
         mark.significant(flight.residual_rms_px, 2)
     );
-    vec![Block::Table(Table { caption, head, rows, numbers: true }), Block::Paragraph(note)]
+    let notes = std::iter::once(note).chain(beside::sentences(flight, mark)).collect::<Vec<_>>().join(" ");
+    vec![Block::Table(Table { caption, head, rows, numbers: true }), Block::Paragraph(notes)]
 }
 
 fn limits(flight: &FlightMeasurement, name: &str, mark: DecimalMark) -> Option<Vec<Block>> {
@@ -354,7 +375,8 @@ fn without_empty_columns(table: Table) -> Table {
 }
 
 fn comparison(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Vec<Block>> {
-    let mut blocks = vec![Block::Paragraph(comparison_text(flight, mark)?)];
+    let text = format!("{} {}", forecast_source(flight)?, comparison_text(flight, mark)?);
+    let mut blocks = vec![Block::Paragraph(text)];
     let departures = flight.forecast.as_ref().and_then(|forecast| forecast.departures.as_ref());
     blocks.extend(departures.map(|departures| Block::Table(departures_table(departures, mark))));
     Some(blocks)
@@ -398,13 +420,17 @@ fn departures_table(departures: &Departures, mark: DecimalMark) -> Table {
     }
 }
 
+fn forecast_source(flight: &FlightMeasurement) -> Option<String> {
+    let description = literal(&flight.forecast.as_ref()?.description);
+    Some(format!("The forecast comes from {description}; it is the dashed line in the graphs."))
+}
+
 fn comparison_text(flight: &FlightMeasurement, mark: DecimalMark) -> Option<String> {
     let forecast = flight.forecast.as_ref()?;
-    let mut text =
-        format!("The forecast comes from {}; it is the dashed line in the graphs.", literal(&forecast.description));
+    let mut text = String::new();
     if let (Some(said), Some(seen)) = (&forecast.landing_x_m, &forecast.measured_landing_x_m) {
         text.push_str(&format!(
-            " It said the ball would land at *x* = {}; it landed at *x* = {}.",
+            "It said the ball would land at *x* = {}; it landed at *x* = {}.",
             with_unit(mark, said, "m"),
             with_unit(mark, seen, "m")
         ));
@@ -412,7 +438,7 @@ fn comparison_text(flight: &FlightMeasurement, mark: DecimalMark) -> Option<Stri
     if let Some(comparison) = &forecast.comparison {
         text.push_str(&format!(" {}", literal(comparison)));
     }
-    Some(text)
+    Some(text.trim_start().to_owned())
 }
 
 fn graph(figure: &Figure, mark: DecimalMark) -> Block {
@@ -433,11 +459,17 @@ fn to_check(measurement: &Measurement) -> Vec<Block> {
     vec![heading("What should you know about this clip?"), Block::List(sentences)]
 }
 
-fn own_words() -> Vec<Block> {
+fn own_words(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
+    let expected = measurement.flights.iter().find_map(|flight| flight.verdict.as_ref()?.agreement);
+    let known = expected
+        .map_or_else(String::new, |agreement| format!(" ({} m/s²)", mark.value(&agreement.expected_gravity_m_per_s2)));
+    let agrees = format!(
+        "Does your value of *g* agree with the known value for your place{known}? Decide by the interval, not by how close the \
+         numbers look."
+    );
     let prompts = [
         "What did you expect before the shot, and why?",
-        "Does your value of *g* agree with the known value for your place (about 9.81 m/s²)? Decide by the interval, not \
-         by how close the numbers look.",
+        &agrees,
         "Look at the residuals. Do they scatter about nought, or do they follow a curve? What could cause that?",
         "What limits your result most, and what would you change first?",
     ];

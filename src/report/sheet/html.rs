@@ -63,11 +63,18 @@ fn write_block(block: &Block, number: usize, out: &mut String) {
 /// Its blocks are numbered apart from those outside, so that no two things on the page share an id.
 fn write_folded(title: &str, blocks: &[Block], number: usize, out: &mut String) -> std::fmt::Result {
     const APART: usize = 1000;
-    writeln!(out, "<details>\n<summary>{}</summary>", marked(title))?;
+    // A box to tick and not `details`: browsers leave what is folded away out of a print, and a style sheet can't have it back
+    // everywhere.
+    let title = marked(title);
+    writeln!(
+        out,
+        "<div class=\"folded\">\n<input type=\"checkbox\" id=\"fold-{number}\">\n\
+         <h3><label for=\"fold-{number}\">{title}<span class=\"show\">: show it</span></label></h3>\n<div>"
+    )?;
     for (i, block) in blocks.iter().enumerate() {
         write_block(block, APART * (number + 1) + i, out);
     }
-    writeln!(out, "</details>")
+    writeln!(out, "</div>\n</div>")
 }
 
 fn write_fields(names: &[String], number: usize, out: &mut String) -> std::fmt::Result {
@@ -92,10 +99,13 @@ fn write_figure(data: &str, size: (f32, f32), alt: &str, caption: &str, out: &mu
 }
 
 fn write_table(table: &Table, number: usize, out: &mut String) -> std::fmt::Result {
+    /// So many rows go onto a page whole.
+    const SHORT: usize = 12;
     let class = if table.numbers { " class=\"numbers\"" } else { "" };
+    let short = if table.rows.len() <= SHORT { " short" } else { "" };
     writeln!(
         out,
-        "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-labelledby=\"table-{number}\">\n<table{class}>\n\
+        "<div class=\"scroll{short}\" role=\"region\" tabindex=\"0\" aria-labelledby=\"table-{number}\">\n<table{class}>\n\
          <caption id=\"table-{number}\">{}</caption>",
         marked(&table.caption)
     )?;

@@ -28,8 +28,20 @@ const DASH: (f32, f32) = (4.5, 3.5);
 /// # Errors
 /// [`SheetError::Pdf`] when the library refuses what it was given.
 pub fn render(sheet: &Sheet) -> Result<Vec<u8>, SheetError> {
-    let laid = Layout::new(&sheet.title).laid(sheet);
-    laid.document().map_err(|error| SheetError::Pdf(error.to_string()))
+    laid(sheet).document().map_err(|error| SheetError::Pdf(error.to_string()))
+}
+
+/// On its pages. A last page that would hold little but the cautions begins with the last heading instead, as a reader would turn the
+/// page.
+fn laid(sheet: &Sheet) -> Laid {
+    const LITTLE: f32 = 0.4;
+    let (first, filled_to, last_heading) = Layout::new(&sheet.title).laid(sheet, None);
+    let pages = first.pages.len();
+    if pages == 1 || filled_to > TOP + LITTLE * (BOTTOM - TOP) {
+        return first;
+    }
+    let (second, ..) = Layout::new(&sheet.title).laid(sheet, last_heading);
+    if second.pages.len() == pages { second } else { first }
 }
 
 /// Fills pages from the top.
@@ -44,15 +56,26 @@ impl Layout {
         Self { laid: Laid::new(text::plain(title)), y: TOP }
     }
 
-    fn laid(mut self, sheet: &Sheet) -> Laid {
+    /// With a new page before the block `break_before`; how far down the last page is filled, and the last heading on the page before
+    /// it, by its block.
+    fn laid(mut self, sheet: &Sheet, break_before: Option<usize>) -> (Laid, f32, Option<usize>) {
         self.heading(1, &text::literal(&sheet.title), 16.0);
         self.y += 5.7;
+        let mut headings = Vec::new();
         for (i, block) in sheet.blocks.iter().enumerate() {
+            if break_before == Some(i) {
+                self.new_page();
+            }
             self.keep_together(block, sheet.blocks.get(i + 1));
+            if matches!(block, Block::Heading(_)) {
+                headings.push((self.laid.pages.len(), i));
+            }
             self.block(block);
         }
+        let before_last = self.laid.pages.len() - 1;
+        let heading = headings.iter().rev().find(|(page, _)| *page <= before_last).map(|(_, block)| *block);
         self.page_numbers();
-        self.laid
+        (self.laid, self.y, heading)
     }
 
     fn page_numbers(&mut self) {

@@ -7,11 +7,14 @@ use serde::{Deserialize, Serialize};
 use super::Class;
 use crate::book::chart::control_chart;
 use crate::book::drift::{DriftCheck, DriftQuestion, check};
-use crate::book::{Asked, Book, BookError, RecordInto, Selection, Setting, Usual, words, written_at};
+use crate::book::{Asked, Book, BookError, Outcome, RecordInto, Selection, Setting, Usual, words, written_at};
+use crate::flight::aim::Target;
+use crate::flight::chance::OpeningKind;
+use crate::flight::reading::Kind;
 use crate::serve::error::Refusal;
 use crate::serve::id::Id;
 use crate::serve::room::{GroupInShort, Room};
-use crate::serve::setup::sentence;
+use crate::serve::setup::{Known, reading, sentence};
 
 /// What is to be recorded, and as whose shots.
 #[derive(Debug, Deserialize)]
@@ -29,6 +32,46 @@ pub struct Recorded {
     angle_deg: Option<f64>,
     /// Recording and number of each flight that counts.
     flights: Vec<(Id, usize)>,
+    /// Of those that somebody saw, whether they went in.
+    #[serde(default)]
+    outcomes: Vec<(Id, usize, Outcome)>,
+    /// What was aimed at, with units; not stated without opening and distance.
+    #[serde(default)]
+    opening: String,
+    #[serde(default)]
+    opening_height: String,
+    #[serde(default)]
+    opening_distance: String,
+    #[serde(default)]
+    ring: bool,
+}
+
+impl Recorded {
+    fn outcome(&self, recording: &Id, number: usize) -> Option<Outcome> {
+        self.outcomes.iter().find(|(id, n, _)| id == recording && *n == number).map(|(.., outcome)| *outcome)
+    }
+
+    /// # Errors
+    /// What was typed wrongly, or what is missing of it.
+    fn target(&self) -> Result<Option<Target>, Refusal> {
+        let read = |name: &str, text: &str| {
+            typed(text).map(|text| reading(name, Kind::Length, &text).map(|reading| reading.value)).transpose()
+        };
+        let opening = read("opening of the bucket", &self.opening)?;
+        let distance = read("distance of the bucket", &self.opening_distance)?;
+        let height = read("height of the bucket", &self.opening_height)?;
+        if opening.is_none() && distance.is_none() && height.is_none() {
+            return Ok(None);
+        }
+        let (Some(opening_m), Some(distance_m)) = (opening, distance) else {
+            return Err(Refusal::wrong(
+                "Of the bucket at least its opening and its distance are wanted.",
+                "Type both, or leave all three empty.",
+            ));
+        };
+        let kind = if self.ring { OpeningKind::Ring } else { OpeningKind::Cup };
+        Ok(Some(Target { kind, opening_m, height_m: height.unwrap_or(0.0), distance_m }))
+    }
 }
 
 /// An answer in sentences.
@@ -47,6 +90,7 @@ fn typed(text: &str) -> Option<String> {
 pub fn record(room: &Room, class: &Class, wanted: &Recorded) -> Result<Said, Refusal> {
     let launcher = typed(&wanted.launcher)
         .ok_or_else(|| Refusal::wrong("Whose shots these are isn't stated.", "Give the launcher a name."))?;
+    let target = wanted.target()?;
     let mut book = Book::open(&class.book).map_err(refusal)?;
     let (mut new, mut before) = (0, 0);
     for group in room.groups() {
@@ -59,7 +103,12 @@ pub fn record(room: &Room, class: &Class, wanted: &Recorded) -> Result<Said, Ref
             let mut measurement = measured.shown.clone();
             measurement.flights.retain(|flight| wants(flight.number));
             let clip = room.recording_folder(&group.id, &recording.id).join("clip");
-            let into = into(wanted, &launcher, &group, written_at(&clip).unwrap_or_else(Timestamp::now));
+            let outcomes = measurement.flights.iter().map(|flight| wanted.outcome(&recording.id, flight.number));
+            let into = RecordInto {
+                outcomes: outcomes.collect(),
+                target,
+                ..into(wanted, &launcher, &group, written_at(&clip).unwrap_or_else(Timestamp::now))
+            };
             let added = book.record_measurement(&measurement, &into, Timestamp::now()).map_err(refusal)?;
             (new, before) = (new + added.recorded.len(), before + added.already_there.len());
         }
@@ -88,6 +137,8 @@ fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp
         rig: Some(format!("{}, {session}", group.name)),
         session,
         time,
+        outcomes: Vec::new(),
+        target: None,
         note: Some(format!("group {}", group.name)),
     }
 }
@@ -96,6 +147,20 @@ fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp
 pub fn usual(class: &Class, launcher: &str) -> Result<Usual, Refusal> {
     let asked = Asked { launcher: launcher.to_owned(), ..Asked::default() };
     Book::open_existing(&class.book).and_then(|book| book.usual(&asked)).map_err(refusal)
+}
+
+/// The same as what is known of the next shot.
+///
+/// # Errors
+/// When the book knows no such launcher, or its shots were made at several settings.
+pub fn known(class: &Class, launcher: &str) -> Result<Known, Refusal> {
+    let usual = usual(class, launcher)?;
+    let shots = if usual.shots == 1 { "1 shot".to_owned() } else { format!("the mean of {} shots", usual.shots) };
+    Ok(Known {
+        speed_m_per_s: usual.speed_m_per_s,
+        angle_deg: usual.angle_deg,
+        note: format!("{shots} of the {} in the shot book (session {})", usual.launcher, usual.session),
+    })
 }
 
 pub fn launchers(class: &Class) -> Vec<String> {

@@ -1,6 +1,6 @@
 // The teacher's sheet: how groups come in, what they measured, and what is made of all of it.
 
-import { aimForm } from "/static/aim.js";
+import { aimForm, foretelling } from "/static/aim.js";
 import { $, ask, dark, fill, numbers, onPaper, options, say, shownKeys } from "/static/common.js";
 import { el } from "/static/marks.js";
 
@@ -38,27 +38,25 @@ function lockedPart() {
 
 const COMMON = [["ball_diameter", "Diameter of the ball", "70 mm"], ["ball_mass", "Mass of the ball", "13 g"], ["launcher", "Name of the launcher", "wooden catapult"],
   ["notch", "Its notch", "3"], ["latitude", "Where you are: latitude, for g", "52.4 deg"]];
-const FORECAST = [["speed", "Speed", "3.5 m/s"], ["angle", "Angle above the horizontal", "48°"], ["height", "Height of the launch above the floor", "85 cm"],
-  ["target_height", "Height of the target, if it isn't the floor", "25 cm"]];
-
 function commonPart() {
   const { common } = view;
   const field = (of, id) => ([name, label, example]) => [name, label, el("input", { id: `${id}-${name}`, placeholder: example, value: of?.[name] ?? "", autocomplete: "off" }), `${id}-${name}`];
-  const known = COMMON.map(field(common, "all")), told = FORECAST.map(field(common.forecast, "for"));
+  const known = COMMON.map(field(common, "all"));
+  const told = foretelling(common.forecast, "for", view.launchers.map((name) => [{ book: name }, `${name}, by the shot book`]));
   const rig = el("textarea", { id: "rig", rows: 8, spellcheck: false, value: common.rig, placeholder: "[camera]\ndistance = \"3.00 m\"" });
   const file = el("input", { type: "file", id: "rig-file", accept: ".toml,text/plain", onchange: async () => { if (file.files[0]) rig.value = await file.files[0].text(); } });
   const submit = (event) => {
     event.preventDefault();
     const text = (fields) => Object.fromEntries(fields.map(([name, , input]) => [name, input.value.trim()]));
     const filled = Object.fromEntries(Object.entries(text(known)).map(([name, value]) => [name, value || null]));
-    const forecast = text(told);
+    const forecast = told.value();
     change("/api/class/common", { ...filled, rig: rig.value, forecast: Object.values(forecast).some(Boolean) ? forecast : null }, "POST", "That goes for all now; what changes by it is measured again.");
   };
   const label = ([, words, input, id]) => el("label", { htmlFor: id }, words, input);
-  const stated = [...COMMON, ...FORECAST].some(([name]) => common[name] || common.forecast?.[name]) || common.rig.trim();
+  const stated = COMMON.some(([name]) => common[name]) || common.forecast || common.rig.trim();
   return el("details", { open: false, id: "common" }, el("summary", {}, stated ? "You stated what is known for all: change it" : "state the ball, the launcher and the forecast once for all"),
     el("form", { onsubmit: submit }, el("p", { className: "soft" }, "What a group states on its own sheet goes before it. Leave out what you don't know."),
-      el("div", { className: "fields" }, ...known.map(label)), el("h3", {}, "What was foretold of the shot"), el("div", { className: "fields" }, ...told.map(label)),
+      el("div", { className: "fields" }, ...known.map(label)), el("h3", {}, "What was foretold of the shot"), ...told.nodes,
       el("details", {}, el("summary", {}, "a rig file for all"), el("label", { htmlFor: "rig-file" }, "Choose it,", file), el("label", { htmlFor: "rig" }, "or write it here", rig)),
       el("button", { type: "submit", className: "main" }, "use this for all")));
 }
@@ -146,25 +144,40 @@ function togetherPart() {
     el("div", { className: "row" }, link("class.html", "table and graph (web page)"), link("class.pdf", "table and graph (PDF)"), link("class.csv", "table (CSV)"), link("class.png", "graph (PNG)"), link("class.svg", "graph (SVG)"))];
 }
 
+/// Whether somebody saw the ball go in.
+function wentIn(row) {
+  const key = `${row.clip} ${row.flight} went`;
+  const select = el("select", { ariaLabel: `Whether the shot of ${row.group.name}${row.flight > 1 ? `, flight ${row.flight},` : ""} went in`, onchange: () => { kept[key] = select.value; } },
+    el("option", { value: "" }, "hit or miss?"), el("option", { value: "hit" }, "hit"), el("option", { value: "miss" }, "miss"));
+  select.value = kept[key] ?? "";
+  return select;
+}
+
 function bookPart() {
   const input = (id, placeholder, value = "") => el("input", { id, placeholder, value: kept[id] ?? value, autocomplete: "off", oninput: (event) => { kept[id] = event.target.value; } });
   const launcher = input("book-launcher", "wooden catapult", view.common.launcher ?? ""), session = input("book-session", "today's date"), notch = input("book-notch", "3", view.common.notch ?? "");
+  const opening = input("book-opening", "25 cm"), rim = input("book-rim", "24 cm"), distance = input("book-distance", "1.42 m");
   const ball = input("book-ball", "orange foam ball"), angle = input("book-angle", "50");
   launcher.setAttribute("list", "launchers");
-  const ticks = measured().map((row) => [row, el("input", { type: "checkbox", checked: kept[`${row.clip} ${row.flight}`] ?? row.agrees !== false, onchange: (event) => { kept[`${row.clip} ${row.flight}`] = event.target.checked; } })]);
+  const ticks = measured().map((row) => [row, el("input", { type: "checkbox", checked: kept[`${row.clip} ${row.flight}`] ?? row.agrees !== false, onchange: (event) => { kept[`${row.clip} ${row.flight}`] = event.target.checked; } }), wentIn(row)]);
   const submit = async (event) => {
     event.preventDefault();
     const degrees = angle.value.trim() ? Number(angle.value.replace(",", ".").replace("°", "")) : null;
     if (Number.isNaN(degrees)) { say("The angle is a number of degrees, such as 50."); angle.focus(); return; }
     const said = await change("/api/class/record", { launcher: launcher.value, session: session.value, notch: notch.value, ball: ball.value, angle_deg: degrees,
-      flights: ticks.filter(([, tick]) => tick.checked).map(([row]) => [row.clip, row.flight]) });
+      opening: opening.value, opening_height: rim.value, opening_distance: distance.value,
+      flights: ticks.filter(([, tick]) => tick.checked).map(([row]) => [row.clip, row.flight]),
+      outcomes: ticks.filter(([, tick, went]) => tick.checked && went.value).map(([row, , went]) => [row.clip, row.flight, went.value]) });
     if (said) say(said.words.join(" "));
   };
   return el("form", { onsubmit: submit }, el("p", {}, "The shot book remembers every launcher, lesson after lesson. Tick the flights that count; a flight whose g is off has a wrong speed too."),
-    el("fieldset", {}, el("legend", {}, "Flights"), ...ticks.map(([row, tick]) => el("label", { className: "tick" }, tick, ` ${row.group.name}${row.flight > 1 ? `, flight ${row.flight}` : ""}: ${row.speed} m/s${row.agrees === false ? " (g is off)" : ""}`))),
+    el("fieldset", {}, el("legend", {}, "Flights"), ...ticks.map(([row, tick, went]) => el("div", { className: "tick" }, el("label", {}, tick, ` ${row.group.name}${row.flight > 1 ? `, flight ${row.flight}` : ""}: ${row.speed} m/s${row.agrees === false ? " (g is off)" : ""}`), went))),
     el("datalist", { id: "launchers" }, ...view.launchers.map((name) => el("option", { value: name }))),
     el("div", { className: "fields" }, el("label", { htmlFor: "book-launcher" }, "Launcher", launcher), el("label", { htmlFor: "book-notch" }, "Notch", notch), el("label", { htmlFor: "book-angle" }, "Angle it was set to, degrees", angle),
       el("label", { htmlFor: "book-ball" }, "Ball, by a name of yours", ball), el("label", { htmlFor: "book-session" }, "Session, if it isn't the date", session)),
+    el("details", {}, el("summary", {}, "you shot at a bucket: say where it stood"), el("p", { className: "soft" }, "From hits and misses, and where the bucket stood, the chance of the next shot is learnt."),
+      el("div", { className: "fields" }, el("label", { htmlFor: "book-opening" }, "Diameter of its opening", opening), el("label", { htmlFor: "book-rim" }, "Height of its rim above the floor", rim),
+        el("label", { htmlFor: "book-distance" }, "From the point under the muzzle to its centre", distance))),
     el("button", { type: "submit", className: "main" }, "record these shots"));
 }
 
@@ -199,7 +212,7 @@ function endPart() {
 function show() {
   fill("door-body", [view.code, view.join, view.fingerprint, view.groups.length], () => [...doorPart(), el("div", { id: "locked-body", role: "status" })]);
   fill("locked-body", [view.locked_out, view.code, view.groups.length], lockedPart);
-  fill("common-body", view.common, commonPart);
+  fill("common-body", [view.common, view.launchers], commonPart);
   showList();
   const all = measured().map((row) => [row.clip, row.flight, row.speed, row.gravity, row.group.name]);
   $("together").hidden = $("book").hidden = !all.length;

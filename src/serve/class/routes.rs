@@ -24,7 +24,7 @@ use crate::serve::http::Peer;
 use crate::serve::id::Id;
 use crate::serve::room::{Room, one_line};
 use crate::serve::routes::{blocking, page};
-use crate::serve::setup::{Common, Setup};
+use crate::serve::setup::{Common, Known, Like, Prediction, Setup};
 
 type Shared = State<Arc<Room>>;
 type Of = Extension<Arc<Class>>;
@@ -205,10 +205,34 @@ async fn list(
     Ok(Json(view).into_response())
 }
 
-async fn set_common(State(room): Shared, session: Session, Json(common): Json<Common>) -> Result<StatusCode, Refusal> {
+async fn set_common(
+    State(room): Shared,
+    session: Session,
+    Extension(class): Of,
+    Json(mut common): Json<Common>,
+) -> Result<StatusCode, Refusal> {
     session.teacher()?;
-    blocking(move || room.set_common(common)).await?;
+    blocking(move || {
+        if let Some(forecast) = &mut common.forecast {
+            forecast.known = known_by(&class, forecast, room.common().forecast.as_ref())?;
+        }
+        room.set_common(common)
+    })
+    .await?;
     Ok(StatusCode::NO_CONTENT)
+}
+
+/// What the shot book says of the shots that are foretold: as it was when it was first asked, for what the class shoots itself goes
+/// into it too.
+fn known_by(class: &Class, wanted: &Prediction, had: Option<&Prediction>) -> Result<Option<Known>, Refusal> {
+    match &wanted.like {
+        None => Ok(None),
+        Some(Like::Clip(_)) => Err(Refusal::not_found()),
+        Some(like) if had.is_some_and(|had| had.like.as_ref() == Some(like) && had.known.is_some()) => {
+            Ok(had.and_then(|had| had.known.clone()))
+        }
+        Some(Like::Book(launcher)) => book::known(class, launcher).map(Some),
+    }
 }
 
 async fn record(
@@ -259,7 +283,7 @@ async fn aim_for(
 /// The launch to aim with: of the shot book, of one group, or of all.
 fn launch(room: &Room, class: &Class, aiming: &Aiming) -> Result<Option<Launch>, Refusal> {
     if let Some(launcher) = &aiming.launcher {
-        return Ok(Launch::of_book(&book::usual(class, launcher)?));
+        return Ok(Some(Launch::of_book(book::usual(class, launcher)?)));
     }
     let lines = match &aiming.group {
         Some(id) => list::lines_of_group(room, class, &room.group(id).ok_or_else(Refusal::not_found)?),
@@ -324,7 +348,10 @@ async fn file(
         _ => return Err(Refusal::not_found()),
     };
     let disposition = format!("attachment; filename=\"{name}\"");
-    let bytes = blocking(move || made(&room, &class, &name, wanted)).await?;
+    let Some(bytes) = blocking(move || made(&room, &class, &name, wanted)).await? else {
+        // Of a class that is just being measured again there is no picture at this moment, and that is no fault.
+        return Ok(StatusCode::NO_CONTENT.into_response());
+    };
     let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
     // Pictures are shown on the page too, where this header doesn't matter.
     if let Ok(value) = disposition.parse() {
@@ -333,22 +360,23 @@ async fn file(
     Ok(response)
 }
 
-fn made(room: &Room, class: &Class, name: &str, wanted: Wanted) -> Result<Vec<u8>, Refusal> {
+/// `None`: nothing is measured that could be drawn.
+fn made(room: &Room, class: &Class, name: &str, wanted: Wanted) -> Result<Option<Vec<u8>>, Refusal> {
     let mark = wanted.mark();
     if let Some(form) = name.strip_prefix("drift.") {
         let check = book::checked(class, wanted.launcher)?;
         let chart = control_chart(&check).ok_or_else(Refusal::not_found)?;
-        return Ok(if form == "png" { chart.png() } else { chart.svg().into_bytes() });
+        return Ok(Some(if form == "png" { chart.png() } else { chart.svg().into_bytes() }));
     }
     let all = list::all_lines(room, class);
     let theme = if wanted.dark.is_some() { Theme::Dark } else { Theme::Light };
     let style = Style { theme, decimal_mark: mark, sheet: Sheet::Page, ..Style::default() };
-    let drawn = || figure(&all, mark).ok_or_else(Refusal::not_found);
+    let drawn = || figure(&all, mark);
     Ok(match name {
-        "class.csv" => csv(&all, mark).into_bytes(),
-        "class.html" => html(&all, mark).into_bytes(),
-        "class.pdf" => pdf(&all, mark).map_err(Refusal::internal)?,
-        "class.png" => drawn()?.png(&style),
-        _ => drawn()?.svg(&style).into_bytes(),
+        "class.csv" => Some(csv(&all, mark).into_bytes()),
+        "class.html" => Some(html(&all, mark).into_bytes()),
+        "class.pdf" => Some(pdf(&all, mark).map_err(Refusal::internal)?),
+        "class.png" => drawn().map(|figure| figure.png(&style)),
+        _ => drawn().map(|figure| figure.svg(&style).into_bytes()),
     })
 }

@@ -1,6 +1,6 @@
 // The student's sheet: asks the server what is known, and shows it from top to bottom.
 
-import { aimForm } from "/static/aim.js";
+import { aimForm, foretelling } from "/static/aim.js";
 import { $, ask, comma, dark, fill, numbers, onPaper, options, say, shownKeys } from "/static/common.js";
 import { crossHair, el, marks, svg } from "/static/marks.js";
 
@@ -308,7 +308,7 @@ function strobePart() {
     const select = el("select", { onchange: () => pick(flight.number, Number(select.value)) }, el("option", { value: "" }, "choose a sighting"),
       ...rows.map((one) => el("option", { value: one.frame }, `frame ${one.frame}, ${one.time} s${one.dropped ? ", left out by you" : one.used ? "" : ", left out by the fit"}${one.by_hand ? ", placed by you" : ""}`)));
     return [el("p", {}, `${used} sightings; they miss the curve by ${flight.residual} mm. Touch one to look at it in its frame.`), picture,
-      el("label", {}, "Or choose it here: ", select)];
+      el("label", {}, "Or choose it here: ", select), ...flight.beside.map((text) => el("p", { className: "soft" }, text))];
   })];
 }
 
@@ -352,10 +352,9 @@ function limitsPart() {
 function forecastPart() {
   const parts = view.result.flights.filter((flight) => flight.forecast).map((flight) => el("p", {}, numbers(flight.forecast)));
   const stated = view.setup.forecast ?? sheet.forecast_for_all;
-  const field = (name, label, example) => [name, label, el("input", { id: `f-${name}`, placeholder: example, value: stated?.[name] ?? "" })];
-  const fields = [field("speed", "Speed", "3.5 m/s"), field("angle", "Angle above the horizontal", "48°"), field("height", "Height of the launch above the floor", "85 cm"), field("target_height", "Height of the target, if it isn't the floor", "25 cm")];
-  const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ forecast: Object.fromEntries(fields.map(([name, , input]) => [name, input.value])) }, "foretold the shot"); } },
-    el("div", { className: "fields" }, ...fields.map(([name, label, input]) => el("label", { htmlFor: `f-${name}` }, label, input))), el("button", { type: "submit" }, "compare"));
+  const earlier = sheet.recordings.filter(({ id }) => id !== chosen).map(({ id, name }) => [{ clip: id }, `what ${name} showed`]);
+  const fields = foretelling(stated, "f", earlier);
+  const form = el("form", { onsubmit: (event) => { event.preventDefault(); setUp({ forecast: fields.value() }, "foretold the shot"); } }, ...fields.nodes, el("button", { type: "submit" }, "compare"));
   return [...parts, el("details", { open: false }, el("summary", {}, parts.length ? "change what you foretold" : "tell what you foretold"), form)];
 }
 
@@ -416,7 +415,7 @@ function show() {
   fill("strobe-body", [shownNow, result.flights.map((flight) => flight.sightings)], strobePart);
   fill("mend-body", [shownNow, picked, result.frames?.ready], mendPart);
   fill("limits-body", [shownNow, result.flights.map((flight) => flight.budget)], limitsPart);
-  fill("forecast-body", [shownNow, view.setup.forecast, sheet.forecast_for_all, result.flights.map((flight) => flight.forecast)], forecastPart);
+  fill("forecast-body", [shownNow, view.setup.forecast, sheet.forecast_for_all, sheet.recordings, result.flights.map((flight) => flight.forecast)], forecastPart);
   fill("aim-body", [chosen, result.flights.map((flight) => flight.number), view.setup.ball_diameter], aimPart);
   fill("graphs-body", [shownNow, result.flights.map((flight) => flight.answers)], graphsPart);
   fill("take-body", [shownNow, view.overlay], takePart);
