@@ -240,7 +240,7 @@ impl<'a> Refiner<'a> {
                     .is_some_and(|one| self.is_seen_in_part(&one))
         };
         let earlier = (0..first.place).rev().take(BEYOND);
-        Some(earlier.clone().find(|place| !unsure(place)).or(earlier.last()))
+        Some(earlier.clone().find(|place| !unsure(place)).or(earlier.clone().next_back()))
     }
 
     /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.
