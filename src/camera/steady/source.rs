@@ -9,6 +9,8 @@ use crate::units::{Covariance2, PixelPoint};
 
 /// One frame in so many is looked at while the camera stands still.
 const LOOK_EVERY: usize = 6;
+/// After so many lost frames in a row only one in [`LOOK_EVERY`] is searched: each search that finds nothing takes its time.
+const LOST_FOR_GOOD: usize = 12;
 /// A picture that nowhere moves by more than this stands still, px: a bend of the path by a tenth of a pixel is harmless.
 const STILL_PX: f64 = 0.3;
 /// And the motion must be clear against its own uncertainty.
@@ -32,6 +34,8 @@ struct Follower {
     steady: Steady,
     warp: Warp,
     first: Picture,
+    /// Frames lost in a row.
+    lost: usize,
 }
 
 impl<'a> SteadySource<'a> {
@@ -46,7 +50,7 @@ impl<'a> SteadySource<'a> {
 
     fn pass(&mut self, frame: Frame) -> Frame {
         if frame.index == 0 {
-            let follow = |steady| Follower { steady, warp: Warp::new(), first: frame.picture.clone() };
+            let follow = |steady| Follower { steady, warp: Warp::new(), first: frame.picture.clone(), lost: 0 };
             self.follower = Steady::new(&frame.picture.luma).ok().map(follow);
             return frame;
         }
@@ -79,12 +83,18 @@ impl Follower {
     /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.
     fn put_back(&mut self, frame: &Frame, wander: &mut Wander) -> Picture {
         let mut canvas = self.first.clone();
+        if self.lost >= LOST_FOR_GOOD && !frame.index.is_multiple_of(LOOK_EVERY) {
+            wander.lost_frames += 1;
+            return canvas;
+        }
         match self.steady.register(&frame.picture.luma) {
             Ok(registered) => {
+                self.lost = 0;
                 self.warp.onto(&mut canvas, &frame.picture, &registered.motion);
                 wander.add(frame.index, registered, &frame.picture.luma);
             }
             Err(error) => {
+                self.lost += 1;
                 wander.lost_frames += 1;
                 wander.lost = Some(error);
             }
