@@ -4,7 +4,8 @@
 //! `cargo bench --bench rendered [-- CLIPS]` renders that many (300) varied clips: size, place, speed and rate of the flight, ball and
 //! wall, light from one side, noise and a walker are drawn; so are the errors of everything that is stated, from the
 //! distributions that are stated or taken as usual. Half of the clips are a hurried class's, which states a marked length and the
-//! ball; half a careful one's, which states distance, depth, level, tilt, lens and readout as well. `-- CLIPS table` prints a line a clip.
+//! ball; half a careful one's, which states distance, depth, level, tilt, lens and readout as well. `-- CLIPS table` prints a line a clip;
+//! `from=N` begins with another than the first, and `rig` prints what was stated, what was found, and what was there.
 //!
 //! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, and counts how
 //! often the verdict names the true cause first, among the first two, and among those that it says can't be told apart.

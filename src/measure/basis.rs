@@ -5,7 +5,7 @@ use super::{CameraView, Continuation, MeasureError, Settings, background, launch
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
-use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Terms, evaluate};
+use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Term, Terms, evaluate};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::basis::{Basis, FlightClues, TimeCheck, confirmed_relative};
 use crate::measurement::{ClockStatement, Measurement};
@@ -172,9 +172,18 @@ fn evaluate_flights(
     if let Ok(all) = evaluate(request, camera) {
         return Ok(all.into_iter().map(Some).collect());
     }
-    // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens.
-    if request.options.bends.fitted {
-        let options = FitOptions { bends: BendTerms::default(), ..request.options.clone() };
+    // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens, nor more of the air than is
+    // known of it.
+    let fitted = &request.options;
+    let simpler = if fitted.bends.fitted {
+        Some(FitOptions { bends: BendTerms::default(), ..fitted.clone() })
+    } else if matches!(fitted.terms.drag_exponent, Term::Known { .. }) {
+        let terms = Terms { drag_exponent: Term::Fixed(0.0), ..fitted.terms };
+        Some(FitOptions { terms, ..fitted.clone() })
+    } else {
+        None
+    };
+    if let Some(options) = simpler {
         return evaluate_flights(&Request { options, ..request.clone() }, camera);
     }
     let mut first_error = None;
