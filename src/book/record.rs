@@ -34,7 +34,7 @@ pub fn written_at(clip: &Path) -> Option<Timestamp> {
 
 impl Book {
     /// Records every flight of `measurement`, known by the clip's fingerprint and the flight's number: measuring the same
-    /// clip again doesn't count it twice.
+    /// clip again doesn't count it twice. A hit or miss that is told only now is kept with the shot that stood already.
     ///
     /// # Errors
     /// [`BookError`]; then none is recorded.
@@ -44,7 +44,15 @@ impl Book {
         into: &RecordInto,
         at: Timestamp,
     ) -> Result<Added, BookError> {
-        self.add(shots_of(measurement, into), at)
+        let shots = shots_of(measurement, into);
+        let outcomes: Vec<Option<Outcome>> = shots.iter().map(|shot| shot.outcome).collect();
+        let added = self.add(shots, at)?;
+        for stood in &added.already_there {
+            if let Some(outcome) = outcomes[stood.index] {
+                self.set_outcome(&[stood.id], Some(outcome), into.target.as_ref())?;
+            }
+        }
+        Ok(added)
     }
 }
 
@@ -145,6 +153,12 @@ mod tests {
         assert_eq!(book.record_measurement(&measurement, &into(), now).unwrap().recorded, [1, 2]);
         let again = book.record_measurement(&measurement, &into(), now).unwrap();
         assert_eq!((again.recorded.len(), again.already_there.len()), (0, 2));
+        let told_later = RecordInto { outcomes: vec![Some(Outcome::Miss)], ..into() };
+        let later = book.record_measurement(&measurement, &told_later, now).unwrap();
+        assert_eq!(later.already_there.len(), 2);
+        let first = &book.latest(&Selection::default(), 10).unwrap()[0].record;
+        assert_eq!(first.outcome, Some(Outcome::Miss));
+        book.set_outcome(&[1], None, None).unwrap();
         let shots = book.latest(&Selection::default(), 10).unwrap();
         assert_eq!((shots[0].record.outcome, shots[1].record.outcome), (None, Some(Outcome::Hit)));
         assert_eq!(shots[1].record.clip, Some(ClipFlight { fingerprint: "0123456789abcdef".into(), flight: 2 }));

@@ -43,6 +43,9 @@ pub enum Progress {
 /// Most arcs of a window that are refined, the best of them.
 const MOST_ARCS: usize = 24;
 
+/// Most of those that gave way to an arc which was refused. A clip without a ball has many, and each costs as much as a flight.
+const MOST_RETRIED: usize = 4;
+
 /// What was found in a clip.
 #[derive(Debug)]
 pub struct Found {
@@ -158,13 +161,14 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let mut arcs: Vec<Arc> = arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).collect();
-    let (mut left, mut flew) = (MOST_ARCS, false);
+    let (mut left, mut first, mut flew) = (MOST_ARCS, true, false);
     // A walker's nodding head can pass for a better arc than the ball's: where the pictures bear none out, those that gave way
     // have their turn.
     while left > 0 && !flew && !arcs.is_empty() {
         let mut chosen = one_at_a_time(&mut arcs);
         chosen.truncate(left);
-        left -= chosen.len();
+        left = if first { MOST_RETRIED } else { left - chosen.len() };
+        first = false;
         let tracks: Vec<Option<Track>> =
             chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light, lens)).collect();
         for (arc, track) in chosen.iter().zip(tracks) {
@@ -420,8 +424,10 @@ mod tests {
         assert_eq!(frames(&whole[0]), frames(&parts[0]));
         assert_eq!(parts[0].cuttings.len(), parts[0].sightings.len());
         for (one, other) in whole[0].sightings.iter().zip(&parts[0].sightings) {
-            // Each window has its own resting scene and learns its own ball. Both places are to be within 0.15 px of the true one.
-            assert!(one.centre_px.distance(other.centre_px) < 0.3, "frame {}", one.frame);
+            // Each window has its own resting scene and learns its own ball. Both places are to be within 0.15 px of the true one, but
+            // where the tube still hides a part, and the place is doubted.
+            let doubt = one.covariance_px2.xx.max(other.covariance_px2.xx).sqrt();
+            assert!(one.centre_px.distance(other.centre_px) < 0.3 + 2.0 * doubt, "frame {}", one.frame);
         }
     }
 }
