@@ -187,7 +187,7 @@ const JUGGLED: [Places; 3] = [
 ];
 
 #[test]
-#[ignore = "eight flights, where a flight between two touches has few frames; residuals of 3 to 5 px, because hands and legs hide the rim"]
+#[ignore = "the flights between the first touches have few frames and are missed; residuals of 3 to 5 px in the others, because hands and legs hide the rim"]
 fn a_juggled_ball_gives_flights_between_touches() {
     let Some(path) = clip("sam2-juggle.mp4") else { return };
     // The ball's own size, 0.22 m, as seen about frame 24.

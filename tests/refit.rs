@@ -1,11 +1,13 @@
 //! A measurement file gives every number again, bit for bit, without the clip: whatever the measurement was made of.
 
-use lobline::camera::card::{CARD_PITCH_M, CardKind, CardName, family};
+mod card_page;
+
+use card_page::card_page;
 use lobline::measure::{Mending, Placed, QUICK_RUN, Settings, measure_source, refit, refit_with};
 use lobline::measurement::Measurement;
 use lobline::report::json::document;
 use lobline::rig::Rig;
-use lobline::scene::{Camera, Raster, Scene, presets, source, truth};
+use lobline::scene::{Camera, Scene, presets, source, truth};
 use lobline::units::PixelPoint;
 
 const SEED: u64 = 3;
@@ -84,7 +86,7 @@ fn times_that_were_mended_and_a_rate_that_was_stated() {
 
 #[test]
 fn a_card_for_a_scale() {
-    let (page, width_m) = card_page();
+    let (page, width_m) = card_page(1);
     let mut scene = presets::printed_page(1, page, width_m, [0.6, 0.4, 0.0], [0.0; 3]);
     let plain = &scene.camera;
     let aim = (plain.position_m[0], plain.position_m[1]);
@@ -109,26 +111,4 @@ fn a_monte_carlo_run_comes_out_again() {
     assert!((monte_carlo.standard_uncertainty / gravity.combined_standard_uncertainty - 1.0).abs() < 0.12);
     assert_eq!((monte_carlo.seed, monte_carlo.trials), (1, 1000));
     comes_out_again(&drawn);
-}
-
-/// A scale card as printed, 2 mm a texel: black cells on white paper with a margin of two cells.
-fn card_page() -> (Raster, f64) {
-    const TEXEL_M: f64 = 0.002;
-    let marks = CardName { kind: CardKind::Card, number: 1 }.marks().unwrap();
-    let (cell, margin) = (0.010, 0.020);
-    let (width_m, height_m) = (CARD_PITCH_M.0 + 0.08 + 2.0 * margin, CARD_PITCH_M.1 + 0.08 + 2.0 * margin);
-    let (width, height) = ((width_m / TEXEL_M).round() as usize, (height_m / TEXEL_M).round() as usize);
-    let mut samples = vec![235u8; width * height];
-    for (i, sample) in samples.iter_mut().enumerate() {
-        let x = (i % width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        let y = (height - 1 - i / width) as f64 * TEXEL_M + TEXEL_M / 2.0 - margin;
-        for (id, corner, side) in &marks {
-            let (u, v) = ((x - corner.x) / cell, (corner.y + side - y) / cell);
-            let inside = (0.0..8.0).contains(&u) && (0.0..8.0).contains(&v);
-            if inside && !family::cells(*id).unwrap()[v as usize][u as usize] {
-                *sample = 25;
-            }
-        }
-    }
-    (Raster::from_srgb(width, height, 1, &samples).unwrap(), width_m)
 }

@@ -37,7 +37,7 @@ impl Book {
     /// clip again doesn't count it twice. A hit or miss that is told only now is kept with the shot that stood already.
     ///
     /// # Errors
-    /// [`BookError`]; then none is recorded.
+    /// [`BookError`]; then none is recorded, or all are and what was told later of one that stood isn't.
     pub fn record_measurement(
         &mut self,
         measurement: &Measurement,

@@ -540,6 +540,7 @@ fn patch(cutting: &crate::sight::find::Cutting) -> StrobePatch {
         coverage: (2.0 * cutting.disc.radius_px / length.max(1e-9)).min(1.0),
     }
 }
+
 /// A direction is off by half a turn at most: a ball that is let go has none.
 fn direction(angle_deg: Estimate) -> Estimate {
     const HALF_TURN_DEG: f64 = 180.0;

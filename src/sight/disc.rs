@@ -27,7 +27,7 @@ pub type Tint = [f64; 2];
 pub struct Stretch {
     /// Axis towards the middle over the one across it: 1 for a disc, below 1 where a barrel lens shortens it by more.
     pub factor: f64,
-    /// Unit vector of the longer axis.
+    /// Unit vector of the axis towards the middle.
     pub along: (f64, f64),
 }
 
@@ -45,7 +45,7 @@ impl Stretch {
         Self { factor: 1.0f64.hypot(off / focal_px), along: (dx / off, dy / off) }
     }
 
-    /// Shrinks a vector along the longer axis, so that the ellipse becomes a disc; symmetric, so slopes take it alike.
+    /// Shrinks a vector along the axis towards the middle, so that the ellipse becomes a disc; symmetric, so slopes take it alike.
     pub(super) fn undo(&self, (dx, dy): (f64, f64)) -> (f64, f64) {
         let part = (1.0 / self.factor - 1.0) * (dx * self.along.0 + dy * self.along.1);
         (dx + part * self.along.0, dy + part * self.along.1)

@@ -410,6 +410,27 @@ mod tests {
         find_flights(&mut source(&presets::clean_60fps(11)), &options, &mut |_| {}).unwrap().flights
     }
 
+    /// A flight of so many sightings that falls with an acceleration, px/s²; 3000 is expected, a third to three times that allowed.
+    fn kept(flights: &[(usize, f64)]) -> Vec<(usize, f64)> {
+        let true_one = flights_in_windows_of(WatchLimits::default().frames).swap_remove(0);
+        let of = |&(count, fall_px_per_s2): &(usize, f64)| {
+            let sightings = true_one.sightings[..count].to_vec();
+            FoundFlight { sightings, fall_px_per_s2, ..true_one.clone() }
+        };
+        let mut flights: Vec<FoundFlight> = flights.iter().map(of).collect();
+        drop_unbelievable(&mut flights, FallPrior { acceleration_px_per_s2: Some((1000.0, 9000.0)) });
+        flights.iter().map(|flight| (flight.sightings.len(), flight.fall_px_per_s2)).collect()
+    }
+
+    #[test]
+    fn what_falls_as_nothing_falls_gives_way() {
+        // 3000 times or over the root of three is the nearer half: 1732 to 5196.
+        assert_eq!(kept(&[(5, 1800.0), (5, 1600.0), (8, 1600.0)]), [(5, 1800.0), (8, 1600.0)]);
+        // Beside a fall as it should be, one that can't be isn't believed however long; alone it is, when it is long.
+        assert_eq!(kept(&[(20, 300.0), (6, 3000.0)]), [(6, 3000.0)]);
+        assert_eq!(kept(&[(13, 300.0), (14, 200.0)]), [(14, 200.0)]);
+    }
+
     #[test]
     fn a_flight_across_two_windows_is_found_whole() {
         let whole = flights_in_windows_of(WatchLimits::default().frames);

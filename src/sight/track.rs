@@ -105,8 +105,8 @@ fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
-/// can pass for an arc of blobs but not here. (Walkers' heads were met that nod by up to a third of their radius; a
-/// ball's shortest flight, five frames of thirty a second, sags by its half and more.)
+/// can pass for an arc of blobs but not here. (Walkers' heads were met that nod by up to a third of their radius. In
+/// five frames of thirty a second a ball of 40 mm sags by its radius; one of 240 mm needs seven to sag by four tenths of it.)
 fn is_a_fall(places: &[Place], (ax, ay): (f64, f64), radius_px: f64) -> bool {
     let travelled: f64 = places.windows(2).map(|pair| pair[0].centre.distance(pair[1].centre)).sum();
     let duration_s = places[places.len() - 1].time_s - places[0].time_s;
