@@ -10,7 +10,7 @@ use crate::sight::cutout::cut_out;
 use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
 use crate::sight::light::Light;
 use crate::sight::look::{BallLook, Known, Lens, guess_ball, learn_ball};
-use crate::sight::smooth::{Place, SmoothPath, degree_for, free_run};
+use crate::sight::smooth::{Place, SmoothPath, free_run};
 use crate::sight::watch::Window;
 use crate::units::PixelPoint;
 
@@ -125,13 +125,11 @@ fn holds_together(places: &[Place], radius_px: f64) -> bool {
 fn scatter_px(places: &[Place]) -> Option<f64> {
     /// Uncertainty, px, that doesn't set a place apart from the others.
     const USUAL_PX: f64 = 0.2;
-    let degree = degree_for(places.len());
     let even = |place: &Place| Place { sigma_px: (place.sigma_px / USUAL_PX).max(1.0), ..*place };
     let even: Vec<Place> = places.iter().map(even).collect();
-    let path = SmoothPath::fit(&even, degree)?;
+    let path = SmoothPath::flight(&even)?;
     let squares: f64 = even.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).sum();
-    let freedom = (2 * places.len()) as f64 - 2.0 * (degree as f64 + 1.0);
-    Some((squares / freedom.max(1.0)).sqrt())
+    Some((squares / path.freedom(places.len()).max(1.0)).sqrt())
 }
 
 /// Whether a fitted disc is the ball: it explains the picture.
@@ -272,7 +270,7 @@ impl<'a> Refiner<'a> {
     }
 
     fn path(&self, refined: &[Refined]) -> Option<SmoothPath> {
-        SmoothPath::fit(&places(refined, self.times_s), degree_for(refined.len()))
+        SmoothPath::flight(&places(refined, self.times_s))
     }
 
     fn accept(&self, path: &SmoothPath, one: &Refined) -> bool {
