@@ -31,7 +31,6 @@ pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
 pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Motion, State};
-pub use release::{LAUNCHER_OF_RADIUS, LAUNCHER_PX};
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
     Residual,

@@ -165,8 +165,10 @@ struct Refiner<'a> {
     times_s: &'a [f64],
     light: &'a Light,
     ball: BallLook,
-    /// Share of the ball's disc that looks like it in all but a few frames: noise, glare and an encoder take a part everywhere.
+    /// Share of the ball's disc that looks like it in all but a few frames, noise, glare and an encoder take a part everywhere; and
+    /// that shows against what is behind it.
     usually_visible: f64,
+    usually_shown: f64,
 }
 
 impl<'a> Refiner<'a> {
@@ -178,10 +180,16 @@ impl<'a> Refiner<'a> {
         ball: BallLook,
         known: &[Known],
     ) -> (Self, Vec<Refined>) {
-        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0 };
+        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0, usually_shown: 0.0 };
         let mut refined = refiner.look_at_all(known);
-        let shares: Vec<f64> = refined.iter().map(|one| one.fit.visible).collect();
-        refiner.usually_visible = lower_tenth(shares).unwrap_or(1.0);
+        let usual = |share: fn(&DiscFit) -> f64| lower_tenth(refined.iter().map(|one| share(&one.fit)).collect());
+        refiner.usually_visible = usual(|fit| fit.visible).unwrap_or(1.0);
+        refiner.usually_shown = usual(|fit| fit.shown).unwrap_or(1.0);
+        // Before a tube that looks like the ball, nothing tells that it is there yet.
+        let shown = |one: &Refined| refiner.shows_enough(one);
+        let from = refined.iter().position(shown).unwrap_or(0);
+        refined.truncate(refined.iter().rposition(shown).map_or(0, |last| last + 1));
+        refined.drain(..from.min(refined.len()));
         refined.iter_mut().for_each(|one| refiner.doubt_the_hidden(one));
         (refiner, refined)
     }
@@ -192,7 +200,7 @@ impl<'a> Refiner<'a> {
         const DRAWN: f64 = 0.5;
         /// By how much the share in view varies by noise.
         const NOISE: f64 = 0.02;
-        let hidden = (self.usually_visible - one.fit.visible - NOISE).max(0.0);
+        let hidden = (self.usually_shown - one.fit.shown - NOISE).max(0.0);
         let variance = (DRAWN * hidden * one.fit.disc.radius_px).powi(2);
         one.fit.covariance_px2.xx += variance;
         one.fit.covariance_px2.yy += variance;
@@ -205,7 +213,12 @@ impl<'a> Refiner<'a> {
         const EXPLAINED: f64 = 0.6;
         const A_BALL: f64 = 0.85;
         let fit = &one.fit;
-        is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED)
+        self.shows_enough(one) && (is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED))
+    }
+
+    /// Whether so much of the ball shows as a sighting needs, by what usually does.
+    fn shows_enough(&self, one: &Refined) -> bool {
+        one.fit.shown > LEAST_VISIBLE * self.usually_shown
     }
 
     /// Fits the disc where it is expected in a frame.
