@@ -318,15 +318,9 @@ impl FoundFlight {
     }
 }
 
-/// Share of its disc that usually shows, not below a half: a part of the ball may look like the wall all along.
-fn usually_shown(track: &Track) -> f64 {
-    median(track.refined.iter().map(|one| one.fit.shown).collect()).max(0.5)
-}
-
 fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
     let seen_streak = |streak: (f64, f64)| streak.0.hypot(streak.1) > 1.0;
     let lens = track.ball.lens;
-    let usually = usually_shown(track);
     let sightings = track
         .refined
         .iter()
@@ -342,7 +336,7 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
                 covariance_px2: one.fit.covariance_px2,
                 radius_px: disc.radius_px,
                 streak_px: seen_streak(disc.streak_px).then_some(disc.streak_px),
-                visible: (one.fit.shown / usually).min(1.0),
+                visible: one.in_view,
                 signal_to_noise: one.fit.signal_to_noise,
                 source: SightingSource::Found,
             }

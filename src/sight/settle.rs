@@ -322,7 +322,8 @@ impl Likeness {
                 }
             }
         }
-        let area_shown: f64 = alike.iter().filter(|(_, expected)| *expected > SHOWS * greatest).map(|(area, _)| area).sum();
+        let area_shown: f64 =
+            alike.iter().filter(|(_, expected)| *expected > SHOWS * greatest).map(|(area, _)| area).sum();
         let share = |part: f64| if area > 0.0 { part / area } else { 0.0 };
         Self { all, in_view, visible: share(area_in_view), shown: share(area_shown) }
     }

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use crate::sight::arcs::Arc;
+use crate::sight::arcs::{Arc, median};
 use crate::sight::cutout::cut_out;
 use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
 use crate::sight::light::Light;
@@ -24,6 +24,22 @@ const LEAST_VISIBLE: f64 = 0.4;
 pub struct Refined {
     pub place: usize,
     pub fit: DiscFit,
+    /// Share of the ball that is in view; at the ends of a flight what looks like the ball without it doesn't count.
+    pub in_view: f64,
+}
+
+/// By how much the share in view varies by noise.
+const HIDDEN_BY_NOISE: f64 = 0.02;
+
+impl Refined {
+    /// Widens the place by what a thing that hides this share of the disc draws it aside: a tube's mouth, a cup or a bucket's rim.
+    fn widen(&mut self, hidden: f64) {
+        /// Standard deviation of the place over hidden share times radius: rendered tubes and buckets drew it by 0.4 to 0.7.
+        const DRAWN: f64 = 0.5;
+        let variance = (DRAWN * (hidden - HIDDEN_BY_NOISE).max(0.0) * self.fit.disc.radius_px).powi(2);
+        self.fit.covariance_px2.xx += variance;
+        self.fit.covariance_px2.yy += variance;
+    }
 }
 
 /// A flight as the pictures tell it.
@@ -93,7 +109,8 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
     finish(&refiner, refined)
 }
 
-fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
+fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
+    refiner.doubt_the_ends(&mut refined);
     let not_yet = refiner.not_yet(&refined)?;
     let places = places(&refined, refiner.times_s);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
@@ -142,10 +159,10 @@ fn is_seen_between(one: &Refined) -> bool {
     one.fit.explained > 0.35 && one.fit.visible > LEAST_VISIBLE
 }
 
-/// The value that nine tenths are above; `None` for none.
-fn lower_tenth(mut values: Vec<f64>) -> Option<f64> {
+/// The value that all but a few are above: nine tenths, or all but two of some; `None` for none.
+fn usual_least(mut values: Vec<f64>) -> Option<f64> {
     values.sort_by(f64::total_cmp);
-    values.get(values.len() / 10).copied()
+    values.get((values.len() / 10).max((values.len() / 4).min(2))).copied()
 }
 
 /// The places of sightings, with the uncertainties that their fits state.
@@ -182,7 +199,7 @@ impl<'a> Refiner<'a> {
     ) -> (Self, Vec<Refined>) {
         let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0, usually_shown: 0.0 };
         let mut refined = refiner.look_at_all(known);
-        let usual = |share: fn(&DiscFit) -> f64| lower_tenth(refined.iter().map(|one| share(&one.fit)).collect());
+        let usual = |share: fn(&DiscFit) -> f64| usual_least(refined.iter().map(|one| share(&one.fit)).collect());
         refiner.usually_visible = usual(|fit| fit.visible).unwrap_or(1.0);
         refiner.usually_shown = usual(|fit| fit.shown).unwrap_or(1.0);
         // Before a tube that looks like the ball, nothing tells that it is there yet.
@@ -194,16 +211,24 @@ impl<'a> Refiner<'a> {
         (refiner, refined)
     }
 
-    /// Widens the place of a ball that something hides in part: a tube's mouth, a cup or a bucket's rim draws the disc aside.
+    /// Widens the place of a ball that something hides in part.
     fn doubt_the_hidden(&self, one: &mut Refined) {
-        /// Standard deviation of the place over hidden share times radius: rendered tubes and buckets drew it by 0.4 to 0.7.
-        const DRAWN: f64 = 0.5;
-        /// By how much the share in view varies by noise.
-        const NOISE: f64 = 0.02;
-        let hidden = (self.usually_shown - one.fit.shown - NOISE).max(0.0);
-        let variance = (DRAWN * hidden * one.fit.disc.radius_px).powi(2);
-        one.fit.covariance_px2.xx += variance;
-        one.fit.covariance_px2.yy += variance;
+        one.widen(self.usually_visible - one.fit.visible);
+    }
+
+    /// The same at the ends of the flight for what a launcher or a bucket may hide that looks like the ball.
+    fn doubt_the_ends(&self, refined: &mut [Refined]) {
+        let usually = median(refined.iter().map(|one| one.fit.shown).collect());
+        let unlike = |one: &Refined| self.usually_shown - one.fit.shown > HIDDEN_BY_NOISE;
+        let first = refined.iter().take_while(|one| unlike(one)).count();
+        let last = refined[first..].iter().rev().take_while(|one| unlike(one)).count();
+        let count = refined.len();
+        let ends = refined.iter_mut().enumerate().filter(|(i, _)| *i < first || i + last >= count);
+        for (_, one) in ends {
+            one.in_view = (one.fit.shown / usually).min(one.in_view);
+            let known = (self.usually_visible - one.fit.visible).max(0.0);
+            one.widen(self.usually_shown - one.fit.shown - known);
+        }
     }
 
     /// Whether a fitted disc is the ball at an end of its flight, where a mouth or a bucket may hide a part and tell against it:
@@ -213,7 +238,9 @@ impl<'a> Refiner<'a> {
         const EXPLAINED: f64 = 0.6;
         const A_BALL: f64 = 0.85;
         let fit = &one.fit;
-        self.shows_enough(one) && (is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED))
+        self.shows_enough(one)
+            && (is_seen(one)
+                || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED))
     }
 
     /// Whether so much of the ball shows as a sighting needs, by what usually does.
@@ -226,7 +253,7 @@ impl<'a> Refiner<'a> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
         let patch = cut_out(self.window, place, &start)?;
         let fit = fit_disc(&patch, &start, Unknowns::PLACE, self.light)?;
-        let mut one = Refined { place, fit };
+        let mut one = Refined { place, in_view: fit.visible, fit };
         self.doubt_the_hidden(&mut one);
         Some(one)
     }
