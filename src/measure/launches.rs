@@ -118,8 +118,17 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
     }
 }
 
-fn is_partly_hidden(sighting: &Sighting) -> bool {
-    sighting.visible < IN_FULL_VIEW
+/// Share of the first sighting's disc that is in view by what usually is; `None` where that is the whole, within what noise and glare
+/// make of it.
+fn part_in_view(sightings: &[Sighting]) -> Option<f64> {
+    /// Noise of the share.
+    const NOISE: f64 = 0.02;
+    let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
+    shares.sort_by(f64::total_cmp);
+    let usual = shares.get(shares.len() / 2)?.max(0.5);
+    let least = shares[(shares.len() / 10).max((shares.len() / 4).min(2))];
+    let first = sightings.first()?.visible;
+    (first < IN_FULL_VIEW * usual && first < least - NOISE).then_some(first / usual)
 }
 
 /// How far the ball's centre was past the edge of a mouth at the first sighting, in radii; `None` when the ball was in full view.
@@ -127,12 +136,12 @@ fn is_partly_hidden(sighting: &Sighting) -> bool {
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
 fn past_the_edge(sightings: &[Sighting]) -> Option<f64> {
-    let first = sightings.first().filter(|first| is_partly_hidden(first))?;
+    let in_view = part_in_view(sightings)?;
     let (mut low, mut high) = (-1.0f64, 1.0f64);
     for _ in 0..40 {
         let u = 0.5 * (low + high);
         let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
-        if hidden > 1.0 - first.visible { low = u } else { high = u }
+        if hidden > 1.0 - in_view { low = u } else { high = u }
     }
     Some(low)
 }

@@ -336,7 +336,7 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
                 covariance_px2: one.fit.covariance_px2,
                 radius_px: disc.radius_px,
                 streak_px: seen_streak(disc.streak_px).then_some(disc.streak_px),
-                visible: one.in_view,
+                visible: one.fit.visible,
                 signal_to_noise: one.fit.signal_to_noise,
                 source: SightingSource::Found,
             }

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use crate::sight::arcs::{Arc, median};
+use crate::sight::arcs::Arc;
 use crate::sight::cutout::cut_out;
 use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
 use crate::sight::light::Light;
@@ -24,8 +24,6 @@ const LEAST_VISIBLE: f64 = 0.4;
 pub struct Refined {
     pub place: usize,
     pub fit: DiscFit,
-    /// Share of the ball that is in view; at the ends of a flight what looks like the ball without it doesn't count.
-    pub in_view: f64,
 }
 
 /// By how much the share in view varies by noise.
@@ -76,13 +74,18 @@ pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: 
     }
 }
 
-/// Whether a track from luma and chroma is to be preferred to that from luma alone.
+/// Whether a track from luma and chroma is to be preferred to that from luma alone: where it scatters less in the frames that
+/// both have. Before a wall as bright as the ball, luma loses frames.
 fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
     /// Luma finds the ball in some frames where the launcher still holds it.
     const MAY_MISS: f64 = 0.1;
-    let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
+    let scatter = |track: &Track, other: &Track| {
+        let common = |one: &&Refined| other.refined.binary_search_by_key(&one.place, |other| other.place).is_ok();
+        let common: Vec<Refined> = track.refined.iter().filter(common).cloned().collect();
+        scatter_px(&places(&common, times_s)).unwrap_or(f64::INFINITY)
+    };
     let enough = coloured.refined.len() as f64 >= (1.0 - MAY_MISS) * plain.refined.len() as f64;
-    enough && scatter(coloured) <= scatter(plain)
+    enough && scatter(coloured, plain) <= scatter(plain, coloured)
 }
 
 fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
@@ -218,14 +221,12 @@ impl<'a> Refiner<'a> {
 
     /// The same at the ends of the flight for what a launcher or a bucket may hide that looks like the ball.
     fn doubt_the_ends(&self, refined: &mut [Refined]) {
-        let usually = median(refined.iter().map(|one| one.fit.shown).collect());
         let unlike = |one: &Refined| self.usually_shown - one.fit.shown > HIDDEN_BY_NOISE;
         let first = refined.iter().take_while(|one| unlike(one)).count();
         let last = refined[first..].iter().rev().take_while(|one| unlike(one)).count();
         let count = refined.len();
         let ends = refined.iter_mut().enumerate().filter(|(i, _)| *i < first || i + last >= count);
         for (_, one) in ends {
-            one.in_view = (one.fit.shown / usually).min(one.in_view);
             let known = (self.usually_visible - one.fit.visible).max(0.0);
             one.widen(self.usually_shown - one.fit.shown - known);
         }
@@ -234,13 +235,15 @@ impl<'a> Refiner<'a> {
     /// Whether a fitted disc is the ball at an end of its flight, where a mouth or a bucket may hide a part and tell against it:
     /// then it explains what is in view of it. A thing that never looks wholly like a ball isn't given that.
     fn is_seen_in_part(&self, one: &Refined) -> bool {
+        self.shows_enough(one) && self.looks_seen(one)
+    }
+
+    fn looks_seen(&self, one: &Refined) -> bool {
         const MOSTLY: f64 = 0.6;
         const EXPLAINED: f64 = 0.6;
         const A_BALL: f64 = 0.85;
         let fit = &one.fit;
-        self.shows_enough(one)
-            && (is_seen(one)
-                || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED))
+        is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED)
     }
 
     /// Whether so much of the ball shows as a sighting needs, by what usually does.
@@ -253,7 +256,7 @@ impl<'a> Refiner<'a> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
         let patch = cut_out(self.window, place, &start)?;
         let fit = fit_disc(&patch, &start, Unknowns::PLACE, self.light)?;
-        let mut one = Refined { place, in_view: fit.visible, fit };
+        let mut one = Refined { place, fit };
         self.doubt_the_hidden(&mut one);
         Some(one)
     }
@@ -263,7 +266,8 @@ impl<'a> Refiner<'a> {
     }
 
     /// The last place before the flight in which the ball was not yet on its path. A frame in which it isn't seen doesn't count
-    /// when it would hardly have moved till the first sighting: a ball that is let go hides in the resting scene where it hung.
+    /// when it would hardly have moved till the first sighting, since a ball that is let go hides in the resting scene where it
+    /// hung; nor when the ball may be there and hardly shows.
     #[expect(clippy::option_option, reason = "no path is a fault of the track, no place before it is none")]
     fn not_yet(&self, refined: &[Refined]) -> Option<Option<usize>> {
         /// Way, in radii, by which a ball leaves its ghost in the resting scene.
@@ -271,11 +275,14 @@ impl<'a> Refiner<'a> {
         let first = refined.first()?;
         let path = self.path(&refined[..refined.len().min(16)])?;
         let unsure = |place: &usize| {
-            let at = path.at(self.times_s[*place]);
-            at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
-                && !self
-                    .fit(*place, at, path.velocity(self.times_s[*place]))
-                    .is_some_and(|one| self.is_seen_in_part(&one))
+            let time_s = self.times_s[*place];
+            let at = path.at(time_s);
+            let one = self.fit(*place, at, path.velocity(time_s));
+            let in_its_ghost = at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
+                && !one.as_ref().is_some_and(|one| self.is_seen_in_part(one));
+            let hardly_shows =
+                |one: Refined| self.looks_seen(&one) && !self.shows_enough(&one) && self.accept(&path, &one);
+            in_its_ghost || one.is_some_and(hardly_shows)
         };
         let earlier = (0..first.place).rev().take(BEYOND);
         Some(earlier.clone().find(|place| !unsure(place)).or(earlier.clone().next_back()))
