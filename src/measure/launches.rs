@@ -121,14 +121,16 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
 /// Share of the first sighting's disc that is in view by what usually is; `None` where that is the whole, within what noise and glare
 /// make of it.
 fn part_in_view(sightings: &[Sighting]) -> Option<f64> {
-    /// Noise of the share.
+    /// Noise of the share: that, and of the rim's pixels.
     const NOISE: f64 = 0.02;
+    const NOISE_PX: f64 = 0.15;
     let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
     shares.sort_by(f64::total_cmp);
     let usual = shares.get(shares.len() / 2)?.max(0.5);
     let least = shares[(shares.len() / 10).max((shares.len() / 4).min(2))];
-    let first = sightings.first()?.visible;
-    (first < IN_FULL_VIEW * usual && first < least - NOISE).then_some(first / usual)
+    let first = sightings.first()?;
+    let noise = NOISE + NOISE_PX / first.radius_px.max(1.0);
+    (first.visible < IN_FULL_VIEW * usual && first.visible < least - noise).then_some(first.visible / usual)
 }
 
 /// How far the ball's centre was past the edge of a mouth at the first sighting, in radii; `None` when the ball was in full view.

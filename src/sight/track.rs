@@ -14,7 +14,7 @@ use crate::sight::smooth::{Place, SmoothPath, free_run};
 use crate::sight::watch::Window;
 use crate::units::PixelPoint;
 
-/// Frames beyond the ends of the arc in which the ball is looked for.
+/// Frames before the first sighting in which the ball is looked for.
 const BEYOND: usize = 12;
 /// Least share of the ball in view for a sighting: below it, more is guessed than seen.
 const LEAST_VISIBLE: f64 = 0.4;
@@ -79,13 +79,17 @@ pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: 
 fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
     /// Luma finds the ball in some frames where the launcher still holds it.
     const MAY_MISS: f64 = 0.1;
+    /// By how much more it may scatter for each frame that luma lost, and at most.
+    const WORTH: f64 = 0.1;
+    const MOST: f64 = 2.0;
     let scatter = |track: &Track, other: &Track| {
         let common = |one: &&Refined| other.refined.binary_search_by_key(&one.place, |other| other.place).is_ok();
         let common: Vec<Refined> = track.refined.iter().filter(common).cloned().collect();
         scatter_px(&places(&common, times_s)).unwrap_or(f64::INFINITY)
     };
     let enough = coloured.refined.len() as f64 >= (1.0 - MAY_MISS) * plain.refined.len() as f64;
-    enough && scatter(coloured, plain) <= scatter(plain, coloured)
+    let gained = coloured.refined.len().saturating_sub(plain.refined.len());
+    enough && scatter(coloured, plain) <= (1.0 + WORTH * gained as f64).min(MOST) * scatter(plain, coloured)
 }
 
 fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
@@ -290,7 +294,8 @@ impl<'a> Refiner<'a> {
 
     /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.
     fn follow(&self, mut refined: Vec<Refined>) -> Option<Vec<Refined>> {
-        for _ in 0..2 {
+        const ROUNDS: usize = 4;
+        for _ in 0..ROUNDS {
             refined = self.keep_free_flight(refined)?;
             let before = refined.len();
             self.fill_gaps(&mut refined);
@@ -347,7 +352,7 @@ impl<'a> Refiner<'a> {
     fn go_on(&self, refined: &mut Vec<Refined>, forward: bool) {
         let mut misses = 0;
         let end = if forward { refined[refined.len() - 1].place } else { refined[0].place };
-        for step in 1..=BEYOND {
+        for step in 1..=self.times_s.len() {
             let Some(place) = (if forward { Some(end + step) } else { end.checked_sub(step) }) else { return };
             if place >= self.times_s.len() || misses > 3 {
                 return;
@@ -358,8 +363,10 @@ impl<'a> Refiner<'a> {
             let time = self.times_s[place];
             let fit = self.fit(place, path.at(time), path.velocity(time));
             match fit.filter(|one| self.is_seen_in_part(one) && self.accept(&path, one)) {
-                Some(one) if forward => refined.push(one),
-                Some(one) => refined.insert(0, one),
+                Some(one) => {
+                    refined.insert(if forward { refined.len() } else { 0 }, one);
+                    misses = 0;
+                }
                 None => misses += 1,
             }
         }
