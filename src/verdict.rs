@@ -2,12 +2,14 @@
 
 mod cause;
 mod clues;
+mod eye;
 mod hypothesis;
 mod words;
 
 pub use cause::{Cause, CauseKind, RATES_HZ};
 pub use clues::{Roughness, exposure_change_from_streaks, length_factor_from_ball, roughness};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::fit::view::FlightView;
@@ -257,10 +259,10 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let found = evidence.options.bends.fitted && !evidence.fit.camera.is_empty();
     let bends = Bends::of(evidence.view, found);
     let case = Case { evidence, bends: &bends, sightings: &sightings };
-    let mut explained: Vec<Explained> = Vec::new();
-    for (cause, jitter_s) in candidates(evidence, &sightings) {
-        explained.extend(explain(&case, cause, jitter_s));
-    }
+    // In their order, whichever is done first: the same flight gives the same list.
+    let candidates = candidates(evidence, &sightings).into_par_iter();
+    let mut explained: Vec<Explained> =
+        candidates.filter_map(|(cause, jitter_s)| explain(&case, cause, jitter_s)).collect();
     explained.extend(frame_counts(&case));
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
@@ -303,13 +305,14 @@ fn frame_counts(case: &Case<'_>) -> Vec<Explained> {
     let mut all = Vec::new();
     for kind in kinds {
         let try_at = |i: usize| sightings.get(i).and_then(|s| explain(case, kind(s.frame), 0.0));
+        let places: Vec<usize> = (1..sightings.len()).step_by(stride).collect();
         let mut coarse: Vec<(usize, Explained)> =
-            (1..sightings.len()).step_by(stride).filter_map(|i| Some((i, try_at(i)?))).collect();
+            places.into_par_iter().filter_map(|i| Some((i, try_at(i)?))).collect();
         coarse.sort_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit));
         let near =
             coarse.iter().take(2).flat_map(|(i, _)| (i.saturating_sub(stride - 1).max(1)..*i).chain(i + 1..i + stride));
         let near: Vec<usize> = near.collect();
-        all.extend(near.into_iter().filter_map(try_at));
+        all.par_extend(near.into_par_iter().filter_map(try_at));
         all.extend(coarse.into_iter().map(|(_, explained)| explained));
     }
     all

@@ -1,5 +1,7 @@
 //! Careful clips made wrong in one way each: does the verdict say in which?
 
+use std::path::Path;
+
 use lobline::clip::{ClipError, ClipInfo, ClipReport, Frame, FrameSource};
 use lobline::scene::{Launcher, Scene, SceneSource, Shake, truth};
 
@@ -224,7 +226,7 @@ impl Counts {
     }
 }
 
-pub fn run(clips: usize, table: bool, only: Option<&str>) {
+pub fn run(clips: usize, table: bool, only: Option<&str>, kept: Option<&Path>) {
     println!(
         "{:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>10} {:>7}",
         "made wrong", "clips", "not measured", "harmless", "judged", "first", "among two", "named"
@@ -234,7 +236,7 @@ pub fn run(clips: usize, table: bool, only: Option<&str>) {
         let mut counts = Counts::default();
         for clip in 0..clips {
             let clip = Clip::draw(9000 + 100 * place as u64 + clip as u64, true, Some(wrong));
-            let one = judged(wrong, &clip, table);
+            let one = judged(wrong, &clip, table, kept);
             counts.add(one);
         }
         counts.print(&format!("{wrong:?}"));
@@ -243,9 +245,9 @@ pub fn run(clips: usize, table: bool, only: Option<&str>) {
     all.print("all");
 }
 
-fn judged(wrong: Wrong, clip: &Clip, table: bool) -> Counts {
+fn judged(wrong: Wrong, clip: &Clip, table: bool, kept: Option<&Path>) -> Counts {
     let one = Counts { clips: 1, ..Counts::default() };
-    let measurement = match clip.outcome() {
+    let measurement = match clip.outcome(kept) {
         Ok(measurement) => measurement,
         Err(error) => {
             if table {

@@ -187,7 +187,7 @@ impl Terms {
 }
 
 /// Radians or seconds in one unit of an input of the camera.
-fn si_unit(unit: &str) -> f64 {
+pub(crate) fn si_unit(unit: &str) -> f64 {
     match unit {
         "deg" | "°" => 1f64.to_radians(),
         "ms" => 1e-3,

@@ -37,7 +37,8 @@ pub(super) fn fit(
 ) -> Result<Vec<FlightFit>, FitError> {
     check(flights, options)?;
     let mut launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
-    let mut solved = solve(flights, &launches, view, options)?;
+    let starts = Starts::of(flights, &launches, view)?;
+    let mut solved = solve(flights, &launches, view, options, &starts)?;
     if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. } | Launch::Between { .. })) {
         for (index, flight) in flights.iter().enumerate() {
             launches[index] = match flight.launch {
@@ -48,7 +49,7 @@ pub(super) fn fit(
                 Launch::At { .. } | Launch::FirstSighting => launches[index],
             };
         }
-        solved = solve(flights, &launches, view, options)?;
+        solved = solved.from_launches(&launches, options)?;
     }
     let mut fits: Vec<FlightFit> =
         (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect::<Result<_, _>>()?;
@@ -80,7 +81,7 @@ fn add_gravity_given(
         .collect();
     let inputs: Vec<FlightInput> =
         kept.iter().zip(flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    let solved = solve(&inputs, launches, view, &given)?;
+    let solved = solve(&inputs, launches, view, &given, &Starts::of(&inputs, launches, view)?)?;
     for (index, fit) in fits.iter_mut().enumerate() {
         let with = solved.flight(index, launches[index])?;
         fit.gravity_given = Some(GravityGiven {
@@ -218,17 +219,70 @@ struct Solved<'a> {
     from_sightings: DMatrix<f64>,
 }
 
+/// Where a search begins: for each flight the parabola of three of its sightings that chance would explain least.
+pub(super) struct Starts {
+    free: Vec<Start>,
+    /// Among parabolas near enough to be no band of false sightings, where the free one isn't.
+    near: Option<Vec<Start>>,
+}
+
+impl Starts {
+    fn of(flights: &[FlightInput], launches: &[LaunchTime], view: &dyn FlightView) -> Result<Self, FitError> {
+        let within = |within: f64| -> Option<Vec<Start>> {
+            let pairs = flights.iter().zip(launches);
+            pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.at_s(view.readout_s()), within)).collect()
+        };
+        let free = within(f64::INFINITY).ok_or(FitError::NoPath)?;
+        let near = free.iter().any(|s| s.scale > ROUGH_START).then(|| within(ROUGH_START)).flatten();
+        Ok(Self { free, near })
+    }
+}
+
+/// How well models explain the same flights.
+pub(super) struct Models<'a> {
+    flights: &'a [FlightInput<'a>],
+    view: &'a dyn FlightView,
+    launches: Vec<LaunchTime>,
+    starts: Starts,
+}
+
+/// How well one model explains them.
+pub(super) struct Judged {
+    pub chi_square: f64,
+    pub noise_scale: f64,
+    /// How many quantities were found beside those of the single flights.
+    pub shared: usize,
+    pub gravity: f64,
+}
+
+impl<'a> Models<'a> {
+    pub fn new(flights: &'a [FlightInput<'a>], view: &'a dyn FlightView) -> Result<Self, FitError> {
+        let launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
+        let starts = Starts::of(flights, &launches, view)?;
+        Ok(Self { flights, view, launches, starts })
+    }
+
+    /// The path is the same whenever it began, so that the moment of launch isn't looked for.
+    pub fn judged(&self, options: &FitOptions) -> Result<Judged, FitError> {
+        check(self.flights, options)?;
+        let solved = solve(self.flights, &self.launches, self.view, options, &self.starts)?;
+        let shared = Quantity::SHARED.into_iter().filter(|q| !solved.problem.term(*q).is_fixed()).count();
+        Ok(Judged {
+            chi_square: solved.chi_square,
+            noise_scale: solved.noise.scale,
+            shared: shared + solved.problem.bends.count(),
+            gravity: solved.problem.shared(&solved.minimum.parameters).gravity,
+        })
+    }
+}
+
 fn solve<'a>(
     flights: &[FlightInput<'a>],
     launches: &[LaunchTime],
     view: &'a dyn FlightView,
     options: &FitOptions,
+    starts: &Starts,
 ) -> Result<Solved<'a>, FitError> {
-    let starts_within = |within: f64| -> Option<Vec<Start>> {
-        let pairs = flights.iter().zip(launches);
-        pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.at_s(view.readout_s()), within)).collect()
-    };
-    let starts = starts_within(f64::INFINITY).ok_or(FitError::NoPath)?;
     let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
         sightings: f.sightings,
         reference_s: l.time_s,
@@ -244,13 +298,12 @@ fn solve<'a>(
         expected_bends: options.bends.expected.clone(),
         noise_scale: 1.0,
     };
-    let mut parameters = start_vector(&problem, &starts);
-    if options.robust {
-        let near = starts.iter().any(|s| s.scale > ROUGH_START).then(|| starts_within(ROUGH_START)).flatten();
-        parameters = better_of(&mut problem, &starts, near.as_deref())?;
+    let parameters = if options.robust {
+        better_of(&mut problem, &starts.free, starts.near.as_deref())?
     } else {
-        parameters = approach(&mut problem, parameters);
-    }
+        let start = start_vector(&problem, &starts.free);
+        approach(&mut problem, start)
+    };
     finish(problem, parameters, options)
 }
 
@@ -407,7 +460,25 @@ fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptio
     noise::judge(problem, &minimum.parameters, chi_square(problem, &minimum.parameters), dof, options)
 }
 
-impl Solved<'_> {
+impl<'a> Solved<'a> {
+    /// The same search with its flights' quantities counted from other moments: the path stays, and so do the sightings in use.
+    fn from_launches(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
+        let Self { mut problem, minimum, .. } = self;
+        let mut parameters = minimum.parameters;
+        let shared = problem.shared(&parameters);
+        for (flight, launch) in launches.iter().enumerate() {
+            let track = &problem.tracks[flight];
+            let later_s = launch.at_s(shared.readout) - (track.reference_s + shared.readout * track.reference_row);
+            let start = problem.start_of(flight, &parameters);
+            let at = problem.moved(start, &shared, &[later_s]).ok_or(FitError::NoPath)?[0];
+            parameters[4 * flight..4 * flight + 4].copy_from_slice(&[at.x, at.y, at.vx, at.vy]);
+            let track = &mut problem.tracks[flight];
+            (track.reference_s, track.reference_row) = (launch.time_s, launch.row);
+        }
+        problem.noise_scale = 1.0;
+        finish(problem, parameters, options)
+    }
+
     /// The launch where the path passes nearest to the stated point, at or before the first sighting.
     fn launch_near(&self, flight: usize, launch: Launch, guess: LaunchTime) -> Result<LaunchTime, FitError> {
         let Launch::Near { point_px, standard_uncertainty_px } = launch else { return Ok(guess) };

@@ -203,6 +203,8 @@ pub(super) struct Effect<'a> {
     pub cause: Cause,
     pub parameters: &'a [f64],
     pub stage: Stage,
+    /// Whether the camera itself is turned, so that places stay where they are.
+    pub by_camera: bool,
 }
 
 impl Effect<'_> {
@@ -231,6 +233,7 @@ impl Effect<'_> {
         let (x, y) = (p.x - middle.x, p.y - middle.y);
         let at = |x: f64, y: f64| MetrePoint::new(middle.x + x, middle.y + y);
         match self.cause {
+            _ if self.by_camera => p,
             Cause::Length => {
                 let k = self.parameter().exp();
                 MetrePoint::new(p.x * k, p.y * k)
