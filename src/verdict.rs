@@ -23,6 +23,9 @@ use hypothesis::{Case, Explained, explain};
 /// Explanations whose scores lie closer than this can't be told apart: a likelihood ratio of e².
 pub const TOLD_APART: f64 = 4.0;
 
+/// So many of them at most are named together as the first entry.
+pub const MOST_JOINTLY: usize = 3;
+
 /// At how many sightings at an end the ball may have been touched.
 const MOST_TOUCHED: usize = 6;
 
@@ -208,8 +211,6 @@ pub struct Verdict {
     pub sentence: String,
     /// What would explain a disagreement, most likely first; empty when there is none.
     pub causes: Vec<RankedCause>,
-    /// Said when the data can't tell the first few apart.
-    pub not_told_apart: Option<String>,
 }
 
 impl Verdict {
@@ -241,18 +242,14 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let seek = !agreement.consistent || first.max(last) >= TELLING_RUN || evidence.is_rough();
     let mut causes = if seek { ranked_causes(evidence) } else { Vec::new() };
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
-    Verdict {
-        sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()),
-        not_told_apart: words::not_told_apart(&causes, evidence),
-        agreement,
-        causes,
-    }
+    Verdict { sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()), agreement, causes }
 }
 
 /// All causes that can be brought to explain the sightings, most likely first.
 ///
 /// Each is fitted by itself with gravity known, one extra parameter or one corrected input, and scored by the
-/// corrected information criterion and how often it is met. One entry a kind.
+/// corrected information criterion and how often it is met. One entry a kind. A cause that would need no more than nought, for all that
+/// the sightings say, explains nothing and is left out. Those that the data can't tell from the first are named together with it.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
     // A fit that had to do without them has found none.
@@ -264,6 +261,7 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let mut explained: Vec<Explained> =
         candidates.filter_map(|(cause, jitter_s)| explain(&case, cause, jitter_s)).collect();
     explained.extend(frame_counts(&case));
+    explained.retain(|e| !e.is_nought());
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
     explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
@@ -276,21 +274,24 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let first = explained.first().map_or(0.0, |e| e.score(noise));
     let first_by_sightings = explained.first().map_or(0.0, |e| e.score_by_data(noise));
     let total: f64 = explained.iter().map(|e| (-0.5 * (e.score(noise) - first)).exp()).sum();
-    let rank = |e: &Explained| {
+    let tied: Vec<bool> = explained.iter().map(|e| e.score_by_data(noise) - first_by_sightings < TOLD_APART).collect();
+    let jointly: Vec<Cause> =
+        explained.iter().zip(&tied).filter(|(_, tied)| **tied).map(|(e, _)| e.cause).take(MOST_JOINTLY).collect();
+    let rank = |(e, tied_with_first): (&Explained, &bool)| {
         let above_first = e.score(noise) - first;
         RankedCause {
             cause: e.cause,
             kind: e.cause.kind(),
             needed: words::needed(e, evidence),
-            figure: e.parameters.first().copied().zip(e.uncertainties.first().copied()),
-            explanation: words::explanation(e.cause, evidence),
+            figure: e.figure(),
+            explanation: words::explanation(e.cause, &jointly, evidence),
             check: words::check(e.cause, evidence),
             above_first,
             belief: (-0.5 * above_first).exp() / total,
-            tied_with_first: e.score_by_data(noise) - first_by_sightings < TOLD_APART,
+            tied_with_first: *tied_with_first,
         }
     };
-    explained.iter().map(rank).collect()
+    explained.iter().zip(&tied).map(rank).collect()
 }
 
 /// How many places for a missing or doubled frame are tried before the best are looked at more closely.

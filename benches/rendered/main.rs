@@ -8,7 +8,7 @@
 //! `from=N` begins with another than the first, and `rig` prints what was stated, what was found, and what was there.
 //!
 //! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, and counts how
-//! often the verdict names the true cause first, among the first two, and among those that it says can't be told apart.
+//! often the verdict names the true cause first, in a first reason that says it can't be told from another, and among the first two.
 //!
 //! With `kept=FOLDER` what was measured is kept there, and a later run computes its numbers anew from that, in a hundredth of the time:
 //! for work on all that follows the finding of the ball.

@@ -36,7 +36,7 @@ pub use motion::{BallInAir, Lever, Motion, Slopes, State};
 pub use release::{LAUNCHER_OF_RADIUS, LAUNCHER_PX};
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
-    Residual,
+    PushedResults, Residual,
 };
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};

@@ -162,7 +162,13 @@ fn raw_row(candidate: Candidate, models: &Models<'_>, options: &FitOptions, flig
 
 /// The corrected criterion for known noise; `None` when there are too few values for its correction.
 pub fn aicc(chi_square: f64, parameters: usize, values: usize) -> Option<f64> {
-    let k = parameters as f64;
+    aicc_of_share(chi_square, parameters as f64, values)
+}
+
+/// The same where what was known beforehand found a share of some parameters (effective number of parameters: Hastie & Tibshirani
+/// 1990).
+pub(crate) fn aicc_of_share(chi_square: f64, parameters: f64, values: usize) -> Option<f64> {
+    let k = parameters;
     let left = values as f64 - k - 1.0;
     (left > 0.0).then(|| chi_square + 2.0 * k + 2.0 * k * (k + 1.0) / left)
 }

@@ -1,15 +1,16 @@
 //! The search itself: start, rejection of outliers, final least squares, and what follows from it.
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 
 use super::bends::Bends;
 use super::budget::{Part, cover};
 use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
-use super::release;
+use super::release::{self, Ahead};
 use super::result::{
-    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual,
+    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, PushedResults,
+    Residual,
 };
 use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
@@ -40,16 +41,19 @@ pub(super) fn fit(
     let starts = Starts::of(flights, &launches, view)?;
     let mut solved = solve(flights, &launches, view, options, &starts)?;
     if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. } | Launch::Between { .. })) {
+        let mut ahead = vec![None; flights.len()];
         for (index, flight) in flights.iter().enumerate() {
-            launches[index] = match flight.launch {
-                Launch::Near { .. } => solved.launch_near(index, flight.launch, launches[index])?,
+            match flight.launch {
+                Launch::Near { .. } => launches[index] = solved.launch_near(index, flight.launch, launches[index])?,
                 Launch::Between { from_s, to_s, mouth, .. } => {
-                    solved.released(index, release::Known { from_s, to_s, mouth }, launches[index])?
+                    let known = release::Known { from_s, to_s, mouth };
+                    (launches[index], ahead[index]) = solved.released(index, known, launches[index])?;
                 }
-                Launch::At { .. } | Launch::FirstSighting => launches[index],
-            };
+                Launch::At { .. } | Launch::FirstSighting => {}
+            }
         }
-        solved = solved.from_launches(&launches, options)?;
+        solved = solved.relaunched(&launches, options)?;
+        solved.take_off_pushes(ahead)?;
     }
     let mut fits: Vec<FlightFit> =
         (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect::<Result<_, _>>()?;
@@ -217,6 +221,17 @@ struct Solved<'a> {
     covariance: DMatrix<f64>,
     /// The part of it that comes from the sightings.
     from_sightings: DMatrix<f64>,
+    /// What launchers may have done to the first sightings of each flight; empty where none was thought of.
+    pushes: Vec<Option<Pushed>>,
+    /// Change of the parameters by the mean of all pushes.
+    pushed_by: DVector<f64>,
+}
+
+/// What the pushes that a launcher may have given do to a fit that takes the pushed sightings for flight.
+struct Pushed {
+    /// Change of the parameters for one of each whitened coordinate of the first sightings.
+    slopes: DMatrix<f64>,
+    ahead: Ahead,
 }
 
 /// Where a search begins: for each flight the parabola of three of its sightings that chance would explain least.
@@ -445,7 +460,18 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     let covariance = cofactor(&jacobian).ok_or(FitError::Degenerate)?;
     let data = jacobian.rows(0, problem.sighting_residuals()).into_owned();
     let from_sightings = &covariance * (data.transpose() * &data) * &covariance;
-    Ok(Solved { problem, minimum, chi_square, degrees_of_freedom, noise, covariance, from_sightings })
+    let (pushes, pushed_by) = (Vec::new(), DVector::zeros(minimum.parameters.len()));
+    Ok(Solved {
+        problem,
+        minimum,
+        chi_square,
+        degrees_of_freedom,
+        noise,
+        covariance,
+        from_sightings,
+        pushes,
+        pushed_by,
+    })
 }
 
 fn chi_square(problem: &Problem, parameters: &[f64]) -> f64 {
@@ -462,7 +488,7 @@ fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptio
 
 impl<'a> Solved<'a> {
     /// The same search with its flights' quantities counted from other moments: the path stays, and so do the sightings in use.
-    fn from_launches(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
+    fn relaunched(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
         let Self { mut problem, minimum, .. } = self;
         let mut parameters = minimum.parameters;
         let shared = problem.shared(&parameters);
@@ -507,7 +533,12 @@ impl<'a> Solved<'a> {
 
     /// The launch between two times, or a little later where the first sightings can't tell a push from a flight; where a ball was
     /// let go, when the path comes from rest.
-    fn released(&self, flight: usize, known: release::Known, guess: LaunchTime) -> Result<LaunchTime, FitError> {
+    fn released(
+        &self,
+        flight: usize,
+        known: release::Known,
+        guess: LaunchTime,
+    ) -> Result<(LaunchTime, Option<Ahead>), FitError> {
         let path = release::Path {
             problem: &self.problem,
             parameters: &self.minimum.parameters,
@@ -519,8 +550,33 @@ impl<'a> Solved<'a> {
             Some(found) => found,
             None => release::release(&path.evidence(known).ok_or(FitError::NoPath)?),
         };
-        let release::Release { time_s, standard_uncertainty_s, distribution } = found;
-        Ok(LaunchTime { time_s, row: guess.row, standard_uncertainty_s, distribution })
+        let release::Release { time_s, standard_uncertainty_s, distribution, ahead } = found;
+        Ok((LaunchTime { time_s, row: guess.row, standard_uncertainty_s, distribution }, ahead))
+    }
+
+    /// Takes the mean of what pushes did to the first sightings off the result, and keeps their spread. Given a push, the pushed
+    /// sightings are as good as any, so that the result is a mean over all pushes by how likely they are (law of total variance).
+    fn take_off_pushes(&mut self, ahead: Vec<Option<Ahead>>) -> Result<(), FitError> {
+        let jacobian = self.problem.jacobian(&self.minimum.parameters).ok_or(FitError::NoPath)?;
+        let mut first = 0;
+        for (track, ahead) in self.problem.tracks.iter().zip(ahead) {
+            self.pushes.push(ahead.map(|ahead| {
+                let rows = jacobian.rows(first, ahead.mean.len());
+                let slopes = &self.covariance * rows.transpose();
+                self.pushed_by -= &slopes * &ahead.mean;
+                Pushed { slopes, ahead }
+            }));
+            first += 2 * track.sightings.len();
+        }
+        self.minimum.parameters.iter_mut().zip(&self.pushed_by).for_each(|(p, by)| *p -= by);
+        self.chi_square = chi_square(&self.problem, &self.minimum.parameters);
+        Ok(())
+    }
+
+    /// Covariance of the parameters by sightings, prior knowledge and pushes.
+    fn whole_covariance(&self) -> DMatrix<f64> {
+        let spread = |pushed: &Pushed| &pushed.slopes * &pushed.ahead.covariance * pushed.slopes.transpose();
+        self.pushes.iter().flatten().fold(self.covariance.clone(), |sum, pushed| sum + spread(pushed))
     }
 
     fn flight(&self, index: usize, launch: LaunchTime) -> Result<FlightFit, FitError> {
@@ -559,6 +615,7 @@ impl<'a> Solved<'a> {
             derived_covariance,
             contributions,
             camera: self.camera_found(),
+            pushes: self.pushed(index, launch)?,
             gravity_given: None,
         })
     }
@@ -587,7 +644,8 @@ impl<'a> Solved<'a> {
 
     fn parameters_of(&self, flight: usize) -> (Vec<Parameter>, Vec<Vec<f64>>) {
         let places = self.places(flight);
-        let entry = |a: Option<usize>, b: Option<usize>| a.zip(b).map_or(0.0, |(a, b)| self.covariance[(a, b)]);
+        let whole = self.whole_covariance();
+        let entry = |a: Option<usize>, b: Option<usize>| a.zip(b).map_or(0.0, |(a, b)| whole[(a, b)]);
         let parameters = places.iter().map(|&(quantity, place)| {
             let term = self.problem.term(quantity);
             let value = place.map_or(term.start(0.0), |p| self.minimum.parameters[p]);
@@ -656,26 +714,63 @@ impl<'a> Solved<'a> {
         Ok(rows)
     }
 
-    /// Change of speed, angle and gravity for a launch later by its standard uncertainty, with the second order where a ball that was let
-    /// go is no faster before than after (note to 5.1.2: ½·(f″·u²)² of the variance).
-    fn launch_contribution(&self, flight: usize, launch: LaunchTime) -> Result<[f64; 3], FitError> {
+    /// Change of speed, angle and gravity for a launch later by its standard uncertainty: its first and its second order, which counts where
+    /// a ball that was let go is no faster before than after (note to 5.1.2: ½·(f″·u²)² of the variance).
+    fn later(&self, flight: usize, launch: LaunchTime) -> Result<([f64; 3], [f64; 3]), FitError> {
         let u = launch.standard_uncertainty_s;
         let at = |later_s| self.derived_at(flight, &self.minimum.parameters, later_s).ok_or(FitError::NoPath);
         let (above, here, below) = (at(u)?, at(0.0)?, at(-u)?);
-        Ok(std::array::from_fn(|k| {
-            let first = 0.5 * (above[k] - below[k]);
-            let second = above[k] + below[k] - 2.0 * here[k];
-            first.hypot(second / 2f64.sqrt()).copysign(first)
+        let first = std::array::from_fn(|k| 0.5 * (above[k] - below[k]));
+        Ok((first, std::array::from_fn(|k| (above[k] + below[k] - 2.0 * here[k]) / 2f64.sqrt())))
+    }
+
+    /// Covariance of speed, angle and gravity by the moment of launch and by the pushes before it, which go together.
+    fn launch_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
+        let (first, second) = self.later(flight, launch)?;
+        let pushed = self.pushed(flight, launch)?;
+        let entry = |a: usize, b: usize| {
+            let pushes = pushed
+                .as_ref()
+                .map_or(0.0, |p| p.own[a][b] + p.with_launch[a] * first[b] + first[a] * p.with_launch[b]);
+            first[a] * first[b] + second[a] * second[b] + pushes
+        };
+        Ok(std::array::from_fn(|a| std::array::from_fn(|b| entry(a, b))))
+    }
+
+    /// What the spread of the pushes does to speed, angle and gravity of a flight.
+    fn pushed(&self, flight: usize, launch: LaunchTime) -> Result<Option<PushedResults>, FitError> {
+        if self.pushes.iter().all(Option::is_none) {
+            return Ok(None);
+        }
+        let gradients = self.gradients(flight)?;
+        let gradients = DMatrix::from_fn(gradients.len(), 3, |j, k| gradients[j][k]);
+        let mut own = DMatrix::zeros(3, 3);
+        let mut with_launch = DVector::zeros(3);
+        for (index, pushed) in self.pushes.iter().enumerate() {
+            let Some(Pushed { slopes, ahead }) = pushed else { continue };
+            // What is taken off is what a push did.
+            let by = gradients.transpose() * slopes;
+            own += &by * &ahead.covariance * by.transpose();
+            // Other flights are launched by themselves.
+            if index == flight && launch.standard_uncertainty_s > 0.0 {
+                with_launch += by * &ahead.with_time_s / launch.standard_uncertainty_s;
+            }
+        }
+        let without: Vec<f64> = self.minimum.parameters.iter().zip(&self.pushed_by).map(|(p, by)| p + by).collect();
+        let without = self.derived_at(flight, &without, 0.0).ok_or(FitError::NoPath)?;
+        let with = self.derived_at(flight, &self.minimum.parameters, 0.0).ok_or(FitError::NoPath)?;
+        Ok(Some(PushedResults {
+            added: std::array::from_fn(|k| with[k] - without[k]),
+            own: std::array::from_fn(|a| std::array::from_fn(|b| own[(a, b)])),
+            with_launch: std::array::from_fn(|k| with_launch[k]),
         }))
     }
 
     fn derived_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
         let mut total = sandwich(&self.gradients(flight)?, &self.covariance);
-        let shift = self.launch_contribution(flight, launch)?;
-        for (a, row) in total.iter_mut().enumerate() {
-            for (b, entry) in row.iter_mut().enumerate() {
-                *entry += shift[a] * shift[b];
-            }
+        let launched = self.launch_covariance(flight, launch)?;
+        for (row, launched) in total.iter_mut().zip(launched) {
+            row.iter_mut().zip(launched).for_each(|(entry, launched)| *entry += launched);
         }
         Ok(total)
     }
@@ -702,7 +797,9 @@ impl<'a> Solved<'a> {
             }
         }
         if launch.standard_uncertainty_s > 0.0 {
-            let standard = self.launch_contribution(flight, launch)?;
+            let (first, _) = self.later(flight, launch)?;
+            let covariance = self.launch_covariance(flight, launch)?;
+            let standard = std::array::from_fn(|k| covariance[k][k].max(0.0).sqrt().copysign(first[k]));
             all.push(Contribution { source: ContributionSource::LaunchTime, standard, degrees_of_freedom: None });
         }
         Ok(all)

@@ -126,13 +126,13 @@ fn measured(
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
     // A camera that moves brightens and darkens rows by itself.
-    let lamps = match wander.from_frame {
+    let by_lamps = || match wander.from_frame {
         None => checks::by_lamps(&rows, &clock).along(rows_run),
         Some(_) => Lamps::default(),
     };
+    let (lamps, cards) = rayon::join(by_lamps, || basis::cards(found.resting.as_ref(), &settings.rig));
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
-    let cards = basis::cards(found.resting.as_ref(), &settings.rig);
     let seen = basis::Seen {
         settings,
         info: &info,

@@ -5,7 +5,7 @@ use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 use super::Evidence;
 use super::cause::{Cause, Effect, Stage};
 use super::eye::{Eye, Turn};
-use crate::fit::models::aicc;
+use crate::fit::models::aicc_of_share;
 use crate::fit::motion::{BallInAir, Lever, Motion, Slopes, State};
 use crate::fit::{Bends, Quantity, Term};
 use crate::maths::nonlinear::{Residuals, SolverOptions, minimise};
@@ -23,14 +23,18 @@ pub(super) struct Explained {
     pub misfit: f64,
     /// The part of it that comes from how likely such a size was beforehand.
     pub surprise: f64,
-    pub fitted: usize,
+    /// How many parameters the sightings had to find; less than a whole one where what was known beforehand did most of it.
+    pub fitted: f64,
     pub values: usize,
 }
+
+/// A cause whose figure lies within so many standard uncertainties of nought explains nothing.
+const NOUGHT_WITHIN: f64 = 1.0;
 
 impl Explained {
     /// Misfit with the price of its parameters and what was known of it beforehand; `noise` divides the misfit.
     pub fn score(&self, noise: f64) -> f64 {
-        let price = aicc(0.0, self.fitted, self.values).unwrap_or(f64::INFINITY);
+        let price = aicc_of_share(0.0, self.fitted, self.values).unwrap_or(f64::INFINITY);
         self.misfit / noise + price - 2.0 * self.cause.prior_weight().ln()
     }
 
@@ -40,7 +44,26 @@ impl Explained {
     }
 
     pub fn misfit_per_freedom(&self) -> f64 {
-        self.misfit / self.values.saturating_sub(self.fitted).max(1) as f64
+        self.misfit / (self.values as f64 - self.fitted).max(1.0)
+    }
+
+    /// The size that the cause needs, with its standard uncertainty: its parameter, or that of its parameters together. `None` for a cause
+    /// that has no size, or whose uncertainty isn't known.
+    pub fn figure(&self) -> Option<(f64, f64)> {
+        let pairs = || self.parameters.iter().zip(&self.uncertainties);
+        let (value, u) = match self.cause {
+            Cause::MovingCamera => {
+                let size = self.parameters.iter().map(|b| b * b).sum::<f64>().sqrt();
+                (size, pairs().map(|(b, u)| (b * u).powi(2)).sum::<f64>().sqrt() / size)
+            }
+            _ => pairs().map(|(value, u)| (*value, *u)).next()?,
+        };
+        u.is_finite().then_some((value, u))
+    }
+
+    /// Whether the size that it needs is none at all, for all that the sightings say.
+    pub fn is_nought(&self) -> bool {
+        self.figure().is_some_and(|(value, u)| value.abs() < NOUGHT_WITHIN * u)
     }
 }
 
@@ -96,14 +119,20 @@ pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Ex
     };
     let jitter = usize::from(jitter_s > 0.0);
     let surprise = found.iter().zip(hypothesis.spread()).map(|(value, sd)| (value / sd).powi(2)).sum();
+    let uncertainties: Vec<f64> = own.map(|j| cofactor[(j, j)].sqrt()).collect();
+    let by_sightings = |(j, (u, sd)): (usize, (&f64, f64))| {
+        let first = cause.spread().len();
+        if j < first { 1.0 } else { (1.0 - (u / sd).powi(2)).max(0.0) }
+    };
+    let of_the_cause: f64 = uncertainties.iter().zip(hypothesis.spread()).enumerate().map(by_sightings).sum();
     Some(Explained {
         cause,
         surprise,
-        uncertainties: own.map(|j| cofactor[(j, j)].sqrt()).collect(),
         misfit: minimum.sum_of_squares + hypothesis.log_determinants(&minimum.parameters),
         // A frame left out is one whose two coordinates are explained by two parameters.
-        fitted: 4 + found.len() + 2 * touched + jitter,
+        fitted: 4.0 + of_the_cause + (2 * touched + jitter) as f64,
         values: 2 * case.sightings.len(),
+        uncertainties: if jitter > 0 { Vec::new() } else { uncertainties },
         parameters: if jitter > 0 { vec![jitter_s] } else { found },
     })
 }
@@ -161,7 +190,7 @@ impl<'a> Hypothesis<'a> {
         start.extend(self.nuisances.iter().map(|(q, ..)| fit.value(*q)));
         // Some drag to begin with: none would need a ball of infinite mass.
         let own = if self.cause == Cause::Drag { 0.05 } else { 0.0 };
-        start.extend(self.cause.spread().iter().map(|_| own));
+        start.extend(self.spread().iter().map(|_| own));
         start
     }
 
@@ -318,8 +347,31 @@ impl<'a> Hypothesis<'a> {
         match (self.cause, self.evidence.plumb_line_rad) {
             (Cause::Roll, Some(u)) => vec![u],
             (Cause::Length, _) if self.evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
+            (Cause::MovingCamera, _) => {
+                let mut spread = self.cause.spread().to_vec();
+                let bow = spread[0];
+                let swings = (2..=self.swings()).flat_map(|half_swings| [bow / (half_swings as f64).sqrt(); 2]);
+                spread.extend(swings);
+                spread
+            }
             _ => self.cause.spread().to_vec(),
         }
+    }
+
+    /// In how many half swings at most a moving camera goes to and fro during the flight.
+    fn swings(&self) -> usize {
+        /// A hand trembles at up to so many half swings a second: 6 Hz (common practice, no source).
+        const A_SECOND: f64 = 12.0;
+        const MOST: usize = 14;
+        /// Each takes two parameters, and two places are worth a sighting.
+        const SIGHTINGS_EACH: usize = 5;
+        // A background that was seen to stand still leaves no swings.
+        let still = |(x, y, u): (f64, f64, f64)| x.hypot(y) < 3.0 * u;
+        if self.evidence.background_bend_m.is_some_and(still) {
+            return 1;
+        }
+        let within = (A_SECOND * self.stage.span_s).ceil() as usize;
+        within.min(self.sightings.len() / SIGHTINGS_EACH).clamp(1, MOST)
     }
 }
 
@@ -328,7 +380,7 @@ impl Residuals for Hypothesis<'_> {
         let e = self.evidence;
         let channels = [e.length_factor.is_some(), e.time_factor.is_some(), e.exposure_change_s.is_some()];
         let beside = channels.into_iter().filter(|c| *c).count() + 2 * usize::from(e.background_bend_m.is_some());
-        2 * self.sightings.len() + 1 + self.nuisances.len() + self.cause.spread().len() + beside
+        2 * self.sightings.len() + 1 + self.nuisances.len() + self.spread().len() + beside
     }
 
     fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
