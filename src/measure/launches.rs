@@ -1,11 +1,10 @@
 //! Which of the found flights are launches, and when each left its launcher.
 
 use crate::clip::Clock;
-use crate::fit::{Launch, Mouth};
-use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
+use crate::fit::{FlightFit, Launch, Mouth, Residual};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
-use crate::sight::{FoundFlight, Sighting};
+use crate::sight::{FoundFlight, Sighting, SightingSource};
 
 /// A flight that began where another ended: the ball after a bounce. It isn't measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,55 +36,39 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
     (launches, continuations)
 }
 
+/// A flight as a first fit has it: enough to tell what belongs to it.
+pub(super) struct FirstLook {
+    /// On the clock that was chosen.
+    pub sightings: Vec<Sighting>,
+    pub fit: FlightFit,
+}
+
 /// Takes off first sightings that the fit rejected for more than being partly hidden: the launcher was still at the ball, and they
-/// would put the launch too early. Sightings placed by hand stay. Gives whether anything was taken off.
-pub(super) fn drop_rejected_starts(flights: &mut [FoundFlight], measurement: &Measurement) -> bool {
+/// would put the launch too early. Sightings placed by hand stay.
+pub(super) fn drop_rejected_start(flight: &mut FoundFlight, look: &FirstLook) {
     /// Fewer sightings than this aren't cut further.
     const FEWEST: usize = 6;
-    let mut changed = false;
-    for flight in flights {
-        let Some(rows) = rows_of(flight, measurement) else { continue };
-        // A mouth that hides part of the ball draws the sighting aside too, but by less than a push does.
-        let aside = |row: &SightingRow| row.residual_px.x.hypot(row.residual_px.y) > 0.8 + 0.03 * row.radius_px;
-        let pushed = |row: &&SightingRow| !row.used && !row.by_hand && (row.visible >= IN_FULL_VIEW || aside(row));
-        let leading = rows.iter().take_while(pushed).count();
-        // More than two in a row aren't a push but a model that doesn't fit, and are the verdict's business.
-        if !(1..=2).contains(&leading) || rows.len() < FEWEST + leading {
-            continue;
-        }
-        flight.not_yet_frame = Some(rows[leading - 1].frame);
-        let first = rows[leading].frame;
-        flight.sightings.retain(|sighting| sighting.frame >= first);
-        flight.cuttings.retain(|cutting| cutting.frame >= first);
-        changed = true;
+    // A mouth that hides part of the ball draws the sighting aside too, but by less than a push does.
+    let aside = |s: &Sighting, r: &Residual| r.px.x.hypot(r.px.y) > 0.8 + 0.03 * s.radius_px;
+    let pushed = |(s, r): &(&Sighting, &Residual)| {
+        !r.used && s.source != SightingSource::ByHand && (s.visible >= IN_FULL_VIEW || aside(s, r))
+    };
+    let leading = look.sightings.iter().zip(&look.fit.residuals).take_while(pushed).count();
+    // More than two in a row aren't a push but a model that doesn't fit, and are the verdict's business.
+    if !(1..=2).contains(&leading) || look.sightings.len() < FEWEST + leading {
+        return;
     }
-    changed
+    flight.not_yet_frame = Some(look.sightings[leading - 1].frame);
+    let first = look.sightings[leading].frame;
+    flight.sightings.retain(|sighting| sighting.frame >= first);
+    flight.cuttings.retain(|cutting| cutting.frame >= first);
 }
 
-/// Leaves out flights whose sightings lie so far from the fitted path that they are no ball's: by more than a pixel and an
-/// eighth of the radius; and those of a thing that doesn't fall. Gives whether any was left out.
-pub(super) fn drop_misfits(flights: &mut Vec<FoundFlight>, measurement: &Measurement) -> bool {
-    let before = flights.len();
-    flights.retain(|flight| {
-        let measured = measurement.flights.iter().find(|measured| begins_alike(flight, measured));
-        measured.is_none_or(|measured| {
-            let radius = flight.sightings[flight.sightings.len() / 2].radius_px;
-            measured.residual_rms_px < 1.0 + 0.12 * radius && measured.gravity_m_per_s2.value > 0.0
-        })
-    });
-    flights.len() < before
-}
-
-fn begins_alike(flight: &FoundFlight, measured: &FlightMeasurement) -> bool {
-    measured.sightings[0].frame == flight.sightings[0].frame
-}
-
-fn rows_of<'a>(flight: &FoundFlight, measurement: &'a Measurement) -> Option<&'a [SightingRow]> {
-    measurement
-        .flights
-        .iter()
-        .find(|measured| begins_alike(flight, measured))
-        .map(|measured| measured.sightings.as_slice())
+/// Whether a flight's sightings lie so far from the fitted path that they are no ball's, by more than a pixel and an
+/// eighth of the radius, or are those of a thing that doesn't fall.
+pub(super) fn is_misfit(look: &FirstLook) -> bool {
+    let radius = look.sightings[look.sightings.len() / 2].radius_px;
+    look.fit.residual_rms_px >= 1.0 + 0.12 * radius || look.fit.gravity_m_per_s2.value <= 0.0
 }
 
 /// The sightings of a flight with the times of the clock: a stamp is that of the frame's beginning, and a sighting's place that
