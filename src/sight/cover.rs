@@ -100,6 +100,12 @@ fn product(weights: &[f64], terms: &[f64]) -> f64 {
 pub(super) struct Exposure {
     parts: Vec<f64>,
     shades: Shades,
+    /// Direction of the streak.
+    along: (f64, f64),
+    /// Square of the greatest distance from the centre at which the ball still covers anything, px².
+    reach_squared: f64,
+    /// Slopes in use of coverage and of light.
+    used: (usize, usize),
 }
 
 impl Exposure {
@@ -109,23 +115,27 @@ impl Exposure {
         const STEP_IN_BLURS: f64 = 1.5;
         let length = disc.streak_px.0.hypot(disc.streak_px.1);
         let count = ((length / (STEP_IN_BLURS * disc.blur_px)).ceil() as usize).clamp(1, 200);
+        let reach = disc.stretch.factor.max(1.0) * (disc.radius_px + 4.0 * disc.blur_px);
+        let outline = 2 + [unknowns.radius, unknowns.blur, unknowns.streak].iter().filter(|free| **free).count();
         Self {
             parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect(),
             shades: Shades::new(&disc.shading, disc.shades.max(unknowns.shades)),
+            along: (disc.streak_px.0 / length.max(1e-9), disc.streak_px.1 / length.max(1e-9)),
+            reach_squared: reach * reach,
+            used: (outline, outline + unknowns.shades.max(1)),
         }
     }
 
     pub(super) fn pixel(&self, disc: &Disc, x: f64, y: f64, unknowns: Unknowns, model: &mut PixelModel) {
-        *model = PixelModel::NOTHING;
+        (model.coverage, model.ball) = (0.0, 0.0);
+        model.coverage_slopes[..self.used.0].fill(0.0);
+        model.ball_slopes[..self.used.1].fill(0.0);
         let share = 1.0 / self.parts.len() as f64;
-        let length = disc.streak_px.0.hypot(disc.streak_px.1).max(1e-9);
-        let along = (disc.streak_px.0 / length, disc.streak_px.1 / length);
-        let reach = disc.stretch.factor.max(1.0) * (disc.radius_px + 4.0 * disc.blur_px);
         for &part in &self.parts {
             let dx = x - disc.centre.x - part * disc.streak_px.0;
             let dy = y - disc.centre.y - part * disc.streak_px.1;
-            if dx * dx + dy * dy <= reach * reach {
-                let moment = Moment { offset: disc.stretch.undo((dx, dy)), share, part, along };
+            if dx * dx + dy * dy <= self.reach_squared {
+                let moment = Moment { offset: disc.stretch.undo((dx, dy)), share, part, along: self.along };
                 moment.add_to(model, disc, unknowns, &self.shades);
             }
         }
