@@ -47,6 +47,8 @@ pub enum Warning {
     ScaleDepthUnknown,
     /// The marks of the cards don't lie on flat cards in one plane.
     MarksDontFit { residual_px: f64 },
+    /// A card hangs turned by quarters (anticlockwise) or slanted by this much besides.
+    CardNotUpright { card: String, quarter_turns: u8, lean_deg: f64 },
     /// Known lengths contradict each other by more than their uncertainties allow.
     LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
     /// The ball's mass or size isn't stated, so that the air is left out: what it may do to a foam ball and to one of solid rubber
@@ -186,6 +188,17 @@ impl Warning {
                 "the marks found miss their places on flat cards in one plane by {residual_px:.1} px: fix each card on something \
                  stiff, all in the plane of the flight"
             ),
+            Self::CardNotUpright { card, quarter_turns, lean_deg } => {
+                let how = match quarter_turns {
+                    0 => format!("leans by {:.0}° in the picture", lean_deg.abs()),
+                    2 => "hangs upside down".to_owned(),
+                    _ => "hangs on its side".to_owned(),
+                };
+                format!(
+                    "{card} {how}; its scale counts all the same, and up is taken to be the picture's as nearly as an edge of the \
+                     card allows. Hang it upright, and it gives the vertical to half a degree"
+                )
+            }
             Self::LengthsDisagree { worst_percent, standard_uncertainties } => format!(
                 "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \
                  what marking them allows. Check their ends and their units"

@@ -236,7 +236,7 @@ impl Placed {
 }
 
 /// Pixels per metre and anticlockwise turn of a card in the picture, by least squares.
-fn similarity(card: &[(PixelPoint, MetrePoint)], seen: &[PixelPoint]) -> Option<(f64, f64)> {
+pub(super) fn similarity(card: &[(PixelPoint, MetrePoint)], seen: &[PixelPoint]) -> Option<(f64, f64)> {
     let n = card.len() as f64;
     let page = card.iter().fold((0.0, 0.0), |s, (_, at)| (s.0 + at.x / n, s.1 + at.y / n));
     let px = seen.iter().fold((0.0, 0.0), |s, p| (s.0 + p.x / n, s.1 + p.y / n));

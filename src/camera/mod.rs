@@ -158,6 +158,7 @@ impl Camera {
             warnings.push(Warning::MarksDontFit { residual_px });
         }
         warnings.extend(disagreement(&solved.checks));
+        warnings.extend(setup::hanging_warnings(rig, view));
         let description = format!("scale from {scale_words}; vertical from {level_words}");
         let camera = Self { setup, solved, inputs, description, warnings };
         camera.check_horizon()?;

@@ -3,7 +3,7 @@
 use nalgebra::{DVector, SVector};
 
 use super::View;
-use super::card::{BAR_M, FoundCard};
+use super::card::{BAR_M, FoundCard, Hanging};
 use super::error::CameraError;
 use super::homography;
 use super::inputs::{CameraInput, Distribution, InputKind, Knob};
@@ -11,6 +11,7 @@ use super::marks::{Placed, Scene};
 use super::solve::{LengthCheck, Level, Line, ScaleSource, Setup, Solved};
 use crate::rig::{Rectangle, Rig, ScaleLine, Stated, StatedLength};
 use crate::units::{MetrePoint, PixelPoint};
+use crate::warning::Warning;
 
 /// What is taken for an input that the rig doesn't state. Values without a source are common practice.
 pub(super) mod usual {
@@ -50,6 +51,8 @@ pub(super) mod usual {
     pub const BAR_M: f64 = 0.2e-3;
     /// A card hung upright by eye, degrees; common practice, no source.
     pub const HANGING_DEG: f64 = 0.5;
+    /// A card whose edges lean farther than this from the picture's isn't taken to hang upright, degrees; common practice, no source.
+    pub const SLANTED_DEG: f64 = 15.0;
     /// Edges of a ball, each: threshold, glare and gamma shift them by up to this much, px.
     pub const BALL_EDGE_PX: f64 = 0.25;
 }
@@ -161,7 +164,7 @@ fn marks(rig: &Rig, view: &View, inputs: &mut Inputs) -> (ScaleSource, String) {
     let count = marks().count();
     let noise = marks().map(|mark| mark.corner_sigma_px.powi(2)).sum::<f64>() / count.max(1) as f64;
     let mut scene = Scene {
-        cards: view.cards.iter().map(FoundCard::corners).collect(),
+        cards: view.cards.iter().map(FoundCard::upright_corners).collect(),
         sigma_px: noise.sqrt().hypot(usual::CORNER_PX),
         print: rig.card.measured_bar.map_or(1.0, |bar| bar.length.metres() / BAR_M),
         tilt: [known(rig.camera.yaw_deg, usual::MARKS_TILT_DEG), known(rig.camera.pitch_deg, usual::MARKS_TILT_DEG)],
@@ -392,15 +395,23 @@ fn map_inputs(sigma_px: f64, inputs: &mut Inputs) {
 fn level(rig: &Rig, view: &View, inputs: &mut Inputs) -> (Level, String) {
     let marked = |a: PixelPoint, b: PixelPoint| (end_px(rig) * std::f64::consts::SQRT_2 / a.distance(b)).to_degrees();
     let upright = rig.scale.rectangle.as_ref().filter(|rectangle| rectangle.upright);
-    let upright_card = !rig.card.ignore && !view.cards.is_empty();
+    let hanging = view.cards.first().filter(|_| !rig.card.ignore).and_then(FoundCard::hanging);
     let (level, u_deg, stated, words) = if let Some((a, b)) = rig.camera.plumb {
         (Level::Plumb(a, b), marked(a, b), true, "a plumb line")
     } else if let Some(line) = &rig.scale.vertical {
         (Level::Plumb(line.from, line.to), marked(line.from, line.to), true, "a length that hangs plumb")
     } else if let Some(line) = &rig.scale.horizontal {
         (Level::Horizontal(line.from, line.to), marked(line.from, line.to), true, "a length that lies level")
-    } else if upright_card {
-        (Level::Upright, usual::HANGING_DEG, true, "the card's upright")
+    } else if let Some(hanging) = hanging {
+        let edge = if hanging.quarter_turns == 0 {
+            "the card's upright"
+        } else {
+            "that edge of the card that is nearest to it"
+        };
+        let slanted = hanging.lean_deg.abs() > usual::SLANTED_DEG;
+        // Either the phone was held aslant or the card hangs so; the flight will tell.
+        let u_deg = if slanted { 0.5 * hanging.lean_deg.abs() } else { usual::HANGING_DEG };
+        (Level::Upright, u_deg, !slanted, edge)
     } else if let Some(r) = upright {
         (
             Level::Plumb(r.corners[0], r.corners[3]),
@@ -516,6 +527,18 @@ fn lens_input(name: &str, value: f64, u: f64, unit: &str, stated: bool) -> Camer
         distribution: Distribution::Normal,
         stated,
     }
+}
+
+/// What to say of cards that don't hang upright in the picture.
+pub(super) fn hanging_warnings(rig: &Rig, view: &View) -> Vec<Warning> {
+    let cards = view.cards.iter().filter(|_| !rig.card.ignore);
+    cards
+        .filter_map(|card| {
+            let Hanging { quarter_turns, lean_deg } = card.hanging()?;
+            let upright = quarter_turns == 0 && lean_deg.abs() <= usual::SLANTED_DEG;
+            (!upright).then(|| Warning::CardNotUpright { card: card.name.words(), quarter_turns, lean_deg })
+        })
+        .collect()
 }
 
 /// The readout that lamps show, where the rig doesn't state one.

@@ -442,3 +442,48 @@ fn a_card_behind_the_flight_is_corrected_and_checks_marked_lengths() {
     assert!((camera.length_checks()[0].seen_m - 1.0).abs() < 1e-3);
     assert!(camera.warnings().iter().any(|warning| matches!(warning, Warning::LengthsDisagree { .. })));
 }
+
+/// However a card was taped to the wall, the scale is right and things fall downwards.
+#[test]
+fn a_card_hung_the_wrong_way_leaves_up_where_it_is() {
+    let pinhole = tilted(6.0, -3.0, 2.0);
+    for (quarters, lean_deg) in [(1, 0.0), (2, 0.0), (3, 0.0), (2, 4.0), (1, -7.0)] {
+        let turn = f64::from(quarters) * std::f64::consts::FRAC_PI_2 + f64::to_radians(lean_deg);
+        let mut view = View::new(1280, 720);
+        view.cards = vec![card_in_view(&pinhole, 1, (0.2, -0.1, 0.0), turn)];
+        // Stated yaw and pitch are those of the room, not of a page that is turned.
+        let rig = Rig::parse("[camera]\nyaw = '6 deg'\npitch = '-3 deg'\nfocal_length = '1000 px'").unwrap();
+        let camera = Camera::from_rig(&rig, &view).unwrap();
+        let metre = |x, y| camera.metre_from_pixel(pinhole.see_m(x, y));
+        let (up, right) = (metre(0.0, 0.5), metre(0.5, 0.0));
+        let zero = metre(0.0, 0.0);
+        // The leaning card carries the vertical along with it, and nothing else.
+        let lean = (-(up.x - zero.x)).atan2(up.y - zero.y).to_degrees();
+        assert!((lean + lean_deg).abs() < 0.3, "{quarters} {lean_deg}: {lean}");
+        assert!((right.x - zero.x) > 0.49, "{quarters} {lean_deg}: {right:?} {zero:?}");
+        let error = worst_length_error(&camera, &pinhole);
+        // As in `one_card_gives_scale_and_level_and_some_tilt`, with the attitude stated to half a degree.
+        assert!(error < 0.005, "{quarters} {lean_deg}: {error}");
+        let told = camera.warnings().iter().any(
+            |warning| matches!(warning, Warning::CardNotUpright { quarter_turns, .. } if *quarter_turns == quarters),
+        );
+        assert!(told, "{:?}", camera.warnings());
+    }
+}
+
+#[test]
+fn a_slanted_card_says_little_about_the_vertical() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let level_u = |turn_deg: f64| {
+        let mut view = View::new(1280, 720);
+        view.cards = vec![card_in_view(&pinhole, 1, (0.2, -0.1, 0.0), turn_deg.to_radians())];
+        let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+        let told = camera.warnings().iter().any(|warning| matches!(warning, Warning::CardNotUpright { .. }));
+        let level = camera.inputs().find(|input| input.kind == InputKind::Level).unwrap();
+        (level.standard_uncertainty, level.stated, told)
+    };
+    assert_eq!(level_u(5.0), (0.5, true, false));
+    // Half of the lean: the picture's upright and the card's both lie within two standard uncertainties.
+    let (u_deg, stated, told) = level_u(-30.0);
+    assert!((u_deg - 15.0).abs() < 0.1 && !stated && told, "{u_deg}");
+}

@@ -24,16 +24,12 @@ const LEAST_CONTRAST: f32 = 0.02;
 /// A patch narrower than this can't hold eight cells that could be told apart, px.
 const NARROWEST: usize = 9;
 
-pub(super) fn candidates(light: &Light) -> Vec<Candidate> {
+/// The quadrangles that look like marks, and how many were looked at.
+pub(super) fn candidates(light: &Light) -> (Vec<Candidate>, usize) {
     let dark = dark_pixels(light);
-    let mut found: Vec<Candidate> = Vec::new();
-    for hull in patches(light.width, light.height, &dark) {
-        let Some(quad) = four_corners(&hull) else { continue };
-        if let Some(candidate) = read(light, quad) {
-            found.push(candidate);
-        }
-    }
-    found
+    let quads: Vec<_> =
+        patches(light.width, light.height, &dark).iter().filter_map(|hull| four_corners(hull)).collect();
+    (quads.iter().filter_map(|quad| read(light, *quad)).collect(), quads.len())
 }
 
 /// Dark against the middle between the darkest and the lightest pixel around.
@@ -229,7 +225,8 @@ fn meeting_point(a: (f64, f64), b: (f64, f64), d: (f64, f64), c: (f64, f64)) -> 
     (t.is_finite() && s.is_finite() && t >= 1.0 && s >= 1.0).then_some((a.0 + t * ux, a.1 + t * uy))
 }
 
-/// Least correlation of the cells seen with a mark's. Of 64 marks in four turns, chance alone reaches 0.5.
+/// Least correlation of the cells seen with a mark's. Of 64 marks in four turns, chance alone often reaches 0.5 and sometimes this:
+/// it only saves the work of fitting, and [`super::chance`] decides.
 const LEAST_LIKENESS: f64 = 0.68;
 
 /// Reads the 36 cells inside a quadrangle and compares them with every mark in every turn.
