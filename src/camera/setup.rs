@@ -107,15 +107,24 @@ pub(super) fn prepare(rig: &Rig, view: &View) -> Result<Prepared, CameraError> {
 }
 
 fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
-    let lines = rig.scale.all_lines().flat_map(|line| [line.from, line.to]);
+    let of = |field: &'static str, lines: &[ScaleLine]| {
+        lines.iter().flat_map(|line| [line.from, line.to]).map(|at| (field, at)).collect::<Vec<_>>()
+    };
     let corners = rig.scale.rectangle.iter().flat_map(|rectangle| rectangle.corners);
     let plumb = rig.camera.plumb.iter().flat_map(|(a, b)| [*a, *b]);
-    let (w, h) = (view.width as f64, view.height as f64);
+    let mut points = of("scale.lengths", &rig.scale.lengths);
+    points.extend(of("scale.horizontal", rig.scale.horizontal.as_slice()));
+    points.extend(of("scale.vertical", rig.scale.vertical.as_slice()));
+    points.extend(corners.map(|at| ("scale.rectangle.corners", at)));
+    points.extend(plumb.map(|at| ("camera.plumb", at)));
+    points.extend(rig.launcher.point_px.map(|at| ("launcher.point", at)));
+    let (width, height) = (view.width, view.height);
+    let (w, h) = (width as f64, height as f64);
     // Half a pixel over the centre of the outermost pixel is still in the picture; a hand may slip a little farther.
-    let inside = |p: &PixelPoint| p.x > -2.0 && p.y > -2.0 && p.x < w + 1.0 && p.y < h + 1.0;
-    match lines.chain(corners).chain(plumb).find(|p| !inside(p)) {
+    let inside = |p: PixelPoint| p.x > -2.0 && p.y > -2.0 && p.x < w + 1.0 && p.y < h + 1.0;
+    match points.into_iter().find(|(_, at)| !inside(*at)) {
         None => Ok(()),
-        Some(p) => Err(CameraError::PointOutside { x: p.x, y: p.y, width: view.width, height: view.height }),
+        Some((field, PixelPoint { x, y })) => Err(CameraError::PointOutside { field, x, y, width, height }),
     }
 }
 
@@ -138,13 +147,20 @@ fn scale_source(rig: &Rig, view: &View, inputs: &mut Inputs) -> Result<(ScaleSou
     }
     match (lines.len(), rig.scale.ball) {
         (0, _) => Err(CameraError::NoScale),
-        (1, true) => Ok(lengths(lines, "the ball's own diameter", inputs)),
-        (1, false) => {
-            let words = if lines[0].in_flight_plane { "the ball's own diameter" } else { "one marked length" };
-            Ok(lengths(lines, words, inputs))
+        (1, _) if lines[0].in_flight_plane => {
+            let words = ball_words(&lines[0]);
+            Ok(lengths(lines, &words, inputs))
         }
+        (1, _) => Ok(lengths(lines, "one marked length", inputs)),
         (n, _) => Ok(lengths(lines, &format!("{n} known lengths adjusted together"), inputs)),
     }
+}
+
+/// How good a scale the ball is: its edges in the picture are known to a quarter of a pixel each at best.
+fn ball_words(ball: &Line) -> String {
+    let diameter_px = ball.from.distance(ball.to);
+    let relative = (ball.u_ends_px / diameter_px).hypot(ball.u_length_m / ball.length_m);
+    format!("the ball's own diameter, which at {diameter_px:.0} px is good to {:.1} %", 200.0 * relative)
 }
 
 fn end_px(rig: &Rig) -> f64 {

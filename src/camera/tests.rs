@@ -269,7 +269,10 @@ fn a_rig_that_cannot_be_is_refused() {
     let fold = format!("{scale}[camera]\nfocal_length = 500\nk1 = -0.6");
     assert_eq!(refuse(&fold), CameraError::LensFolds { k1: -0.6, k2: 0.0 });
     let outside = "[scale]\nlengths = ['100,100 to 1900,100 = 1 m']";
-    assert_eq!(refuse(outside), CameraError::PointOutside { x: 1900.0, y: 100.0, width: 1280, height: 720 });
+    assert_eq!(
+        refuse(outside),
+        CameraError::PointOutside { field: "scale.lengths", x: 1900.0, y: 100.0, width: 1280, height: 720 }
+    );
     let near = format!("{scale}offset = '2 m'\n[camera]\ndistance = '1.5 m'");
     assert_eq!(refuse(&near), CameraError::ScaleBehindCamera { offset_m: 2.0, distance_m: 1.5 });
     let flat = format!("{scale}[camera]\nyaw = 60\nfocal_length = 300");
@@ -486,4 +489,38 @@ fn a_slanted_card_says_little_about_the_vertical() {
     // Half of the lean: the picture's upright and the card's both lie within two standard uncertainties.
     let (u_deg, stated, told) = level_u(-30.0);
     assert!((u_deg - 15.0).abs() < 0.1 && !stated && told, "{u_deg}");
+}
+
+#[test]
+fn a_ball_that_flies_nearer_than_the_scale_is_told() {
+    let pinhole = square(3.0);
+    let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.5, -0.3), 1.0);
+    // 70 mm at 3 m are 23.3 px; at 2.4 m they are a quarter larger.
+    let warned = |distance_m: f64, more: &str| {
+        let mut view = View::new(1280, 720);
+        let diameter_px = 1000.0 * 0.07 / distance_m;
+        view.ball = Some(BallSeen { centre_px: view.centre(), diameter_px, standard_uncertainty_px: 0.1 });
+        let rig = format!("[scale]\nlengths = '{scale}'\n{more}[ball]\ndiameter = '70 mm'\n[camera]\ndistance = '3 m'");
+        let camera = Camera::from_rig(&Rig::parse(&rig).unwrap(), &view).unwrap();
+        camera.warnings().iter().find(|warning| matches!(warning, Warning::BallDisagrees { .. })).cloned()
+    };
+    assert_eq!(warned(3.0, ""), None);
+    let Some(Warning::BallDisagrees { percent, nearer_by_m: Some(nearer_m), .. }) = warned(2.4, "") else { panic!() };
+    assert!((percent - 25.0).abs() < 1e-6 && (nearer_m - 0.6).abs() < 1e-6, "{percent} {nearer_m}");
+    // As a scale of its own it is one of the lengths, and `LengthsDisagree` tells.
+    assert_eq!(warned(2.4, "ball = true\n"), None);
+}
+
+#[test]
+fn what_the_scale_is_worth_is_said() {
+    let mut view = View::new(1280, 720);
+    view.ball = Some(BallSeen { centre_px: view.centre(), diameter_px: 15.0, standard_uncertainty_px: 0.0 });
+    let camera = Camera::from_rig(&Rig::parse("[ball]\ndiameter = '70.0(1) mm'").unwrap(), &view).unwrap();
+    // Two edges of a quarter of a pixel each way, both ways alike: 2·0.25/√3 px of 15 px, twice.
+    assert!(camera.description().contains("at 15 px is good to 3.9 %"), "{}", camera.description());
+    let pinhole = square(3.0);
+    let good = line(pinhole.see_m(-0.5, 0.0), pinhole.see_m(0.5, 0.0), 1.0);
+    let bad = line(pinhole.see_m(0.0, -0.5), pinhole.see_m(0.0, 0.5), 1.02);
+    let camera = self::camera(&format!("[scale]\nlengths = ['{good}', '{bad}']"));
+    assert!(camera.description().contains("from which they differ by up to 1.0 %"), "{}", camera.description());
 }
