@@ -26,6 +26,8 @@ pub(super) struct Seen<'a> {
     pub flights: &'a [FoundFlight],
     pub continuations: &'a [Continuation],
     pub resting: Option<&'a Picture>,
+    /// Cards in the resting scene.
+    pub cards: &'a [card::FoundCard],
     pub wander: &'a Wander,
     /// Readout by the lamps along the clip's own rows, and its standard uncertainty, s.
     pub lamps_readout_s: Option<(f64, f64)>,
@@ -67,9 +69,9 @@ fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
 }
 
 /// The cards in the resting scene, unless the rig forbids to look for them.
-fn cards(seen: &Seen<'_>) -> Vec<card::FoundCard> {
-    match seen.resting {
-        Some(resting) if !seen.settings.rig.card.ignore => card::find_cards(&resting.luma, resting.transfer),
+pub(super) fn cards(settings: &Settings, resting: Option<&Picture>) -> Vec<card::FoundCard> {
+    match resting {
+        Some(resting) if !settings.rig.card.ignore => card::find_cards(&resting.luma, resting.transfer),
         _ => Vec::new(),
     }
 }
@@ -95,7 +97,7 @@ fn view_of(seen: &Seen<'_>) -> View {
             PixelPoint::new(bound(|p| p.x, f64::max), bound(|p| p.y, f64::max)),
         )),
         ball,
-        cards: cards(seen),
+        cards: seen.cards.to_vec(),
         lamps_readout_s: seen.lamps_readout_s,
         ..View::of_clip(seen.info, Some(seen.clock.frame_rate_hz))
     }

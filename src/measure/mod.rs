@@ -117,6 +117,7 @@ fn measured(
     for flight in &mut found.flights {
         let places = flight.sightings.iter_mut().map(|s| (s.frame, s.centre_px, &mut s.covariance_px2));
         wander.widen(&mut places.collect::<Vec<_>>());
+        launches::forget_unseen_launch(flight, &wander, (source.info().width, source.info().height));
     }
     let (info, reading) = (source.info().clone(), source.report());
     settings.mending.apply(&mut found)?;
@@ -131,6 +132,7 @@ fn measured(
     };
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
+    let cards = basis::cards(settings, found.resting.as_ref());
     let evaluated = |flights: &[FoundFlight], time_checks: &[TimeCheck]| {
         let basis = basis::basis(&basis::Seen {
             settings,
@@ -140,6 +142,7 @@ fn measured(
             flights,
             continuations: &continuations,
             resting: found.resting.as_ref(),
+            cards: &cards,
             wander: &wander,
             lamps_readout_s: lamps.readout_s,
             time_checks,

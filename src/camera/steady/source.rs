@@ -155,6 +155,18 @@ impl Wander {
         self.motions.insert(frame, registered);
     }
 
+    /// Whether a frame of a picture of that size shows a place of the first frame. What a moved frame doesn't show was filled in from the
+    /// first one, and says nothing of what was there.
+    pub fn shows(&self, frame: usize, at: PixelPoint, (width, height): (usize, usize)) -> bool {
+        if self.from_frame.is_none_or(|from_frame| frame < from_frame) {
+            return true;
+        }
+        self.motions.get(&frame).is_some_and(|registered| {
+            let now = registered.motion.to_frame(at);
+            (0.0..=width as f64 - 1.0).contains(&now.x) && (0.0..=height as f64 - 1.0).contains(&now.y)
+        })
+    }
+
     /// Adds to the covariances of a flight's sightings what the registered motion leaves open: its own uncertainty, and that
     /// a background farther away moves by less than the flight. Frame, place and covariance of each.
     pub fn widen(&self, sightings: &mut [(usize, PixelPoint, &mut Covariance2)]) {
@@ -208,6 +220,7 @@ impl FrameSource for SteadySource<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Motion;
     use super::*;
     use crate::scene::{Scene, presets, source};
 
@@ -254,6 +267,20 @@ mod tests {
         fn recycle(&mut self, _picture: Picture) {
             self.back += 1;
         }
+    }
+
+    #[test]
+    fn what_a_moved_frame_does_not_show_is_known() {
+        let mut wander = Wander { from_frame: Some(4), ..Wander::default() };
+        let motion = Motion { shift_px: (-100.0, 0.0), ..Motion::rest(640, 360) };
+        let covariance = nalgebra::SMatrix::zeros();
+        let registered = Registered { motion, covariance, patches: 9, residual_rms_px: 0.0 };
+        wander.motions.insert(5, registered);
+        let shows = |frame, x| wander.shows(frame, PixelPoint::new(x, 180.0), (640, 360));
+        // Everything has gone 100 px to the left: the left 100 px of the first picture are out of view.
+        assert!(shows(5, 101.0) && !shows(5, 99.0));
+        // Before the motion all is in view, and a frame that was lost shows nothing.
+        assert!(shows(3, 99.0) && !shows(6, 300.0));
     }
 
     /// Were more pictures given back than came in, those waiting for use would fill the memory as the clip goes on.
