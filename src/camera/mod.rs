@@ -304,7 +304,7 @@ impl Camera {
             !matches!(&self.setup.scale, ScaleSource::Lengths(lines) if lines.iter().any(|l| l.in_flight_plane));
         let (seen, diameter) = view.ball.zip(rig.ball.diameter).filter(|_| other)?;
         let check = self.ball_check(seen, diameter);
-        check.disagrees.then(|| Warning::BallDisagrees {
+        check.disagrees.then_some(Warning::BallDisagrees {
             percent: 100.0 * (check.ratio - 1.0),
             u95_percent: 100.0 * 2.0 * check.standard_uncertainty,
             nearer_by_m: check.nearer_by_m,

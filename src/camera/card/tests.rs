@@ -167,8 +167,8 @@ fn what_only_looks_like_a_mark_is_no_mark() {
 #[test]
 fn walls_carry_no_marks() {
     let varied = |seed| crate::scene::presets::varied(seed, &crate::scene::presets::Spread::NONE);
-    for seed in (5080..5100).map(|seed| varied(seed)) {
-        let mut source = crate::scene::source(&seed);
+    for scene in (5080..5100).map(varied) {
+        let mut source = crate::scene::source(&scene);
         let picture = crate::clip::FrameSource::next_frame(&mut source).unwrap().unwrap().picture;
         let marks = find_marks(&picture.luma, picture.transfer);
         assert!(marks.is_empty(), "{marks:?}");
