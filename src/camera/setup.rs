@@ -47,6 +47,8 @@ pub(super) mod usual {
     pub const MARKS_TILT_DEG: f64 = 5.0;
     /// Size of a print at 100 % whose bar nobody measured, relative; common practice, no source.
     pub const PRINT: f64 = 0.003;
+    /// Width over height of such a print, relative: the bar shows one of them; common practice, no source.
+    pub const PRINT_ASPECT: f64 = 0.002;
     /// Reading a ruler at both ends of the bar, m.
     pub const BAR_M: f64 = 0.2e-3;
     /// A card hung upright by eye, degrees; common practice, no source.
@@ -183,6 +185,8 @@ fn marks(rig: &Rig, view: &View, inputs: &mut Inputs) -> (ScaleSource, String) {
         cards: view.cards.iter().map(FoundCard::upright_corners).collect(),
         sigma_px: noise.sqrt().hypot(usual::CORNER_PX),
         print: rig.card.measured_bar.map_or(1.0, |bar| bar.length.metres() / BAR_M),
+        aspect_u: usual::PRINT_ASPECT,
+        sideways: view.cards.iter().map(|card| card.hanging().is_some_and(|h| h.quarter_turns % 2 == 1)).collect(),
         tilt: [known(rig.camera.yaw_deg, usual::MARKS_TILT_DEG), known(rig.camera.pitch_deg, usual::MARKS_TILT_DEG)],
         ln_focal: (focal_px.ln(), u_focal),
         distance_m: rig

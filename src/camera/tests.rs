@@ -524,3 +524,22 @@ fn what_the_scale_is_worth_is_said() {
     let camera = self::camera(&format!("[scale]\nlengths = ['{good}', '{bad}']"));
     assert!(camera.description().contains("from which they differ by up to 1.0 %"), "{}", camera.description());
 }
+
+/// A printer that stretches the page one way by a third of a per cent makes a card look turned by 5°: the doubt must hold that.
+#[test]
+fn a_stretched_print_is_not_taken_for_a_turned_camera() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let mut card = card_in_view(&pinhole, 1, (0.1, -0.1, 0.0), 0.0);
+    let left = card.marks[0].corners[0].x;
+    for corner in card.marks.iter_mut().flat_map(|mark| &mut mark.corners) {
+        corner.x = left + (corner.x - left) * (1.0 - 0.0035);
+    }
+    let view = View { cards: vec![card], ..View::new(1280, 720) };
+    let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+    for name in ["yaw", "pitch"] {
+        let input = camera.inputs().find(|input| input.name.starts_with(name)).unwrap();
+        let (off, u) = (input.value.abs(), input.standard_uncertainty);
+        println!("{name}: {off:.2}° off, u {u:.2}°");
+        assert!(off < 2.5 * u, "{name}: {off} {u}");
+    }
+}
