@@ -2,12 +2,14 @@
 
 mod cause;
 mod clues;
+mod eye;
 mod hypothesis;
 mod words;
 
 pub use cause::{Cause, CauseKind, RATES_HZ};
 pub use clues::{Roughness, exposure_change_from_streaks, length_factor_from_ball, roughness};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::fit::view::FlightView;
@@ -20,6 +22,9 @@ use hypothesis::{Case, Explained, explain};
 
 /// Explanations whose scores lie closer than this can't be told apart: a likelihood ratio of e².
 pub const TOLD_APART: f64 = 4.0;
+
+/// So many of them at most are named together as the first entry.
+pub const MOST_JOINTLY: usize = 3;
 
 /// At how many sightings at an end the ball may have been touched.
 const MOST_TOUCHED: usize = 6;
@@ -206,8 +211,6 @@ pub struct Verdict {
     pub sentence: String,
     /// What would explain a disagreement, most likely first; empty when there is none.
     pub causes: Vec<RankedCause>,
-    /// Said when the data can't tell the first few apart.
-    pub not_told_apart: Option<String>,
 }
 
 impl Verdict {
@@ -239,29 +242,26 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let seek = !agreement.consistent || first.max(last) >= TELLING_RUN || evidence.is_rough();
     let mut causes = if seek { ranked_causes(evidence) } else { Vec::new() };
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
-    Verdict {
-        sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()),
-        not_told_apart: words::not_told_apart(&causes, evidence),
-        agreement,
-        causes,
-    }
+    Verdict { sentence: words::verdict(evidence, &agreement, first.max(last), causes.first()), agreement, causes }
 }
 
 /// All causes that can be brought to explain the sightings, most likely first.
 ///
 /// Each is fitted by itself with gravity known, one extra parameter or one corrected input, and scored by the
-/// corrected information criterion and how often it is met. One entry a kind.
+/// corrected information criterion and how often it is met. One entry a kind. A cause that would need no more than nought, for all that
+/// the sightings say, explains nothing and is left out. Those that the data can't tell from the first are named together with it.
 pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let sightings = evidence.to_explain();
     // A fit that had to do without them has found none.
     let found = evidence.options.bends.fitted && !evidence.fit.camera.is_empty();
     let bends = Bends::of(evidence.view, found);
     let case = Case { evidence, bends: &bends, sightings: &sightings };
-    let mut explained: Vec<Explained> = Vec::new();
-    for (cause, jitter_s) in candidates(evidence, &sightings) {
-        explained.extend(explain(&case, cause, jitter_s));
-    }
+    // In their order, whichever is done first: the same flight gives the same list.
+    let candidates = candidates(evidence, &sightings).into_par_iter();
+    let mut explained: Vec<Explained> =
+        candidates.filter_map(|(cause, jitter_s)| explain(&case, cause, jitter_s)).collect();
     explained.extend(frame_counts(&case));
+    explained.retain(|e| !e.is_nought());
     // Sightings rougher than stated make every misfit larger alike.
     let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
     explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
@@ -274,21 +274,24 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
     let first = explained.first().map_or(0.0, |e| e.score(noise));
     let first_by_sightings = explained.first().map_or(0.0, |e| e.score_by_data(noise));
     let total: f64 = explained.iter().map(|e| (-0.5 * (e.score(noise) - first)).exp()).sum();
-    let rank = |e: &Explained| {
+    let tied: Vec<bool> = explained.iter().map(|e| e.score_by_data(noise) - first_by_sightings < TOLD_APART).collect();
+    let jointly: Vec<Cause> =
+        explained.iter().zip(&tied).filter(|(_, tied)| **tied).map(|(e, _)| e.cause).take(MOST_JOINTLY).collect();
+    let rank = |(e, tied_with_first): (&Explained, &bool)| {
         let above_first = e.score(noise) - first;
         RankedCause {
             cause: e.cause,
             kind: e.cause.kind(),
             needed: words::needed(e, evidence),
-            figure: e.parameters.first().copied().zip(e.uncertainties.first().copied()),
-            explanation: words::explanation(e.cause, evidence),
+            figure: e.figure(),
+            explanation: words::explanation(e.cause, &jointly, evidence),
             check: words::check(e.cause, evidence),
             above_first,
             belief: (-0.5 * above_first).exp() / total,
-            tied_with_first: e.score_by_data(noise) - first_by_sightings < TOLD_APART,
+            tied_with_first: *tied_with_first,
         }
     };
-    explained.iter().map(rank).collect()
+    explained.iter().zip(&tied).map(rank).collect()
 }
 
 /// How many places for a missing or doubled frame are tried before the best are looked at more closely.
@@ -303,13 +306,14 @@ fn frame_counts(case: &Case<'_>) -> Vec<Explained> {
     let mut all = Vec::new();
     for kind in kinds {
         let try_at = |i: usize| sightings.get(i).and_then(|s| explain(case, kind(s.frame), 0.0));
+        let places: Vec<usize> = (1..sightings.len()).step_by(stride).collect();
         let mut coarse: Vec<(usize, Explained)> =
-            (1..sightings.len()).step_by(stride).filter_map(|i| Some((i, try_at(i)?))).collect();
+            places.into_par_iter().filter_map(|i| Some((i, try_at(i)?))).collect();
         coarse.sort_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit));
         let near =
             coarse.iter().take(2).flat_map(|(i, _)| (i.saturating_sub(stride - 1).max(1)..*i).chain(i + 1..i + stride));
         let near: Vec<usize> = near.collect();
-        all.extend(near.into_iter().filter_map(try_at));
+        all.par_extend(near.into_par_iter().filter_map(try_at));
         all.extend(coarse.into_iter().map(|(_, explained)| explained));
     }
     all

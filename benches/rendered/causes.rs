@@ -1,7 +1,10 @@
 //! Careful clips made wrong in one way each: does the verdict say in which?
 
+use std::path::Path;
+
 use lobline::clip::{ClipError, ClipInfo, ClipReport, Frame, FrameSource};
 use lobline::scene::{Launcher, Scene, SceneSource, Shake, truth};
+use lobline::verdict::MOST_JOINTLY;
 
 use super::{Clip, Draw};
 
@@ -200,9 +203,10 @@ struct Counts {
     /// Gravity came out right: what was wrong was found along, or did no harm.
     harmless: usize,
     first: usize,
+    /// First, or named in the first reason together with others that the data can't tell from it.
+    joint: usize,
+    /// Second at least, a joint first reason counted as one.
     among_two: usize,
-    /// Among those that the verdict says can't be told apart.
-    named: usize,
 }
 
 impl Counts {
@@ -212,29 +216,29 @@ impl Counts {
         self.harmless += other.harmless;
         self.first += other.first;
         self.among_two += other.among_two;
-        self.named += other.named;
+        self.joint += other.joint;
     }
 
     fn print(&self, name: &str) {
         let judged = self.clips - self.not_measured - self.harmless;
         println!(
-            "{name:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>10} {:>7}",
-            self.clips, self.not_measured, self.harmless, judged, self.first, self.among_two, self.named
+            "{name:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>9} {:>10}",
+            self.clips, self.not_measured, self.harmless, judged, self.first, self.joint, self.among_two
         );
     }
 }
 
-pub fn run(clips: usize, table: bool, only: Option<&str>) {
+pub fn run(clips: usize, table: bool, only: Option<&str>, kept: Option<&Path>) {
     println!(
-        "{:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>10} {:>7}",
-        "made wrong", "clips", "not measured", "harmless", "judged", "first", "among two", "named"
+        "{:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>9} {:>10}",
+        "made wrong", "clips", "not measured", "harmless", "judged", "first", "or joint", "among two"
     );
     let mut all = Counts::default();
     for (place, wrong) in ALL.into_iter().enumerate().filter(|(_, wrong)| only.is_none_or(|o| wrong.kind() == o)) {
         let mut counts = Counts::default();
         for clip in 0..clips {
             let clip = Clip::draw(9000 + 100 * place as u64 + clip as u64, true, Some(wrong));
-            let one = judged(wrong, &clip, table);
+            let one = judged(wrong, &clip, table, kept);
             counts.add(one);
         }
         counts.print(&format!("{wrong:?}"));
@@ -243,9 +247,9 @@ pub fn run(clips: usize, table: bool, only: Option<&str>) {
     all.print("all");
 }
 
-fn judged(wrong: Wrong, clip: &Clip, table: bool) -> Counts {
+fn judged(wrong: Wrong, clip: &Clip, table: bool, kept: Option<&Path>) -> Counts {
     let one = Counts { clips: 1, ..Counts::default() };
-    let measurement = match clip.outcome() {
+    let measurement = match clip.outcome(kept) {
         Ok(measurement) => measurement,
         Err(error) => {
             if table {
@@ -274,10 +278,14 @@ fn judged(wrong: Wrong, clip: &Clip, table: bool) -> Counts {
     if right && place.is_none() {
         return Counts { harmless: 1, ..one };
     }
+    let tied = verdict.causes.iter().filter(|cause| cause.tied_with_first).take(MOST_JOINTLY);
+    let joint = tied.clone().any(|cause| cause.kind == wrong.kind());
+    // The first reason takes as many places as it names.
+    let places = 1 + tied.count().max(1);
     Counts {
         first: usize::from(place == Some(0)),
-        among_two: usize::from(place.is_some_and(|place| place < 2)),
-        named: usize::from(place.is_some_and(|place| verdict.causes[place].tied_with_first)),
+        joint: usize::from(place == Some(0) || joint),
+        among_two: usize::from(place.is_some_and(|place| place < places) || joint),
         ..one
     }
 }

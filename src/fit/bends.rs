@@ -4,12 +4,23 @@
 //! picture's edge. What a flight shows of them narrows what is known beforehand, and a bend that no one expected is
 //! not taken for outliers.
 
+use nalgebra::Matrix2;
+
 use super::view::{FlightView, InputKind, ViewInput};
 use crate::units::{MetrePoint, PixelPoint};
 
 /// The inputs of a camera that a fit finds, each in its own standard uncertainties from its stated value.
 pub struct Bends {
     knobs: Vec<Knob>,
+}
+
+/// Where a point is seen, and what moves it there.
+pub struct Seen {
+    pub pixel: PixelPoint,
+    /// px/m: rows the pixel's x and y, columns the point's.
+    pub by_place: Matrix2<f64>,
+    /// Change of the pixel for one standard uncertainty of each input.
+    pub by_shift: Vec<PixelPoint>,
 }
 
 struct Knob {
@@ -59,6 +70,28 @@ impl Bends {
             };
             seen.x += moved(above.x, below.x, base.x);
             seen.y += moved(above.y, below.y, base.y);
+        }
+        Some(seen)
+    }
+
+    /// The same with its derivatives.
+    pub fn seen(&self, view: &dyn FlightView, shifts: &[f64], at: MetrePoint) -> Option<Seen> {
+        let (base, by_base) = (view.pixel_from_metre(at)?, view.pixel_jacobian(at)?);
+        let mut seen = Seen { pixel: base, by_place: by_base, by_shift: Vec::with_capacity(self.count()) };
+        for (knob, &shift) in self.knobs.iter().zip(shifts) {
+            let (above, below) = (knob.above.pixel_from_metre(at)?, knob.below.pixel_from_metre(at)?);
+            let slope =
+                |above: f64, below: f64, base: f64| 0.5 * (above - below) + shift * (above + below - 2.0 * base);
+            seen.by_shift.push(PixelPoint::new(slope(above.x, below.x, base.x), slope(above.y, below.y, base.y)));
+            if shift != 0.0 {
+                let moved = |above: f64, below: f64, base: f64| {
+                    0.5 * shift * ((above - below) + shift * (above + below - 2.0 * base))
+                };
+                seen.pixel.x += moved(above.x, below.x, base.x);
+                seen.pixel.y += moved(above.y, below.y, base.y);
+                let (above, below) = (knob.above.pixel_jacobian(at)?, knob.below.pixel_jacobian(at)?);
+                seen.by_place += 0.5 * shift * ((above - below) + shift * (above + below - 2.0 * by_base));
+            }
         }
         Some(seen)
     }

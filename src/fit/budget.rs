@@ -1,5 +1,6 @@
 //! The uncertainty budget of a flight: every input a row, combined by the GUM, and a Monte Carlo run to confirm it.
 
+use nalgebra::Matrix3;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
@@ -187,7 +188,7 @@ impl Terms {
 }
 
 /// Radians or seconds in one unit of an input of the camera.
-fn si_unit(unit: &str) -> f64 {
+pub(crate) fn si_unit(unit: &str) -> f64 {
     match unit {
         "deg" | "°" => 1f64.to_radians(),
         "ms" => 1e-3,
@@ -316,9 +317,15 @@ impl Case<'_> {
         let view = self.drawn_view(random);
         let clock = 1.0 + self.conditions.time_base_relative * normal(random);
         let sightings = self.drawn_sightings(clock, random);
-        let launches: Vec<f64> = self.fits.iter().map(|fit| clock * drawn_launch(fit, random)).collect();
+        let drawn: Vec<f64> = self.fits.iter().map(|fit| draw(fit.launch_distribution, random)).collect();
+        let launches: Vec<f64> =
+            self.fits.iter().zip(&drawn).map(|(fit, drawn)| clock * launch_at(fit, *drawn)).collect();
         let view = view.as_deref().unwrap_or(self.view);
         let mut out = refit(&self.inputs(&sightings), &launches, view, &options, &self.warm)?;
+        for ((fit, drawn), out) in self.fits.iter().zip(drawn).zip(&mut out) {
+            let pushed = drawn_push(fit, drawn, random);
+            (0..3).for_each(|k| out[k] += pushed[k]);
+        }
         for other in &self.conditions.others {
             let delta = other.standard_uncertainty * draw(other.distribution, random);
             out.iter_mut().for_each(|o| (0..3).for_each(|k| o[k] += other.sensitivity[k] * delta));
@@ -378,10 +385,20 @@ fn on_clock(sightings: &[Sighting], factor: f64) -> Vec<Sighting> {
     sightings.iter().map(|s| Sighting { time_s: s.time_s * factor, ..s.clone() }).collect()
 }
 
-/// The launch within its bracket.
-fn drawn_launch(fit: &FlightFit, random: &mut ChaCha8Rng) -> f64 {
-    let u = fit.launch_time_s.standard_uncertainty.unwrap_or(0.0);
-    fit.launch_time_s.value + u * draw(fit.launch_distribution, random)
+/// The launch, so many standard uncertainties after its mean.
+fn launch_at(fit: &FlightFit, drawn: f64) -> f64 {
+    fit.launch_time_s.value + drawn * fit.launch_time_s.standard_uncertainty.unwrap_or(0.0)
+}
+
+/// What a push did, of those that go with a launch so many standard uncertainties after its mean. The draw is normal, about a line in
+/// the moment of launch.
+fn drawn_push(fit: &FlightFit, launch: f64, random: &mut ChaCha8Rng) -> [f64; 3] {
+    let Some(pushes) = fit.pushes else { return [0.0; 3] };
+    let left = Matrix3::from_fn(|a, b| pushes.own[a][b] - pushes.with_launch[a] * pushes.with_launch[b]);
+    let spread = left.symmetric_eigen();
+    let sizes = spread.eigenvalues.map(|variance| variance.max(0.0).sqrt() * normal(random));
+    let drawn = spread.eigenvectors * sizes;
+    std::array::from_fn(|k| pushes.added[k] + pushes.with_launch[k] * launch + drawn[k])
 }
 
 fn normal(random: &mut ChaCha8Rng) -> f64 {

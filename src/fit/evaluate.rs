@@ -50,14 +50,9 @@ pub struct Evaluated {
 /// As [`super::fit_flight`]: when one flight can't be fitted none of the shared quantities can be trusted, so the caller leaves
 /// that flight out and asks again.
 pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluated>, FitError> {
-    let clocks = choose_clocks(request, view)?;
-    let timed: Vec<Vec<Sighting>> =
-        request.flights.iter().zip(&clocks).map(|(flight, clock)| on_chosen_clock(flight, clock)).collect();
+    let Fitted { clocks, timed, fits } = fitted(request, view)?;
     let inputs: Vec<FlightInput> =
         timed.iter().zip(&request.flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    // Gravity given has a fit and a budget of its own below.
-    let free = FitOptions { gravity_given: None, ..request.options.clone() };
-    let fits = fit_flights(&inputs, view, &free)?;
     let all_budgets = budgets(&inputs, &fits, view, &request.options, &request.conditions)?;
     let given = given(&inputs, &fits, view, request)?;
     let used: Vec<Vec<bool>> = fits.iter().map(|f| f.residuals.iter().map(|r| r.used).collect()).collect();
@@ -74,15 +69,44 @@ pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluate
         .collect())
 }
 
-fn choose_clocks(request: &Request, view: &dyn FlightView) -> Result<Vec<ClockChoice>, FitError> {
-    let choose = |flight: &RequestedFlight| {
+/// The fits with gravity free, before anything is made of them.
+pub(crate) struct Fitted {
+    pub clocks: Vec<ClockChoice>,
+    /// Sightings on the chosen clocks.
+    pub timed: Vec<Vec<Sighting>>,
+    pub fits: Vec<FlightFit>,
+}
+
+/// Chooses each flight's clock and fits all flights together with gravity free.
+///
+/// # Errors
+/// As [`evaluate`].
+pub(crate) fn fitted(request: &Request, view: &dyn FlightView) -> Result<Fitted, FitError> {
+    // Gravity given has a fit and a budget of its own.
+    let free = FitOptions { gravity_given: None, ..request.options.clone() };
+    let mut alone = Vec::new();
+    let mut clocks = Vec::new();
+    for flight in &request.flights {
         if flight.alternative_times_s.is_empty() {
-            return Ok(ClockChoice { chosen: 0, chi_squares: Vec::new() });
+            clocks.push(ClockChoice { chosen: 0, chi_squares: Vec::new() });
+            continue;
         }
-        let options = FitOptions { launch: flight.launch, gravity_given: None, ..request.options.clone() };
-        choose_clock(&flight.sightings, &flight.alternative_times_s, view, &options).map(|(_, choice)| choice)
+        let options = FitOptions { launch: flight.launch, ..free.clone() };
+        let (fit, clock) = choose_clock(&flight.sightings, &flight.alternative_times_s, view, &options)?;
+        alone.push(fit);
+        clocks.push(clock);
+    }
+    let timed: Vec<Vec<Sighting>> =
+        request.flights.iter().zip(&clocks).map(|(flight, clock)| on_chosen_clock(flight, clock)).collect();
+    // A flight that shares nothing with others is fitted already where its clock was chosen.
+    let fits = if request.flights.len() == 1 && alone.len() == 1 {
+        alone
+    } else {
+        let pairs = timed.iter().zip(&request.flights);
+        let inputs: Vec<FlightInput> = pairs.map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
+        fit_flights(&inputs, view, &free)?
     };
-    request.flights.iter().map(choose).collect()
+    Ok(Fitted { clocks, timed, fits })
 }
 
 fn on_chosen_clock(flight: &RequestedFlight, clock: &ClockChoice) -> Vec<Sighting> {

@@ -23,18 +23,19 @@ pub mod terms;
 pub mod trial;
 pub mod view;
 
-pub use bends::Bends;
+pub use bends::{Bends, Seen};
+pub(crate) use budget::si_unit;
 pub use budget::{Budget, BudgetResult, BudgetRow, Conditions, OtherInput, RowKind, budget, budgets};
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
 pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
+pub(crate) use evaluate::{Fitted, fitted};
 pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
-pub use motion::{BallInAir, Motion, State};
-pub use release::{LAUNCHER_OF_RADIUS, LAUNCHER_PX};
+pub use motion::{BallInAir, Lever, Motion, Slopes, State};
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
-    Residual,
+    PushedResults, Residual,
 };
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};

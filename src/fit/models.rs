@@ -1,11 +1,13 @@
 //! Which model the sightings ask for: candidates side by side by a corrected information criterion.
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::motion::Motion;
+use super::solve::Models;
 use super::terms::{Term, Terms};
 use super::view::FlightView;
-use super::{FitOptions, FlightInput, fit_flights};
+use super::{FitOptions, FlightInput};
 use crate::sight::Sighting;
 
 /// By how much the criterion must fall before the data are said to ask for a model.
@@ -116,10 +118,11 @@ pub fn compare(
     let values: usize = kept.iter().map(|s| 2 * s.len()).sum();
     let has_ball = options.motion != Motion::Vacuum;
     let stated_readout = options.terms.readout.map_or(view.readout_s(), |t| t.start(view.readout_s()));
-    let rows: Vec<RawRow> = Candidate::ALL
-        .into_iter()
-        .filter(|c| has_ball || !c.needs_ball())
-        .filter_map(|c| raw_row(c, &inputs, view, &c.options(options, stated_readout)))
+    let Ok(models) = Models::new(&inputs, view) else { return Vec::new() };
+    let wanted: Vec<Candidate> = Candidate::ALL.into_iter().filter(|c| has_ball || !c.needs_ball()).collect();
+    let rows: Vec<RawRow> = wanted
+        .into_par_iter()
+        .filter_map(|c| raw_row(c, &models, &c.options(options, stated_readout), inputs.len()))
         .collect();
     let noise = rows.iter().map(|row| row.variance).fold(f64::INFINITY, f64::min);
     let mut rows: Vec<ModelRow> = rows.into_iter().filter_map(|row| row.judged(noise, values)).collect();
@@ -144,28 +147,28 @@ impl RawRow {
     }
 }
 
-fn raw_row(
-    candidate: Candidate,
-    inputs: &[FlightInput],
-    view: &dyn FlightView,
-    options: &FitOptions,
-) -> Option<RawRow> {
-    let fits = fit_flights(inputs, view, options).ok()?;
-    let shared = fits[0].parameters.iter().skip(4).filter(|p| !p.term.is_fixed()).count();
+fn raw_row(candidate: Candidate, models: &Models<'_>, options: &FitOptions, flights: usize) -> Option<RawRow> {
+    let judged = models.judged(options).ok()?;
     let row = ModelRow {
         candidate,
-        parameters: 4 * fits.len() + shared,
-        chi_square: fits[0].chi_square,
+        parameters: 4 * flights + judged.shared,
+        chi_square: judged.chi_square,
         aicc: 0.0,
         above_best: 0.0,
-        gravity_m_per_s2: fits[0].gravity_m_per_s2.value,
+        gravity_m_per_s2: judged.gravity,
     };
-    Some(RawRow { row, variance: fits[0].noise.scale.powi(2) })
+    Some(RawRow { row, variance: judged.noise_scale.powi(2) })
 }
 
 /// The corrected criterion for known noise; `None` when there are too few values for its correction.
 pub fn aicc(chi_square: f64, parameters: usize, values: usize) -> Option<f64> {
-    let k = parameters as f64;
+    aicc_of_share(chi_square, parameters as f64, values)
+}
+
+/// The same where what was known beforehand found a share of some parameters (effective number of parameters: Hastie & Tibshirani
+/// 1990).
+pub(crate) fn aicc_of_share(chi_square: f64, parameters: f64, values: usize) -> Option<f64> {
+    let k = parameters;
     let left = values as f64 - k - 1.0;
     (left > 0.0).then(|| chi_square + 2.0 * k + 2.0 * k * (k + 1.0) / left)
 }

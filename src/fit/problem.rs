@@ -1,9 +1,9 @@
 //! The sum of squares of a fit in the picture: reprojection residuals over their covariances, and what is known beforehand.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DMatrixViewMut, DVector, Vector2};
 
 use super::bends::Bends;
-use super::motion::{Motion, State};
+use super::motion::{Lever, Motion, Slopes, State};
 use super::terms::{Quantity, Term, Terms};
 use super::view::FlightView;
 use crate::maths::nonlinear::Residuals;
@@ -120,10 +120,15 @@ impl Problem<'_> {
 
     /// State at each sighting of a flight, each at the time when the ball's own row was exposed.
     pub fn states(&self, flight: usize, parameters: &[f64]) -> Option<Vec<State>> {
-        let (track, shared) = (&self.tracks[flight], self.shared(parameters));
+        let shared = self.shared(parameters);
+        self.moved(self.start_of(flight, parameters), &shared, &self.taus(flight, &shared))
+    }
+
+    /// Times of a flight's sightings after its own, s.
+    fn taus(&self, flight: usize, shared: &Shared) -> Vec<f64> {
+        let track = &self.tracks[flight];
         let row_time = |s: &Sighting| shared.readout * (self.view.row_fraction(s.centre_px) - track.reference_row);
-        let taus: Vec<f64> = track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect();
-        self.moved(self.start_of(flight, parameters), &shared, &taus)
+        track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect()
     }
 
     /// States at the times `taus_s` after `start`.
@@ -195,31 +200,93 @@ impl Residuals for Problem<'_> {
         Some(DVector::from_vec(all))
     }
 
-    /// Central differences with a step argued for each quantity: the paths are nearly quadratic in all of them, so the
-    /// truncation is below 1e-9 and rounding below 1e-10. What belongs to one flight leaves the others alone.
+    /// In closed form, but for the air's part, which is integrated along with the path. What belongs to one flight leaves the others
+    /// alone.
     fn jacobian(&self, parameters: &[f64]) -> Option<DMatrix<f64>> {
         let mut jacobian = DMatrix::zeros(self.len(), parameters.len());
-        let mut moved = parameters.to_vec();
-        for (j, (owner, quantity)) in self.layout().into_iter().enumerate() {
-            let step = quantity.small_step();
-            let (upper, lower) = (parameters[j] + step, parameters[j] - step);
-            let flights = owner.map_or(0..self.tracks.len(), |flight| flight..flight + 1);
-            for flight in flights {
-                let first = self.tracks[..flight].iter().map(|t| 2 * t.sightings.len()).sum::<usize>();
-                moved[j] = upper;
-                let above = self.flight_residuals(flight, &moved)?;
-                moved[j] = lower;
-                let below = self.flight_residuals(flight, &moved)?;
-                for (i, (a, b)) in above.into_iter().zip(below).enumerate() {
-                    jacobian[(first + i, j)] = (a - b) / (upper - lower);
-                }
-            }
-            moved[j] = parameters[j];
+        let mut first = 0;
+        let layout = self.layout();
+        for flight in 0..self.tracks.len() {
+            self.fill(
+                flight,
+                parameters,
+                &layout,
+                &mut jacobian.rows_mut(first, 2 * self.tracks[flight].sightings.len()),
+            )?;
+            first += 2 * self.tracks[flight].sightings.len();
         }
         for (row, (index, _, u)) in self.priors().into_iter().enumerate() {
             jacobian[(self.sighting_residuals() + row, index)] = -1.0 / u;
         }
         Some(jacobian)
+    }
+}
+
+impl Problem<'_> {
+    /// The rows of one flight.
+    fn fill(
+        &self,
+        flight: usize,
+        parameters: &[f64],
+        layout: &[(Option<usize>, Quantity)],
+        rows: &mut DMatrixViewMut<f64>,
+    ) -> Option<()> {
+        let (track, shared) = (&self.tracks[flight], self.shared(parameters));
+        let states = self.motion.with_drag_exponent(shared.drag_exponent).states_with_slopes(
+            self.start_of(flight, parameters),
+            shared.field(),
+            shared.drag_factor,
+            &self.taus(flight, &shared),
+        )?;
+        for (i, ((state, slopes), s)) in states.iter().zip(track.sightings).enumerate() {
+            let seen = self.bends.seen(self.view, self.shifts(parameters), MetrePoint::new(state.x, state.y))?;
+            let factor = track.weights[i].sqrt() / self.noise_scale;
+            let late = self.view.row_fraction(s.centre_px) - track.reference_row;
+            for (j, (owner, quantity)) in layout.iter().enumerate() {
+                if owner.is_some_and(|owner| owner != flight) {
+                    continue;
+                }
+                let moved = match quantity {
+                    Quantity::Camera(knob) => seen.by_shift[*knob],
+                    place => {
+                        let (x, y) = shared.place_by(*place, state, slopes, late);
+                        let px = seen.by_place * Vector2::new(x, y);
+                        PixelPoint::new(px.x, px.y)
+                    }
+                };
+                let (a, b) = whiten(moved, s.covariance_px2);
+                (rows[(2 * i, j)], rows[(2 * i + 1, j)]) = (-a * factor, -b * factor);
+            }
+        }
+        Some(())
+    }
+}
+
+impl Shared {
+    /// Change of a place on the path for a unit of a quantity; `late` is the share of the readout after the flight's own time.
+    fn place_by(&self, quantity: Quantity, state: &State, slopes: &Slopes, late: f64) -> (f64, f64) {
+        let (sin, cos) = self.roll.sin_cos();
+        let by = |lever: Lever, times: f64| {
+            let slope = slopes.by(lever);
+            (times * slope.x, times * slope.y)
+        };
+        let both = |x: f64, y: f64| {
+            let (a, b) = (by(Lever::FieldX, x), by(Lever::FieldY, y));
+            (a.0 + b.0, a.1 + b.1)
+        };
+        match quantity {
+            Quantity::X0 => (1.0, 0.0),
+            Quantity::Y0 => (0.0, 1.0),
+            Quantity::Vx => by(Lever::Vx, 1.0),
+            Quantity::Vy => by(Lever::Vy, 1.0),
+            Quantity::Gravity => both(sin, -cos),
+            Quantity::HorizontalAcceleration => by(Lever::FieldX, 1.0),
+            Quantity::Roll => both(self.gravity * cos, self.gravity * sin),
+            Quantity::Readout => (state.vx * late, state.vy * late),
+            Quantity::DragFactor => by(Lever::DragFactor, 1.0),
+            Quantity::DragExponent => by(Lever::DragExponent, 1.0),
+            Quantity::Camera(_) => (0.0, 0.0),
+        }
     }
 }
 

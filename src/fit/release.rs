@@ -47,12 +47,15 @@ const FULL_PAST: (f64, f64) = (0.7, 1.0);
 
 /// What a launcher beside the ball does to a sighting that noise doesn't, px and as a share of the radius: it hides a rim, or casts a
 /// shadow. As far as sightings of a smooth path are let off (half of it, as a standard deviation).
-pub const LAUNCHER_PX: f64 = 0.12;
-pub const LAUNCHER_OF_RADIUS: f64 = 0.01;
+const LAUNCHER_PX: f64 = 0.12;
+const LAUNCHER_OF_RADIUS: f64 = 0.01;
 
 /// How far a mouth may be from a straight edge across the path in the plane of the flight, in radii: it is nearer to the camera by a radius,
 /// and seldom cut square. Rendered tubes and arms were off by up to that much.
 const MOUTH_OFF: f64 = 0.9;
+
+/// Way past its launcher, in radii, after which no part of the ball is behind it: its own diameter.
+const APART: f64 = 2.0;
 
 /// What is known of the moment of launch beside the path.
 #[derive(Debug, Clone, Copy)]
@@ -71,17 +74,21 @@ impl Known {
 
     /// Chance that the ball would be found and not found as it was, had it left at `time_s`.
     fn chance(&self, time_s: f64) -> f64 {
-        let open = f64::from(u8::from(time_s >= self.from_s));
+        let indicator = |so: bool| f64::from(u8::from(so));
+        let open = indicator(time_s >= self.from_s);
         let Some(Mouth { radius_s, past }) = self.mouth else { return open };
         let rising = |(low, high): (f64, f64), past: f64| ((past - low) / (high - low)).clamp(0.0, 1.0);
         let past_at = |frame_s: f64| (frame_s - time_s) / radius_s;
         let missed_before = 1.0 - rising(FOUND_PAST, past_at(self.from_s));
-        // An arm or a cup hides a part of the ball as well, and is no mouth.
-        let seen = match past {
-            Some(past) => f64::from(u8::from((past_at(self.to_s) - past).abs() <= MOUTH_OFF)),
-            None => rising(FULL_PAST, past_at(self.to_s)),
-        };
-        HAS_A_MOUTH * missed_before * seen + (1.0 - HAS_A_MOUTH) * open
+        match past {
+            Some(past) => {
+                let at_the_edge = indicator((past_at(self.to_s) - past).abs() <= MOUTH_OFF);
+                // An arm or a cup hides a part of the ball as well, and is no mouth; but it was at the ball not long ago.
+                let near = indicator(past_at(self.to_s) <= APART);
+                HAS_A_MOUTH * missed_before * at_the_edge + (1.0 - HAS_A_MOUTH) * open * near
+            }
+            None => HAS_A_MOUTH * missed_before * rising(FULL_PAST, past_at(self.to_s)) + (1.0 - HAS_A_MOUTH) * open,
+        }
     }
 
     /// The latest possible moment as far as the ball was hidden, s.
@@ -117,12 +124,24 @@ pub(super) struct Evidence {
     curvature: DMatrix<f64>,
 }
 
-/// A moment with its standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// A moment with its standard uncertainty, and how far the launcher's push had the first sightings ahead of the path by then.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Release {
     pub time_s: f64,
     pub standard_uncertainty_s: f64,
     pub distribution: Distribution,
+    /// `None` where no push is likely.
+    pub ahead: Option<Ahead>,
+}
+
+/// What pushes did to the first sightings, over all that may have been.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Ahead {
+    /// Whitened, both coordinates of each of the first sightings; nought for those that the fit left out.
+    pub mean: DVector<f64>,
+    pub covariance: DMatrix<f64>,
+    /// Covariance with the moment of launch, s.
+    pub with_time_s: DVector<f64>,
 }
 
 /// How many of a flight's sightings are looked at.
@@ -224,35 +243,83 @@ impl Path<'_> {
         // A hand that moves by a tenth of a metre a second is at rest a hundredth of a second away.
         let standard_uncertainty_s = AT_REST_M_PER_S / fall / 12f64.sqrt();
         let distribution = Distribution::Normal;
-        let_go.then(|| Release { time_s: self.clock(sighting) - since_s, standard_uncertainty_s, distribution })
+        let time_s = self.clock(sighting) - since_s;
+        let_go.then_some(Release { time_s, standard_uncertainty_s, distribution, ahead: None })
     }
 }
 
-/// Mean and standard deviation of the moment of launch, all moments alike beforehand.
+/// Mean and standard deviation of the moment of launch, all moments alike beforehand, and of what pushes then did to the first sightings.
 pub(super) fn release(evidence: &Evidence) -> Release {
     let known = &evidence.known;
     let from_s = known.earliest_s();
     let step = (evidence.latest_s() - from_s) / TIMES as f64;
-    let (mut area, mut mean, mut square, mut highest) = (0.0, 0.0, 0.0, 0.0f64);
+    let mut sums = Sums::new(2 * evidence.first.len());
     for i in 0..TIMES {
         let since_s = step * (i as f64 + 0.5);
-        let weight = known.chance(from_s + since_s) * evidence.likelihood(from_s + since_s);
-        area += weight * step;
-        mean += weight * step * since_s;
-        square += weight * step * since_s * since_s;
-        highest = highest.max(weight);
+        evidence.weigh(from_s + since_s, since_s, known.chance(from_s + since_s), &mut sums);
     }
-    if !(area > 0.0 && step > 0.0) {
+    if !(sums.area > 0.0 && step > 0.0) {
         let standard_uncertainty_s = (known.to_s - known.from_s).abs() / 12f64.sqrt();
         let time_s = 0.5 * (known.from_s + known.to_s);
-        return Release { time_s, standard_uncertainty_s, distribution: Distribution::Rectangular };
+        let distribution = Distribution::Rectangular;
+        return Release { time_s, standard_uncertainty_s, distribution, ahead: None };
     }
-    let mean = mean / area;
-    let variance = square / area - mean * mean;
+    let mean = sums.time / sums.area;
+    let variance = sums.time_squared / sums.area - mean * mean;
     // A flat top of this area and height; what is beyond it comes from the slopes at its ends.
-    let flat = (area / highest).powi(2) / 12.0;
+    let flat = (sums.area * step / sums.highest).powi(2) / 12.0;
     let distribution = if 2.0 * flat > variance { Distribution::Rectangular } else { Distribution::Normal };
-    Release { time_s: from_s + mean, standard_uncertainty_s: variance.max(0.0).sqrt(), distribution }
+    let standard_uncertainty_s = variance.max(0.0).sqrt();
+    Release { time_s: from_s + mean, standard_uncertainty_s, distribution, ahead: sums.ahead(mean) }
+}
+
+/// Weighted sums over moments and pushes.
+struct Sums {
+    area: f64,
+    /// Greatest weight of a moment.
+    highest: f64,
+    /// s after the earliest moment.
+    time: f64,
+    time_squared: f64,
+    ahead: DVector<f64>,
+    ahead_squared: DMatrix<f64>,
+    ahead_by_time: DVector<f64>,
+}
+
+impl Sums {
+    fn new(coordinates: usize) -> Self {
+        Self {
+            area: 0.0,
+            highest: 0.0,
+            time: 0.0,
+            time_squared: 0.0,
+            ahead: DVector::zeros(coordinates),
+            ahead_squared: DMatrix::zeros(coordinates, coordinates),
+            ahead_by_time: DVector::zeros(coordinates),
+        }
+    }
+
+    /// A moment, whatever was pushed before it.
+    fn add(&mut self, since_s: f64, weight: f64) {
+        self.area += weight;
+        self.highest = self.highest.max(weight);
+        self.time += weight * since_s;
+        self.time_squared += weight * since_s * since_s;
+    }
+
+    /// All sizes of one push: what one of unit size does, the sums of their weights times their size and its square.
+    fn add_push(&mut self, since_s: f64, unit: &DVector<f64>, by_size: f64, by_size_squared: f64) {
+        self.ahead.axpy(by_size, unit, 1.0);
+        self.ahead_by_time.axpy(by_size * since_s, unit, 1.0);
+        self.ahead_squared.ger(by_size_squared, unit, unit, 1.0);
+    }
+
+    fn ahead(&self, mean_s: f64) -> Option<Ahead> {
+        let mean = &self.ahead / self.area;
+        let covariance = &self.ahead_squared / self.area - &mean * mean.transpose();
+        let with_time_s = &self.ahead_by_time / self.area - &mean * mean_s;
+        (self.ahead_squared.trace() > 0.0).then_some(Ahead { mean, covariance, with_time_s })
+    }
 }
 
 impl Evidence {
@@ -282,43 +349,52 @@ impl Evidence {
         if self.known.to_s >= first_s - 1e-9 { latest_s.max(shown_s) } else { latest_s }
     }
 
-    /// Mean likelihood of the first sightings over all pushes, had the ball left at `time_s`.
-    fn likelihood(&self, time_s: f64) -> f64 {
+    /// Adds what is to be said for a moment, `since_s` after the earliest: the mean likelihood of the first sightings over all pushes, times
+    /// the `chance` that it has beside them.
+    fn weigh(&self, time_s: f64, since_s: f64, chance: f64, sums: &mut Sums) {
         let pushed = self.first.iter().take_while(|s| s.time_s < time_s).count();
-        if pushed == 0 {
-            return self.unexplained(0);
+        let beside = chance * self.unexplained(pushed);
+        if pushed == 0 || beside == 0.0 {
+            return sums.add(since_s, beside);
         }
         let least = self.speed_m_per_s.powi(2) / (2.0 * PUSH_M.1);
         let most = self.speed_m_per_s.powi(2) / (2.0 * PUSH_M.0);
         let (ln_least, ln_most) = (least.max(LEAST_PUSH.0).ln(), most.max(LEAST_PUSH.1).ln());
+        let share = beside / (SIZES * DIRECTIONS) as f64;
         let mut total = 0.0;
-        for size in 0..SIZES {
-            let push = (ln_least + (ln_most - ln_least) * (size as f64 + 0.5) / SIZES as f64).exp();
-            for direction in 0..DIRECTIONS {
-                let angle = ASIDE_RAD * ((2 * direction + 1) as f64 / DIRECTIONS as f64 - 1.0);
-                total += self.of_push(time_s, pushed, push, angle);
+        for direction in 0..DIRECTIONS {
+            let angle = ASIDE_RAD * ((2 * direction + 1) as f64 / DIRECTIONS as f64 - 1.0);
+            let push = self.push(time_s, pushed, angle);
+            let (mut by_size, mut by_size_squared) = (0.0, 0.0);
+            for size in 0..SIZES {
+                let size = (ln_least + (ln_most - ln_least) * (size as f64 + 0.5) / SIZES as f64).exp();
+                let weight = share * push.likelihood(size);
+                total += weight;
+                by_size += weight * size;
+                by_size_squared += weight * size * size;
             }
+            sums.add_push(since_s, &push.unit, by_size, by_size_squared);
         }
-        total / (SIZES * DIRECTIONS) as f64 * self.unexplained(pushed)
+        sums.add(since_s, total);
     }
 
-    /// Likelihood of the first `pushed` sightings for one push, over that of no push at those in use.
-    fn of_push(&self, time_s: f64, pushed: usize, push: f64, angle: f64) -> f64 {
+    /// What a push of one metre per second squared at an angle to the flight did to the first `pushed` sightings.
+    fn push(&self, time_s: f64, pushed: usize, angle: f64) -> Push<'_> {
         let (sin, cos) = angle.sin_cos();
-        let mut ahead = DVector::zeros(2 * self.first.len());
-        let mut apart = 0.0;
+        let mut unit = DVector::zeros(2 * self.first.len());
+        let mut left_out = Vec::new();
         for (i, s) in self.first[..pushed].iter().enumerate() {
-            let metres = 0.5 * push * (time_s - s.time_s).powi(2);
+            let metres = 0.5 * (time_s - s.time_s).powi(2);
             let moved = |along: f64, across: f64| metres * (cos * along + sin * across);
             let (x, y) = (moved(s.along.0, s.across.0), moved(s.along.1, s.across.1));
             if s.used {
-                (ahead[2 * i], ahead[2 * i + 1]) = (x, y);
+                (unit[2 * i], unit[2 * i + 1]) = (x, y);
             } else {
-                apart += s.misfit(x, y);
+                left_out.push((s, x, y));
             }
         }
-        apart += ahead.dot(&(&self.curvature * &ahead)) - 2.0 * self.gradient.dot(&ahead);
-        (-0.5 * apart).exp()
+        let squared = unit.dot(&(&self.curvature * &unit));
+        Push { squared, crossed: self.gradient.dot(&unit), unit, left_out }
     }
 
     /// Likelihood of the rejected sightings from `since` on, which no push explains.
@@ -326,6 +402,25 @@ impl Evidence {
         let rejected = self.first[since..].iter().filter(|s| !s.used);
         let apart: f64 = rejected.map(|s| s.misfit(0.0, 0.0)).sum();
         (-0.5 * apart).exp()
+    }
+}
+
+/// Pushes of one direction until one moment.
+struct Push<'a> {
+    /// Whitened change of the first sightings in use by one of unit size.
+    unit: DVector<f64>,
+    /// What χ² gains with the square of the size, and loses with twice the size.
+    squared: f64,
+    crossed: f64,
+    /// Sightings that the fit rejected, with their change.
+    left_out: Vec<(&'a FirstSighting, f64, f64)>,
+}
+
+impl Push<'_> {
+    /// Likelihood of one size, over that of no push at the sightings in use.
+    fn likelihood(&self, size: f64) -> f64 {
+        let left_out: f64 = self.left_out.iter().map(|(s, x, y)| s.misfit(size * x, size * y)).sum();
+        (-0.5 * (left_out + size * (size * self.squared - 2.0 * self.crossed))).exp()
     }
 }
 

@@ -90,8 +90,21 @@ pub struct FlightFit {
     pub contributions: Vec<Contribution>,
     /// Tilt and lens of the camera, where they were found along; the same for all flights of a joint search.
     pub camera: Vec<CameraFound>,
+    /// What the pushes that the launcher may have given to the first sightings do to the result; `None` where none is likely.
+    pub pushes: Option<PushedResults>,
     /// The same flight with gravity taken as given, when it was.
     pub gravity_given: Option<GravityGiven>,
+}
+
+/// What pushes before the launch do to launch speed (m/s), launch angle (deg) and gravity (m/s²).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PushedResults {
+    /// Added to what the sightings alone give.
+    pub added: [f64; 3],
+    /// Covariance by the spread of all pushes that may have been.
+    pub own: [[f64; 3]; 3],
+    /// Covariance with the moment of launch, over its standard uncertainty.
+    pub with_launch: [f64; 3],
 }
 
 /// One instant of a fitted flight.

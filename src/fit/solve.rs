@@ -1,15 +1,16 @@
 //! The search itself: start, rejection of outliers, final least squares, and what follows from it.
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 
 use super::bends::Bends;
 use super::budget::{Part, cover};
 use super::launch::derived;
 use super::noise;
 use super::problem::{Problem, Track};
-use super::release;
+use super::release::{self, Ahead};
 use super::result::{
-    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, Residual,
+    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, PushedResults,
+    Residual,
 };
 use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
@@ -37,18 +38,22 @@ pub(super) fn fit(
 ) -> Result<Vec<FlightFit>, FitError> {
     check(flights, options)?;
     let mut launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
-    let mut solved = solve(flights, &launches, view, options)?;
+    let starts = Starts::of(flights, &launches, view)?;
+    let mut solved = solve(flights, &launches, view, options, &starts)?;
     if flights.iter().any(|f| matches!(f.launch, Launch::Near { .. } | Launch::Between { .. })) {
+        let mut ahead = vec![None; flights.len()];
         for (index, flight) in flights.iter().enumerate() {
-            launches[index] = match flight.launch {
-                Launch::Near { .. } => solved.launch_near(index, flight.launch, launches[index])?,
+            match flight.launch {
+                Launch::Near { .. } => launches[index] = solved.launch_near(index, flight.launch, launches[index])?,
                 Launch::Between { from_s, to_s, mouth, .. } => {
-                    solved.released(index, release::Known { from_s, to_s, mouth }, launches[index])?
+                    let known = release::Known { from_s, to_s, mouth };
+                    (launches[index], ahead[index]) = solved.released(index, known, launches[index])?;
                 }
-                Launch::At { .. } | Launch::FirstSighting => launches[index],
-            };
+                Launch::At { .. } | Launch::FirstSighting => {}
+            }
         }
-        solved = solve(flights, &launches, view, options)?;
+        solved = solved.relaunched(&launches, options)?;
+        solved.take_off_pushes(ahead)?;
     }
     let mut fits: Vec<FlightFit> =
         (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect::<Result<_, _>>()?;
@@ -80,7 +85,7 @@ fn add_gravity_given(
         .collect();
     let inputs: Vec<FlightInput> =
         kept.iter().zip(flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    let solved = solve(&inputs, launches, view, &given)?;
+    let solved = solve(&inputs, launches, view, &given, &Starts::of(&inputs, launches, view)?)?;
     for (index, fit) in fits.iter_mut().enumerate() {
         let with = solved.flight(index, launches[index])?;
         fit.gravity_given = Some(GravityGiven {
@@ -216,6 +221,74 @@ struct Solved<'a> {
     covariance: DMatrix<f64>,
     /// The part of it that comes from the sightings.
     from_sightings: DMatrix<f64>,
+    /// What launchers may have done to the first sightings of each flight; empty where none was thought of.
+    pushes: Vec<Option<Pushed>>,
+    /// Change of the parameters by the mean of all pushes.
+    pushed_by: DVector<f64>,
+}
+
+/// What the pushes that a launcher may have given do to a fit that takes the pushed sightings for flight.
+struct Pushed {
+    /// Change of the parameters for one of each whitened coordinate of the first sightings.
+    slopes: DMatrix<f64>,
+    ahead: Ahead,
+}
+
+/// Where a search begins: for each flight the parabola of three of its sightings that chance would explain least.
+pub(super) struct Starts {
+    free: Vec<Start>,
+    /// Among parabolas near enough to be no band of false sightings, where the free one isn't.
+    near: Option<Vec<Start>>,
+}
+
+impl Starts {
+    fn of(flights: &[FlightInput], launches: &[LaunchTime], view: &dyn FlightView) -> Result<Self, FitError> {
+        let within = |within: f64| -> Option<Vec<Start>> {
+            let pairs = flights.iter().zip(launches);
+            pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.at_s(view.readout_s()), within)).collect()
+        };
+        let free = within(f64::INFINITY).ok_or(FitError::NoPath)?;
+        let near = free.iter().any(|s| s.scale > ROUGH_START).then(|| within(ROUGH_START)).flatten();
+        Ok(Self { free, near })
+    }
+}
+
+/// How well models explain the same flights.
+pub(super) struct Models<'a> {
+    flights: &'a [FlightInput<'a>],
+    view: &'a dyn FlightView,
+    launches: Vec<LaunchTime>,
+    starts: Starts,
+}
+
+/// How well one model explains them.
+pub(super) struct Judged {
+    pub chi_square: f64,
+    pub noise_scale: f64,
+    /// How many quantities were found beside those of the single flights.
+    pub shared: usize,
+    pub gravity: f64,
+}
+
+impl<'a> Models<'a> {
+    pub fn new(flights: &'a [FlightInput<'a>], view: &'a dyn FlightView) -> Result<Self, FitError> {
+        let launches: Vec<LaunchTime> = flights.iter().map(|flight| LaunchTime::first_guess(flight, view)).collect();
+        let starts = Starts::of(flights, &launches, view)?;
+        Ok(Self { flights, view, launches, starts })
+    }
+
+    /// The path is the same whenever it began, so that the moment of launch isn't looked for.
+    pub fn judged(&self, options: &FitOptions) -> Result<Judged, FitError> {
+        check(self.flights, options)?;
+        let solved = solve(self.flights, &self.launches, self.view, options, &self.starts)?;
+        let shared = Quantity::SHARED.into_iter().filter(|q| !solved.problem.term(*q).is_fixed()).count();
+        Ok(Judged {
+            chi_square: solved.chi_square,
+            noise_scale: solved.noise.scale,
+            shared: shared + solved.problem.bends.count(),
+            gravity: solved.problem.shared(&solved.minimum.parameters).gravity,
+        })
+    }
 }
 
 fn solve<'a>(
@@ -223,12 +296,8 @@ fn solve<'a>(
     launches: &[LaunchTime],
     view: &'a dyn FlightView,
     options: &FitOptions,
+    starts: &Starts,
 ) -> Result<Solved<'a>, FitError> {
-    let starts_within = |within: f64| -> Option<Vec<Start>> {
-        let pairs = flights.iter().zip(launches);
-        pairs.map(|(f, l)| least_likely_chance(f.sightings, view, l.at_s(view.readout_s()), within)).collect()
-    };
-    let starts = starts_within(f64::INFINITY).ok_or(FitError::NoPath)?;
     let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
         sightings: f.sightings,
         reference_s: l.time_s,
@@ -244,13 +313,12 @@ fn solve<'a>(
         expected_bends: options.bends.expected.clone(),
         noise_scale: 1.0,
     };
-    let mut parameters = start_vector(&problem, &starts);
-    if options.robust {
-        let near = starts.iter().any(|s| s.scale > ROUGH_START).then(|| starts_within(ROUGH_START)).flatten();
-        parameters = better_of(&mut problem, &starts, near.as_deref())?;
+    let parameters = if options.robust {
+        better_of(&mut problem, &starts.free, starts.near.as_deref())?
     } else {
-        parameters = approach(&mut problem, parameters);
-    }
+        let start = start_vector(&problem, &starts.free);
+        approach(&mut problem, start)
+    };
     finish(problem, parameters, options)
 }
 
@@ -392,7 +460,18 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     let covariance = cofactor(&jacobian).ok_or(FitError::Degenerate)?;
     let data = jacobian.rows(0, problem.sighting_residuals()).into_owned();
     let from_sightings = &covariance * (data.transpose() * &data) * &covariance;
-    Ok(Solved { problem, minimum, chi_square, degrees_of_freedom, noise, covariance, from_sightings })
+    let (pushes, pushed_by) = (Vec::new(), DVector::zeros(minimum.parameters.len()));
+    Ok(Solved {
+        problem,
+        minimum,
+        chi_square,
+        degrees_of_freedom,
+        noise,
+        covariance,
+        from_sightings,
+        pushes,
+        pushed_by,
+    })
 }
 
 fn chi_square(problem: &Problem, parameters: &[f64]) -> f64 {
@@ -407,7 +486,25 @@ fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptio
     noise::judge(problem, &minimum.parameters, chi_square(problem, &minimum.parameters), dof, options)
 }
 
-impl Solved<'_> {
+impl<'a> Solved<'a> {
+    /// The same search with its flights' quantities counted from other moments: the path stays, and so do the sightings in use.
+    fn relaunched(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
+        let Self { mut problem, minimum, .. } = self;
+        let mut parameters = minimum.parameters;
+        let shared = problem.shared(&parameters);
+        for (flight, launch) in launches.iter().enumerate() {
+            let track = &problem.tracks[flight];
+            let later_s = launch.at_s(shared.readout) - (track.reference_s + shared.readout * track.reference_row);
+            let start = problem.start_of(flight, &parameters);
+            let at = problem.moved(start, &shared, &[later_s]).ok_or(FitError::NoPath)?[0];
+            parameters[4 * flight..4 * flight + 4].copy_from_slice(&[at.x, at.y, at.vx, at.vy]);
+            let track = &mut problem.tracks[flight];
+            (track.reference_s, track.reference_row) = (launch.time_s, launch.row);
+        }
+        problem.noise_scale = 1.0;
+        finish(problem, parameters, options)
+    }
+
     /// The launch where the path passes nearest to the stated point, at or before the first sighting.
     fn launch_near(&self, flight: usize, launch: Launch, guess: LaunchTime) -> Result<LaunchTime, FitError> {
         let Launch::Near { point_px, standard_uncertainty_px } = launch else { return Ok(guess) };
@@ -436,7 +533,12 @@ impl Solved<'_> {
 
     /// The launch between two times, or a little later where the first sightings can't tell a push from a flight; where a ball was
     /// let go, when the path comes from rest.
-    fn released(&self, flight: usize, known: release::Known, guess: LaunchTime) -> Result<LaunchTime, FitError> {
+    fn released(
+        &self,
+        flight: usize,
+        known: release::Known,
+        guess: LaunchTime,
+    ) -> Result<(LaunchTime, Option<Ahead>), FitError> {
         let path = release::Path {
             problem: &self.problem,
             parameters: &self.minimum.parameters,
@@ -448,8 +550,33 @@ impl Solved<'_> {
             Some(found) => found,
             None => release::release(&path.evidence(known).ok_or(FitError::NoPath)?),
         };
-        let release::Release { time_s, standard_uncertainty_s, distribution } = found;
-        Ok(LaunchTime { time_s, row: guess.row, standard_uncertainty_s, distribution })
+        let release::Release { time_s, standard_uncertainty_s, distribution, ahead } = found;
+        Ok((LaunchTime { time_s, row: guess.row, standard_uncertainty_s, distribution }, ahead))
+    }
+
+    /// Takes the mean of what pushes did to the first sightings off the result, and keeps their spread. Given a push, the pushed
+    /// sightings are as good as any, so that the result is a mean over all pushes by how likely they are (law of total variance).
+    fn take_off_pushes(&mut self, ahead: Vec<Option<Ahead>>) -> Result<(), FitError> {
+        let jacobian = self.problem.jacobian(&self.minimum.parameters).ok_or(FitError::NoPath)?;
+        let mut first = 0;
+        for (track, ahead) in self.problem.tracks.iter().zip(ahead) {
+            self.pushes.push(ahead.map(|ahead| {
+                let rows = jacobian.rows(first, ahead.mean.len());
+                let slopes = &self.covariance * rows.transpose();
+                self.pushed_by -= &slopes * &ahead.mean;
+                Pushed { slopes, ahead }
+            }));
+            first += 2 * track.sightings.len();
+        }
+        self.minimum.parameters.iter_mut().zip(&self.pushed_by).for_each(|(p, by)| *p -= by);
+        self.chi_square = chi_square(&self.problem, &self.minimum.parameters);
+        Ok(())
+    }
+
+    /// Covariance of the parameters by sightings, prior knowledge and pushes.
+    fn whole_covariance(&self) -> DMatrix<f64> {
+        let spread = |pushed: &Pushed| &pushed.slopes * &pushed.ahead.covariance * pushed.slopes.transpose();
+        self.pushes.iter().flatten().fold(self.covariance.clone(), |sum, pushed| sum + spread(pushed))
     }
 
     fn flight(&self, index: usize, launch: LaunchTime) -> Result<FlightFit, FitError> {
@@ -488,6 +615,7 @@ impl Solved<'_> {
             derived_covariance,
             contributions,
             camera: self.camera_found(),
+            pushes: self.pushed(index, launch)?,
             gravity_given: None,
         })
     }
@@ -516,7 +644,8 @@ impl Solved<'_> {
 
     fn parameters_of(&self, flight: usize) -> (Vec<Parameter>, Vec<Vec<f64>>) {
         let places = self.places(flight);
-        let entry = |a: Option<usize>, b: Option<usize>| a.zip(b).map_or(0.0, |(a, b)| self.covariance[(a, b)]);
+        let whole = self.whole_covariance();
+        let entry = |a: Option<usize>, b: Option<usize>| a.zip(b).map_or(0.0, |(a, b)| whole[(a, b)]);
         let parameters = places.iter().map(|&(quantity, place)| {
             let term = self.problem.term(quantity);
             let value = place.map_or(term.start(0.0), |p| self.minimum.parameters[p]);
@@ -585,26 +714,63 @@ impl Solved<'_> {
         Ok(rows)
     }
 
-    /// Change of speed, angle and gravity for a launch later by its standard uncertainty, with the second order where a ball that was let
-    /// go is no faster before than after (note to 5.1.2: ½·(f″·u²)² of the variance).
-    fn launch_contribution(&self, flight: usize, launch: LaunchTime) -> Result<[f64; 3], FitError> {
+    /// Change of speed, angle and gravity for a launch later by its standard uncertainty: its first and its second order, which counts where
+    /// a ball that was let go is no faster before than after (note to 5.1.2: ½·(f″·u²)² of the variance).
+    fn later(&self, flight: usize, launch: LaunchTime) -> Result<([f64; 3], [f64; 3]), FitError> {
         let u = launch.standard_uncertainty_s;
         let at = |later_s| self.derived_at(flight, &self.minimum.parameters, later_s).ok_or(FitError::NoPath);
         let (above, here, below) = (at(u)?, at(0.0)?, at(-u)?);
-        Ok(std::array::from_fn(|k| {
-            let first = 0.5 * (above[k] - below[k]);
-            let second = above[k] + below[k] - 2.0 * here[k];
-            first.hypot(second / 2f64.sqrt()).copysign(first)
+        let first = std::array::from_fn(|k| 0.5 * (above[k] - below[k]));
+        Ok((first, std::array::from_fn(|k| (above[k] + below[k] - 2.0 * here[k]) / 2f64.sqrt())))
+    }
+
+    /// Covariance of speed, angle and gravity by the moment of launch and by the pushes before it, which go together.
+    fn launch_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
+        let (first, second) = self.later(flight, launch)?;
+        let pushed = self.pushed(flight, launch)?;
+        let entry = |a: usize, b: usize| {
+            let pushes = pushed
+                .as_ref()
+                .map_or(0.0, |p| p.own[a][b] + p.with_launch[a] * first[b] + first[a] * p.with_launch[b]);
+            first[a] * first[b] + second[a] * second[b] + pushes
+        };
+        Ok(std::array::from_fn(|a| std::array::from_fn(|b| entry(a, b))))
+    }
+
+    /// What the spread of the pushes does to speed, angle and gravity of a flight.
+    fn pushed(&self, flight: usize, launch: LaunchTime) -> Result<Option<PushedResults>, FitError> {
+        if self.pushes.iter().all(Option::is_none) {
+            return Ok(None);
+        }
+        let gradients = self.gradients(flight)?;
+        let gradients = DMatrix::from_fn(gradients.len(), 3, |j, k| gradients[j][k]);
+        let mut own = DMatrix::zeros(3, 3);
+        let mut with_launch = DVector::zeros(3);
+        for (index, pushed) in self.pushes.iter().enumerate() {
+            let Some(Pushed { slopes, ahead }) = pushed else { continue };
+            // What is taken off is what a push did.
+            let by = gradients.transpose() * slopes;
+            own += &by * &ahead.covariance * by.transpose();
+            // Other flights are launched by themselves.
+            if index == flight && launch.standard_uncertainty_s > 0.0 {
+                with_launch += by * &ahead.with_time_s / launch.standard_uncertainty_s;
+            }
+        }
+        let without: Vec<f64> = self.minimum.parameters.iter().zip(&self.pushed_by).map(|(p, by)| p + by).collect();
+        let without = self.derived_at(flight, &without, 0.0).ok_or(FitError::NoPath)?;
+        let with = self.derived_at(flight, &self.minimum.parameters, 0.0).ok_or(FitError::NoPath)?;
+        Ok(Some(PushedResults {
+            added: std::array::from_fn(|k| with[k] - without[k]),
+            own: std::array::from_fn(|a| std::array::from_fn(|b| own[(a, b)])),
+            with_launch: std::array::from_fn(|k| with_launch[k]),
         }))
     }
 
     fn derived_covariance(&self, flight: usize, launch: LaunchTime) -> Result<[[f64; 3]; 3], FitError> {
         let mut total = sandwich(&self.gradients(flight)?, &self.covariance);
-        let shift = self.launch_contribution(flight, launch)?;
-        for (a, row) in total.iter_mut().enumerate() {
-            for (b, entry) in row.iter_mut().enumerate() {
-                *entry += shift[a] * shift[b];
-            }
+        let launched = self.launch_covariance(flight, launch)?;
+        for (row, launched) in total.iter_mut().zip(launched) {
+            row.iter_mut().zip(launched).for_each(|(entry, launched)| *entry += launched);
         }
         Ok(total)
     }
@@ -631,7 +797,9 @@ impl Solved<'_> {
             }
         }
         if launch.standard_uncertainty_s > 0.0 {
-            let standard = self.launch_contribution(flight, launch)?;
+            let (first, _) = self.later(flight, launch)?;
+            let covariance = self.launch_covariance(flight, launch)?;
+            let standard = std::array::from_fn(|k| covariance[k][k].max(0.0).sqrt().copysign(first[k]));
             all.push(Contribution { source: ContributionSource::LaunchTime, standard, degrees_of_freedom: None });
         }
         Ok(all)

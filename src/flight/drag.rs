@@ -101,6 +101,33 @@ impl Correlation {
         }
     }
 
+    /// The same with its derivative by the Reynolds number, above zero.
+    fn cd_times_re_with_slope(self, re: f64) -> (f64, f64) {
+        match self {
+            Self::BrownLawler => {
+                let power = 0.150 * re.powf(0.681);
+                let far = re / (re + 8710.0);
+                (24.0 * (1.0 + power) + 0.407 * re * far, 24.0 * 0.681 * power / re + 0.407 * far * (2.0 - far))
+            }
+            Self::HaiderLevenspiel => {
+                let power = 0.1806 * re.powf(0.6459);
+                let far = re / (re + 6880.95);
+                (24.0 * (1.0 + power) + 0.4251 * re * far, 24.0 * 0.6459 * power / re + 0.4251 * far * (2.0 - far))
+            }
+            Self::CliftGauvin => {
+                let near = 5070.0 * re.powf(-0.94);
+                let slope = 24.0 * 0.152 * 0.677 * re.powf(-0.323);
+                (self.cd_times_re(re), slope + 0.417 * (1.0 + 1.94 * near) / (1.0 + near).powi(2))
+            }
+            Self::Cheng => {
+                let power = 0.04 * re.powf(0.38);
+                let fading = (-power).exp();
+                let slope = 24.0 * 0.43 * 0.27 * (1.0 + 0.27 * re).powf(-0.57);
+                (self.cd_times_re(re), slope + 0.47 * (1.0 - fading + 0.38 * power * fading))
+            }
+        }
+    }
+
     /// Drag coefficient, by frontal area, at a Reynolds number (by diameter) above zero.
     pub fn drag_coefficient(self, reynolds: f64) -> f64 {
         self.cd_times_re(reynolds) / reynolds
@@ -186,11 +213,42 @@ impl Forces {
     /// mille of drag for balls in air.
     pub fn acceleration(&self, vx: f64, vy: f64) -> [f64; 2] {
         let Some(sphere) = self.sphere else { return [0.0, -self.gravity_m_per_s2] };
+        let (inertia, share_of_gravity) = self.inertia(sphere);
+        let damping = self.drag_scale * self.drag_per_speed(sphere, vx.hypot(vy)) / inertia;
+        [-damping * vx, -damping * vy - self.gravity_m_per_s2 * share_of_gravity]
+    }
+
+    /// Inertia of the ball with what air must move along, kg; weight of unit gravity over it.
+    fn inertia(&self, sphere: Sphere) -> (f64, f64) {
         let displaced = self.air_density * sphere.volume_m3();
         let weight_share = if self.buoyancy { sphere.mass_kg - displaced } else { sphere.mass_kg };
         let inertia = if self.added_mass { sphere.mass_kg + 0.5 * displaced } else { sphere.mass_kg };
-        let damping = self.drag_scale * self.drag_per_speed(sphere, vx.hypot(vy)) / inertia;
-        [-damping * vx, -damping * vy - self.gravity_m_per_s2 * weight_share / inertia]
+        (inertia, weight_share / inertia)
+    }
+
+    /// Acceleration at rest under unit gravity: 1 less buoyancy and added mass.
+    pub fn share_of_gravity(&self) -> f64 {
+        self.sphere.map_or(1.0, |sphere| self.inertia(sphere).1)
+    }
+
+    /// Deceleration by drag over speed, 1/s, and its derivative by the speed, 1/m, at a speed above zero.
+    pub fn damping_with_slope(&self, speed: f64) -> (f64, f64) {
+        let Some(sphere) = self.sphere else { return (0.0, 0.0) };
+        let d = sphere.diameter_m;
+        let (force, slope) = match self.law {
+            DragLaw::None => (0.0, 0.0),
+            DragLaw::Constant { cd } => {
+                let per_speed = PI / 8.0 * self.air_density * d * d * cd;
+                (per_speed * speed, per_speed)
+            }
+            DragLaw::ByReynolds(correlation) => {
+                let (value, slope) = correlation.cd_times_re_with_slope(self.reynolds(speed));
+                let viscous = PI / 8.0 * self.air_viscosity * d;
+                (viscous * value, viscous * slope * self.air_density * d / self.air_viscosity)
+            }
+        };
+        let factor = self.drag_scale / self.inertia(sphere).0;
+        (factor * force, factor * slope)
     }
 
     /// Drag force over speed, kg/s.
@@ -290,6 +348,26 @@ mod tests {
         // g_eff/g = (1 − q)/(1 + q/2) for a body at rest.
         assert!((forces.acceleration(0.0, 0.0)[1] + 9.81 * (1.0 - q) / (1.0 + q / 2.0)).abs() < 1e-12);
         assert_eq!(forces.acceleration(0.0, 0.0)[0], 0.0);
+    }
+
+    #[test]
+    fn damping_and_its_slope_are_those_of_the_acceleration() {
+        let sphere = Sphere::new(0.0027, 0.040).unwrap();
+        let by = |law| Forces::in_air(9.81, sphere, &AirState::ROOM).with_law(law);
+        let correlations =
+            [Correlation::BrownLawler, Correlation::HaiderLevenspiel, Correlation::CliftGauvin, Correlation::Cheng];
+        let laws = correlations.map(DragLaw::ByReynolds).into_iter().chain([DragLaw::Constant { cd: 0.45 }]);
+        for forces in laws.map(by) {
+            for speed in [0.01, 0.3, 4.0, 12.0] {
+                let damping = |speed: f64| -forces.acceleration(speed, 0.0)[0] / speed;
+                let (value, slope) = forces.damping_with_slope(speed);
+                // Rounding; central differences of a smooth function, whose third derivative is about the slope over the speed squared.
+                assert!((value / damping(speed) - 1.0).abs() < 1e-12, "{forces:?} {speed}");
+                let step = 1e-4 * speed;
+                let numeric = (damping(speed + step) - damping(speed - step)) / (2.0 * step);
+                assert!((slope / numeric - 1.0).abs() < 1e-6, "{forces:?} {speed}: {slope} {numeric}");
+            }
+        }
     }
 
     #[test]

@@ -199,9 +199,10 @@ fn damped_step(at: &Point, scale: &[f64], damping: f64) -> DVector<f64> {
             0.0
         }
     });
-    let target = DVector::from_fn(n + p, |i, _| if i < n { -at.residuals[i] } else { 0.0 });
+    let mut target = DVector::from_fn(n + p, |i, _| if i < n { -at.residuals[i] } else { 0.0 });
     let qr = stacked.qr();
-    let rhs = qr.q().tr_mul(&target);
+    qr.q_tr_mul(&mut target);
+    let rhs = target.rows(0, p).into_owned();
     let scaled = qr.r().solve_upper_triangular(&rhs).unwrap_or_else(|| DVector::zeros(p));
     DVector::from_fn(p, |j, _| scaled[j] / scale[j])
 }

@@ -1,14 +1,19 @@
 //! From what was found in the clip to the basis of the numbers, and from there to the numbers.
 
 use super::known::{drag_doubt, gravity_at, motion_of};
+use super::launches::FirstLook;
 use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
-use crate::fit::{BendTerms, Conditions, FitOptions, Motion, Request, RequestedFlight, Term, Terms, evaluate};
+use crate::fit::{
+    BendTerms, Conditions, FitError, FitOptions, Fitted, Motion, Request, RequestedFlight, Term, Terms, evaluate,
+    fitted,
+};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::basis::{Basis, FlightClues, TimeCheck, confirmed_relative};
 use crate::measurement::{ClockStatement, Measurement};
+use crate::rig::Rig;
 use crate::sight::{FoundFlight, Sighting};
 use crate::units::PixelPoint;
 
@@ -18,6 +23,7 @@ const MODEL_PX: f64 = 0.03;
 const MODEL_OF_RADIUS: f64 = 0.004;
 
 /// What a clip showed, before any number is made of it.
+#[derive(Clone, Copy)]
 pub(super) struct Seen<'a> {
     pub settings: &'a Settings,
     pub info: &'a ClipInfo,
@@ -60,6 +66,20 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
     })
 }
 
+/// Each flight as a first fit has it, in their order; `None` for one that can't be fitted.
+///
+/// # Errors
+/// As [`super::measure`].
+pub(super) fn first_looks(seen: &Seen<'_>) -> Result<Vec<Option<FirstLook>>, MeasureError> {
+    let rig = &seen.settings.rig;
+    let camera = CameraView::new(Camera::from_rig(rig, &view_of(seen))?);
+    let request = request(seen, &camera, motion_of(rig)?);
+    for_flights(&request, &|request| {
+        let Fitted { timed, fits, .. } = fitted(request, &camera)?;
+        Ok(timed.into_iter().zip(fits).map(|(sightings, fit)| FirstLook { sightings, fit }).collect())
+    })
+}
+
 /// What a verdict may ask beside the sightings, flight by flight.
 fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
     let of = |flight: &FoundFlight| FlightClues {
@@ -69,9 +89,9 @@ fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
 }
 
 /// The cards in the resting scene, unless the rig forbids to look for them.
-pub(super) fn cards(settings: &Settings, resting: Option<&Picture>) -> Vec<card::FoundCard> {
+pub(super) fn cards(resting: Option<&Picture>, rig: &Rig) -> Vec<card::FoundCard> {
     match resting {
-        Some(resting) if !settings.rig.card.ignore => card::find_cards(&resting.luma, resting.transfer),
+        Some(resting) if !rig.card.ignore => card::find_cards(&resting.luma, resting.transfer),
         _ => Vec::new(),
     }
 }
@@ -106,14 +126,10 @@ fn view_of(seen: &Seen<'_>) -> View {
 /// Adds to the covariances what no fit of a disc knows of: light from one side, an edge that isn't sharp, an encoder, a lens. These
 /// errors are alike in neighbouring frames, so the residuals show little of them; see `benches/rendered.rs`.
 fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
-    let usually = launches::usual_share(&sightings);
     for sighting in &mut sightings {
         let floor = MODEL_PX.hypot(MODEL_OF_RADIUS * sighting.radius_px);
-        let launcher =
-            if launches::is_partly_hidden(sighting, usually) { launches::launcher_px(sighting) } else { 0.0 };
-        let added = floor * floor + launcher * launcher;
-        sighting.covariance_px2.xx += added;
-        sighting.covariance_px2.yy += added;
+        sighting.covariance_px2.xx += floor * floor;
+        sighting.covariance_px2.yy += floor * floor;
     }
     sightings
 }
@@ -159,50 +175,50 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
 /// [`MeasureError`]: no camera can be made, or no flight fitted.
 pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> Result<Measurement, MeasureError> {
     let camera = CameraView::new(Camera::from_rig(&basis.rig, &basis.view)?);
-    let evaluated = evaluate_flights(&basis.request, &camera)?;
+    let evaluated = for_flights(&basis.request, &|request| evaluate(request, &camera))?;
     let parts = result::Parts { basis: &basis, camera: &camera, evaluated: &evaluated, info, reading };
     let measurement = result::measurement(parts);
     Ok(Measurement { basis: Some(basis), ..measurement })
 }
 
-/// Evaluates all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
+/// Fits all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
 /// others with it.
-fn evaluate_flights(
+fn for_flights<T>(
     request: &Request,
-    camera: &CameraView,
-) -> Result<Vec<Option<crate::fit::Evaluated>>, MeasureError> {
-    if let Ok(all) = evaluate(request, camera) {
+    fit: &dyn Fn(&Request) -> Result<Vec<T>, FitError>,
+) -> Result<Vec<Option<T>>, MeasureError> {
+    if let Ok(all) = fit(request) {
         return Ok(all.into_iter().map(Some).collect());
     }
     // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens, nor more of the air than is
     // known of it.
-    let fitted = &request.options;
-    let simpler = if fitted.bends.fitted {
-        Some(FitOptions { bends: BendTerms::default(), ..fitted.clone() })
-    } else if matches!(fitted.terms.drag_exponent, Term::Known { .. }) {
-        let terms = Terms { drag_exponent: Term::Fixed(0.0), ..fitted.terms };
-        Some(FitOptions { terms, ..fitted.clone() })
+    let options = &request.options;
+    let simpler = if options.bends.fitted {
+        Some(FitOptions { bends: BendTerms::default(), ..options.clone() })
+    } else if matches!(options.terms.drag_exponent, Term::Known { .. }) {
+        let terms = Terms { drag_exponent: Term::Fixed(0.0), ..options.terms };
+        Some(FitOptions { terms, ..options.clone() })
     } else {
         None
     };
     if let Some(options) = simpler {
-        return evaluate_flights(&Request { options, ..request.clone() }, camera);
+        return for_flights(&Request { options, ..request.clone() }, fit);
     }
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {
         let request = Request { flights: vec![flight.clone()], ..request.clone() };
-        match evaluate(&request, camera) {
-            Ok(mut evaluated) => Some(evaluated.remove(0)),
+        match fit(&request) {
+            Ok(mut fitted) => Some(fitted.remove(0)),
             Err(error) => {
                 first_error.get_or_insert(error);
                 None
             }
         }
     };
-    let evaluated: Vec<_> = request.flights.iter().map(&mut single).collect();
+    let fitted: Vec<_> = request.flights.iter().map(&mut single).collect();
     match first_error {
-        Some(error) if evaluated.iter().all(Option::is_none) => Err(error.into()),
-        _ => Ok(evaluated),
+        Some(error) if fitted.iter().all(Option::is_none) => Err(error.into()),
+        _ => Ok(fitted),
     }
 }
 

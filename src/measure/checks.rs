@@ -2,14 +2,13 @@
 
 use std::path::Path;
 
-use super::launches::Continuation;
+use super::launches::{Continuation, FirstLook};
 use crate::camera::flicker::RowMeans;
 use crate::clip::Clock;
 use crate::clip::sound::sound_between;
 use crate::fit::flicker::{find_flicker, read_flicker};
 use crate::fit::sound::{Onset, SoundFlight, flight_by_sound, onsets};
 use crate::measurement::basis::{TimeCheck, TimeWitness};
-use crate::measurement::{FlightMeasurement, Measurement};
 use crate::rig::ReadoutDirection;
 
 /// What the lamps say.
@@ -65,7 +64,7 @@ pub(super) fn by_lamps(rows: &RowMeans, clock: &Clock) -> Lamps {
 /// heard.
 pub(super) fn by_sound(
     path: &Path,
-    measured: &Measurement,
+    looks: &[FirstLook],
     continuations: &[Continuation],
     clock: &Clock,
     first_stamp_s: f64,
@@ -75,8 +74,7 @@ pub(super) fn by_sound(
     if (clock.slow_factor - 1.0).abs() > 1e-6 {
         return None;
     }
-    let seen: Vec<Pictured> =
-        measured.flights.iter().filter_map(|flight| pictured(flight, continuations, clock)).collect();
+    let seen: Vec<Pictured> = looks.iter().filter_map(|look| pictured(look, continuations, clock)).collect();
     let from_s = seen.iter().map(|flight| flight.begins_s).reduce(f64::min)? - AROUND_S;
     let to_s = seen.iter().map(|flight| flight.ends_s).reduce(f64::max)? + AROUND_S;
     let sound = sound_between(path, first_stamp_s + from_s, first_stamp_s + to_s)?;
@@ -101,9 +99,9 @@ struct Pictured {
 }
 
 /// `None` where the ball isn't seen again within a few frames after the end of its flight.
-fn pictured(flight: &FlightMeasurement, continuations: &[Continuation], clock: &Clock) -> Option<Pictured> {
+fn pictured(look: &FirstLook, continuations: &[Continuation], clock: &Clock) -> Option<Pictured> {
     const LONGEST_GAP_FRAMES: usize = 4;
-    let last = flight.sightings.last()?;
+    let (last, launch) = (look.sightings.last()?, look.fit.launch_time_s);
     let next = continuations.iter().map(|after| after.frame).find(|frame| *frame > last.frame)?;
     if next - last.frame > LONGEST_GAP_FRAMES {
         return None;
@@ -113,9 +111,9 @@ fn pictured(flight: &FlightMeasurement, continuations: &[Continuation], clock: &
     // Somewhere between the two, rectangular; so is the launch.
     let landing_u_s = gap_s / 12f64.sqrt();
     Some(Pictured {
-        begins_s: flight.launch_time_s.value,
+        begins_s: launch.value,
         ends_s: last.time_s + gap_s / 2.0,
-        standard_uncertainty_s: landing_u_s.hypot(flight.launch_time_s.standard_uncertainty.unwrap_or(0.0)),
+        standard_uncertainty_s: landing_u_s.hypot(launch.standard_uncertainty.unwrap_or(0.0)),
     })
 }
 
@@ -136,7 +134,12 @@ mod tests {
     use super::*;
     use crate::camera::flicker::LampSource;
     use crate::clip::FrameSource;
+    use crate::fit::trial::Throw;
+    use crate::fit::{FitOptions, Launch, PlainScale, fit_flight};
     use crate::scene::{Flicker, presets, source};
+    use crate::units::{MetrePoint, PixelPoint};
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::SeedableRng;
 
     fn lamps(hz: f64, depth: f64, readout_s: f64, rate_hz: f64, stated_rate_hz: f64) -> Lamps {
         let mut scene = presets::rolling_shutter(5);
@@ -218,12 +221,23 @@ mod tests {
         let stamps: Vec<Option<f64>> = (0..120).map(|k| Some(f64::from(k) / 60.0)).collect();
         let info = source(&presets::clean_60fps(1)).info().clone();
         let clock = Clock::build(&stamps, &info, &crate::clip::ClipReport::default(), None).unwrap();
-        let mut measured = crate::report::sample::measurement(&[crate::report::sample::Shot::default()]);
-        let flight = &mut measured.flights[0];
-        flight.launch_time_s = crate::units::Estimate::with_coverage_factor(0.5, 0.001, 2.0);
-        let last = flight.sightings.last_mut().unwrap();
-        (last.frame, last.time_s) = (59, 59.0 / 60.0);
-        by_sound(&path, &measured, &[Continuation { frame: 61 }], &clock, 0.0)
+        let look = flight_of_half_a_second();
+        by_sound(&path, &[look], &[Continuation { frame: 61 }], &clock, 0.0)
+    }
+
+    /// Launched at 0.5 s to a millisecond, and last seen in frame 59 of 60 a second.
+    fn flight_of_half_a_second() -> FirstLook {
+        let view = PlainScale::new(0.0013, PixelPoint::new(300.0, 800.0));
+        let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+        let times: Vec<f64> = (0..30).map(|k| f64::from(k) / 60.0).collect();
+        let mut sightings = throw.film(&view, &times, 0.1, &mut ChaCha8Rng::seed_from_u64(1));
+        for sighting in &mut sightings {
+            sighting.frame += 30;
+            sighting.time_s += 0.5;
+        }
+        let launch = Launch::At { time_s: 0.5, standard_uncertainty_s: 0.001 };
+        let fit = fit_flight(&sightings, &view, &FitOptions { launch, ..FitOptions::default() }).unwrap();
+        FirstLook { sightings, fit }
     }
 
     #[test]

@@ -2,11 +2,10 @@
 
 use crate::camera::steady::Wander;
 use crate::clip::Clock;
-use crate::fit::{LAUNCHER_OF_RADIUS, LAUNCHER_PX, Launch, Mouth};
-use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
+use crate::fit::{FlightFit, Launch, Mouth, Residual};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
-use crate::sight::{FoundFlight, Sighting};
+use crate::sight::{FoundFlight, Sighting, SightingSource};
 use crate::units::PixelPoint;
 
 /// A flight that began where another ended: the ball after a bounce. It isn't measured.
@@ -39,29 +38,32 @@ pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Conti
     (launches, continuations)
 }
 
+/// A flight as a first fit has it: enough to tell what belongs to it.
+pub(super) struct FirstLook {
+    /// On the clock that was chosen.
+    pub sightings: Vec<Sighting>,
+    pub fit: FlightFit,
+}
+
 /// Takes off first sightings that the fit rejected for more than being partly hidden: the launcher was still at the ball, and they
-/// would put the launch too early. Sightings placed by hand stay. Gives whether anything was taken off.
-pub(super) fn drop_rejected_starts(flights: &mut [FoundFlight], measurement: &Measurement) -> bool {
+/// would put the launch too early. Sightings placed by hand stay.
+pub(super) fn drop_rejected_start(flight: &mut FoundFlight, look: &FirstLook) {
     /// Fewer sightings than this aren't cut further.
     const FEWEST: usize = 6;
-    let mut changed = false;
-    for flight in flights {
-        let Some(rows) = rows_of(flight, measurement) else { continue };
-        // A mouth that hides part of the ball draws the sighting aside too, but by less than a push does.
-        let aside = |row: &SightingRow| row.residual_px.x.hypot(row.residual_px.y) > 0.8 + 0.03 * row.radius_px;
-        let pushed = |row: &&SightingRow| !row.used && !row.by_hand && (row.visible >= IN_FULL_VIEW || aside(row));
-        let leading = rows.iter().take_while(pushed).count();
-        // More than two in a row aren't a push but a model that doesn't fit, and are the verdict's business.
-        if !(1..=2).contains(&leading) || rows.len() < FEWEST + leading {
-            continue;
-        }
-        flight.not_yet_frame = Some(rows[leading - 1].frame);
-        let first = rows[leading].frame;
-        flight.sightings.retain(|sighting| sighting.frame >= first);
-        flight.cuttings.retain(|cutting| cutting.frame >= first);
-        changed = true;
+    // A mouth that hides part of the ball draws the sighting aside too, but by less than a push does.
+    let aside = |s: &Sighting, r: &Residual| r.px.x.hypot(r.px.y) > 0.8 + 0.03 * s.radius_px;
+    let pushed = |(s, r): &(&Sighting, &Residual)| {
+        !r.used && s.source != SightingSource::ByHand && (s.visible >= IN_FULL_VIEW || aside(s, r))
+    };
+    let leading = look.sightings.iter().zip(&look.fit.residuals).take_while(pushed).count();
+    // More than two in a row aren't a push but a model that doesn't fit, and are the verdict's business.
+    if !(1..=2).contains(&leading) || look.sightings.len() < FEWEST + leading {
+        return;
     }
-    changed
+    flight.not_yet_frame = Some(look.sightings[leading - 1].frame);
+    let first = look.sightings[leading].frame;
+    flight.sightings.retain(|sighting| sighting.frame >= first);
+    flight.cuttings.retain(|cutting| cutting.frame >= first);
 }
 
 /// Takes back that a frame shows the launcher still holding the ball when the camera looked elsewhere in it: the flight then begins
@@ -77,30 +79,11 @@ pub(super) fn forget_unseen_launch(flight: &mut FoundFlight, wander: &Wander, si
     }
 }
 
-/// Leaves out flights whose sightings lie so far from the fitted path that they are no ball's: by more than a pixel and an
-/// eighth of the radius; and those of a thing that doesn't fall. Gives whether any was left out.
-pub(super) fn drop_misfits(flights: &mut Vec<FoundFlight>, measurement: &Measurement) -> bool {
-    let before = flights.len();
-    flights.retain(|flight| {
-        let measured = measurement.flights.iter().find(|measured| begins_alike(flight, measured));
-        measured.is_none_or(|measured| {
-            let radius = flight.sightings[flight.sightings.len() / 2].radius_px;
-            measured.residual_rms_px < 1.0 + 0.12 * radius && measured.gravity_m_per_s2.value > 0.0
-        })
-    });
-    flights.len() < before
-}
-
-fn begins_alike(flight: &FoundFlight, measured: &FlightMeasurement) -> bool {
-    measured.sightings[0].frame == flight.sightings[0].frame
-}
-
-fn rows_of<'a>(flight: &FoundFlight, measurement: &'a Measurement) -> Option<&'a [SightingRow]> {
-    measurement
-        .flights
-        .iter()
-        .find(|measured| begins_alike(flight, measured))
-        .map(|measured| measured.sightings.as_slice())
+/// Whether a flight's sightings lie so far from the fitted path that they are no ball's, by more than a pixel and an
+/// eighth of the radius, or are those of a thing that doesn't fall.
+pub(super) fn is_misfit(look: &FirstLook) -> bool {
+    let radius = look.sightings[look.sightings.len() / 2].radius_px;
+    look.fit.residual_rms_px >= 1.0 + 0.12 * radius || look.fit.gravity_m_per_s2.value <= 0.0
 }
 
 /// The sightings of a flight with the times of the clock: a stamp is that of the frame's beginning, and a sighting's place that
@@ -133,20 +116,19 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
     }
 }
 
-/// Share of its disc that is usually in view: a ball that noise and glare make look a little unlike itself does so all along.
-pub(super) fn usual_share(sightings: &[Sighting]) -> f64 {
+/// Share of the first sighting's disc that is in view by what usually is; `None` where that is the whole, within what noise and glare
+/// make of it.
+fn part_in_view(sightings: &[Sighting]) -> Option<f64> {
+    /// Noise of the share: that, and of the rim's pixels.
+    const NOISE: f64 = 0.02;
+    const NOISE_PX: f64 = 0.15;
     let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
     shares.sort_by(f64::total_cmp);
-    shares.get(shares.len() / 2).map_or(1.0, |share| share.max(0.5))
-}
-
-pub(super) fn is_partly_hidden(sighting: &Sighting, usually: f64) -> bool {
-    sighting.visible < IN_FULL_VIEW * usually
-}
-
-/// How far a thing that hides a part of the ball draws its sighting aside, as a standard deviation, px.
-pub(super) fn launcher_px(sighting: &Sighting) -> f64 {
-    LAUNCHER_PX + LAUNCHER_OF_RADIUS * sighting.radius_px
+    let usual = shares.get(shares.len() / 2)?.max(0.5);
+    let least = shares[(shares.len() / 10).max((shares.len() / 4).min(2))];
+    let first = sightings.first()?;
+    let noise = NOISE + NOISE_PX / first.radius_px.max(1.0);
+    (first.visible < IN_FULL_VIEW * usual && first.visible < least - noise).then_some(first.visible / usual)
 }
 
 /// How far the ball's centre was past the edge of a mouth at the first sighting, in radii; `None` when the ball was in full view.
@@ -154,14 +136,12 @@ pub(super) fn launcher_px(sighting: &Sighting) -> f64 {
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
 fn past_the_edge(sightings: &[Sighting]) -> Option<f64> {
-    let usually = usual_share(sightings);
-    let first = sightings.first().filter(|first| is_partly_hidden(first, usually))?;
-    let visible = first.visible / usually;
+    let in_view = part_in_view(sightings)?;
     let (mut low, mut high) = (-1.0f64, 1.0f64);
     for _ in 0..40 {
         let u = 0.5 * (low + high);
         let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
-        if hidden > 1.0 - visible { low = u } else { high = u }
+        if hidden > 1.0 - in_view { low = u } else { high = u }
     }
     Some(low)
 }

@@ -34,6 +34,7 @@ use crate::sight::look::Lens;
 use crate::sight::{FindOptions, Found, FoundFlight, Progress, find_flights};
 
 use checks::Lamps;
+use launches::FirstLook;
 
 pub use account::QUICK_RUN;
 pub use basis::{refit, refit_with};
@@ -126,48 +127,59 @@ fn measured(
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
     // A camera that moves brightens and darkens rows by itself.
-    let lamps = match wander.from_frame {
+    let by_lamps = || match wander.from_frame {
         None => checks::by_lamps(&rows, &clock).along(rows_run),
         Some(_) => Lamps::default(),
     };
+    let (lamps, cards) = rayon::join(by_lamps, || basis::cards(found.resting.as_ref(), &settings.rig));
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
-    let cards = basis::cards(settings, found.resting.as_ref());
-    let evaluated = |flights: &[FoundFlight], time_checks: &[TimeCheck]| {
-        let basis = basis::basis(&basis::Seen {
-            settings,
-            info: &info,
-            reading: &reading,
-            clock: &clock,
-            flights,
-            continuations: &continuations,
-            resting: found.resting.as_ref(),
-            cards: &cards,
-            wander: &wander,
-            lamps_readout_s: lamps.readout_s,
-            time_checks,
-        })?;
-        basis::measurement(basis, info.clone(), reading.clone())
+    let seen = basis::Seen {
+        settings,
+        info: &info,
+        reading: &reading,
+        clock: &clock,
+        flights: &[],
+        continuations: &continuations,
+        resting: found.resting.as_ref(),
+        cards: &cards,
+        wander: &wander,
+        lamps_readout_s: lamps.readout_s,
+        time_checks: &[],
     };
-    let mut measurement = evaluated(&flights, &time_checks)?;
-    let misfits = launches::drop_misfits(&mut flights, &measurement);
+    // A first fit tells what belongs to the flights; the numbers are made of what is left.
+    let looks = basis::first_looks(&basis::Seen { flights: &flights, time_checks: &time_checks, ..seen })?;
+    let looks = keep_what_belongs(&mut flights, looks);
     if flights.is_empty() {
         return Err(MeasureError::NoFlight { seen: found.seen });
     }
-    let mut stale = launches::drop_rejected_starts(&mut flights, &measurement) || misfits;
     if let Some(path) = path
         && let Some(Some(first_stamp_s)) = found.stamps_s.first()
-        && let Some(check) = checks::by_sound(path, &measurement, &continuations, &clock, *first_stamp_s)
     {
-        time_checks.push(check);
-        stale = true;
+        time_checks.extend(checks::by_sound(path, &looks, &continuations, &clock, *first_stamp_s));
     }
-    if stale {
-        measurement = evaluated(&flights, &time_checks)?;
-    }
+    let basis = basis::basis(&basis::Seen { flights: &flights, time_checks: &time_checks, ..seen })?;
+    let measurement = basis::measurement(basis, info.clone(), reading.clone())?;
     let strobes = result::strobes(&flights, &measurement, &found);
     let times = FrameTimes { times_s: clock.times_s, uniform_times_s: clock.uniform_times_s };
     Ok(Outcome { measurement, strobes, times })
+}
+
+/// Leaves out flights that are no ball's, and first sightings at which the launcher still pushed; gives the looks at the flights that
+/// are left.
+fn keep_what_belongs(flights: &mut Vec<FoundFlight>, looks: Vec<Option<FirstLook>>) -> Vec<FirstLook> {
+    let mut kept = Vec::new();
+    for (mut flight, look) in std::mem::take(flights).into_iter().zip(looks) {
+        if look.as_ref().is_some_and(launches::is_misfit) {
+            continue;
+        }
+        if let Some(look) = look {
+            launches::drop_rejected_start(&mut flight, &look);
+            kept.push(look);
+        }
+        flights.push(flight);
+    }
+    kept
 }
 
 /// Why nothing was found: the camera may have looked elsewhere.

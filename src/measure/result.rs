@@ -267,7 +267,6 @@ fn verdict(parts: &Parts<'_>, index: usize, evaluated: &Evaluated, timed: &[Sigh
     let verdict = judge(&evidence);
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
-    reasons.extend(verdict.not_told_apart.clone().filter(|_| reasons.len() > 1));
     let rate_hz = parts.basis.clock.frame_rate_hz;
     let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate();
     let remedies =

@@ -1,5 +1,7 @@
 //! The camera as the fit sees it.
 
+use nalgebra::Matrix2;
+
 use crate::camera::{self, Camera, CameraInput, Shutter};
 use crate::fit::{CameraFound, Distribution, FlightView, InputKind, ViewInput};
 use crate::units::{MetrePoint, PixelPoint};
@@ -39,6 +41,10 @@ impl FlightView for CameraView {
     fn pixel_from_metre(&self, point: MetrePoint) -> Option<PixelPoint> {
         let at = self.camera.pixel_from_metre(point);
         finite(at.x, at.y).then_some(at)
+    }
+
+    fn pixel_jacobian(&self, point: MetrePoint) -> Option<Matrix2<f64>> {
+        Some(self.camera.pixel_jacobian(point)).filter(|jacobian| jacobian.iter().all(|entry| entry.is_finite()))
     }
 
     fn metre_from_pixel(&self, point: PixelPoint) -> Option<MetrePoint> {

@@ -129,7 +129,7 @@ impl Cause {
             Self::Drag => &[0.15],
             // Distortion at the half-width: 1.3 % at 0.8 of it, published median, 90 % below 2.1 %.
             Self::Lens => &[0.025],
-            // Bend of the camera's way over the flight, m.
+            // Bow of the camera's way over the flight, m; its swings come after it.
             Self::MovingCamera => &[0.003, 0.003],
             // Change of the exposure over the flight, s.
             Self::ExposureDrift => &[0.006],
@@ -203,6 +203,8 @@ pub(super) struct Effect<'a> {
     pub cause: Cause,
     pub parameters: &'a [f64],
     pub stage: Stage,
+    /// Whether the camera itself is turned, so that places stay where they are.
+    pub by_camera: bool,
 }
 
 impl Effect<'_> {
@@ -231,6 +233,7 @@ impl Effect<'_> {
         let (x, y) = (p.x - middle.x, p.y - middle.y);
         let at = |x: f64, y: f64| MetrePoint::new(middle.x + x, middle.y + y);
         match self.cause {
+            _ if self.by_camera => p,
             Cause::Length => {
                 let k = self.parameter().exp();
                 MetrePoint::new(p.x * k, p.y * k)
@@ -251,9 +254,14 @@ impl Effect<'_> {
                 let stretch = 1.0 + self.parameter() * (x * x + y * y) / (half_width_m * half_width_m);
                 at(x * stretch, y * stretch)
             }
+            // A bow, which looks like gravity, and sines of 2, 3 … half swings; an even drift leaves gravity alone.
             Cause::MovingCamera => {
                 let bow = 4.0 * progress * (1.0 - progress);
-                MetrePoint::new(p.x + self.parameters[0] * bow, p.y + self.parameters[1] * bow)
+                let swing = |half_swings: usize| (std::f64::consts::PI * half_swings as f64 * progress).sin();
+                self.parameters.chunks_exact(2).enumerate().fold(p, |p, (i, size)| {
+                    let share = if i == 0 { bow } else { swing(i + 1) };
+                    MetrePoint::new(p.x + size[0] * share, p.y + size[1] * share)
+                })
             }
             _ => p,
         }

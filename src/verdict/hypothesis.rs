@@ -1,11 +1,12 @@
 //! Fits the flight with gravity known and one cause at work, and says how well that explains the sightings.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 
 use super::Evidence;
 use super::cause::{Cause, Effect, Stage};
-use crate::fit::models::aicc;
-use crate::fit::motion::{BallInAir, Motion, State};
+use super::eye::{Eye, Turn};
+use crate::fit::models::aicc_of_share;
+use crate::fit::motion::{BallInAir, Lever, Motion, Slopes, State};
 use crate::fit::{Bends, Quantity, Term};
 use crate::maths::nonlinear::{Residuals, SolverOptions, minimise};
 use crate::sight::Sighting;
@@ -22,14 +23,18 @@ pub(super) struct Explained {
     pub misfit: f64,
     /// The part of it that comes from how likely such a size was beforehand.
     pub surprise: f64,
-    pub fitted: usize,
+    /// How many parameters the sightings had to find; less than a whole one where what was known beforehand did most of it.
+    pub fitted: f64,
     pub values: usize,
 }
+
+/// A cause whose figure lies within so many standard uncertainties of nought explains nothing.
+const NOUGHT_WITHIN: f64 = 1.0;
 
 impl Explained {
     /// Misfit with the price of its parameters and what was known of it beforehand; `noise` divides the misfit.
     pub fn score(&self, noise: f64) -> f64 {
-        let price = aicc(0.0, self.fitted, self.values).unwrap_or(f64::INFINITY);
+        let price = aicc_of_share(0.0, self.fitted, self.values).unwrap_or(f64::INFINITY);
         self.misfit / noise + price - 2.0 * self.cause.prior_weight().ln()
     }
 
@@ -39,7 +44,26 @@ impl Explained {
     }
 
     pub fn misfit_per_freedom(&self) -> f64 {
-        self.misfit / self.values.saturating_sub(self.fitted).max(1) as f64
+        self.misfit / (self.values as f64 - self.fitted).max(1.0)
+    }
+
+    /// The size that the cause needs, with its standard uncertainty: its parameter, or that of its parameters together. `None` for a cause
+    /// that has no size, or whose uncertainty isn't known.
+    pub fn figure(&self) -> Option<(f64, f64)> {
+        let pairs = || self.parameters.iter().zip(&self.uncertainties);
+        let (value, u) = match self.cause {
+            Cause::MovingCamera => {
+                let size = self.parameters.iter().map(|b| b * b).sum::<f64>().sqrt();
+                (size, pairs().map(|(b, u)| (b * u).powi(2)).sum::<f64>().sqrt() / size)
+            }
+            _ => pairs().map(|(value, u)| (*value, *u)).next()?,
+        };
+        u.is_finite().then_some((value, u))
+    }
+
+    /// Whether the size that it needs is none at all, for all that the sightings say.
+    pub fn is_nought(&self) -> bool {
+        self.figure().is_some_and(|(value, u)| value.abs() < NOUGHT_WITHIN * u)
     }
 }
 
@@ -67,6 +91,8 @@ pub(super) struct Case<'a> {
 struct Hypothesis<'a> {
     evidence: &'a Evidence<'a>,
     bends: &'a Bends,
+    /// Where the cause is an input of the camera, which is then turned itself.
+    turn: Option<Turn>,
     sightings: &'a [Sighting],
     /// Place of each sighting among all: the frame count doesn't care which were dropped.
     stage: Stage,
@@ -93,14 +119,20 @@ pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Ex
     };
     let jitter = usize::from(jitter_s > 0.0);
     let surprise = found.iter().zip(hypothesis.spread()).map(|(value, sd)| (value / sd).powi(2)).sum();
+    let uncertainties: Vec<f64> = own.map(|j| cofactor[(j, j)].sqrt()).collect();
+    let by_sightings = |(j, (u, sd)): (usize, (&f64, f64))| {
+        let first = cause.spread().len();
+        if j < first { 1.0 } else { (1.0 - (u / sd).powi(2)).max(0.0) }
+    };
+    let of_the_cause: f64 = uncertainties.iter().zip(hypothesis.spread()).enumerate().map(by_sightings).sum();
     Some(Explained {
         cause,
         surprise,
-        uncertainties: own.map(|j| cofactor[(j, j)].sqrt()).collect(),
         misfit: minimum.sum_of_squares + hypothesis.log_determinants(&minimum.parameters),
         // A frame left out is one whose two coordinates are explained by two parameters.
-        fitted: 4 + found.len() + 2 * touched + jitter,
+        fitted: 4.0 + of_the_cause + (2 * touched + jitter) as f64,
         values: 2 * case.sightings.len(),
+        uncertainties: if jitter > 0 { Vec::new() } else { uncertainties },
         parameters: if jitter > 0 { vec![jitter_s] } else { found },
     })
 }
@@ -133,6 +165,7 @@ impl<'a> Hypothesis<'a> {
         Some(Self {
             evidence,
             bends,
+            turn: Turn::of(cause, evidence.view, &stage),
             sightings,
             stage,
             cause,
@@ -157,7 +190,7 @@ impl<'a> Hypothesis<'a> {
         start.extend(self.nuisances.iter().map(|(q, ..)| fit.value(*q)));
         // Some drag to begin with: none would need a ball of infinite mass.
         let own = if self.cause == Cause::Drag { 0.05 } else { 0.0 };
-        start.extend(self.cause.spread().iter().map(|_| own));
+        start.extend(self.spread().iter().map(|_| own));
         start
     }
 
@@ -195,23 +228,40 @@ impl<'a> Hypothesis<'a> {
     }
 
     fn states(&self, parameters: &[f64]) -> Option<Vec<State>> {
-        let start = State { x: parameters[0], y: parameters[1], vx: parameters[2], vy: parameters[3] };
+        let path = self.path(parameters);
+        path.motion.states(path.start, path.field(), path.drag_factor, &self.taus(parameters))
+    }
+
+    /// When each sighting was taken after the launch, s, as the cause has it.
+    fn taus(&self, parameters: &[f64]) -> Vec<f64> {
         let own = self.own(parameters);
-        let effect = Effect { cause: self.cause, parameters: own, stage: self.stage };
-        let roll = if self.cause == Cause::Roll { own[0] } else { self.value(parameters, Quantity::Roll) };
+        let effect = self.effect(parameters);
         let readout =
             if self.cause == Cause::RollingShutter { own[0] } else { self.value(parameters, Quantity::Readout) };
-        let taus: Vec<f64> = self
-            .sightings
-            .iter()
-            .map(|s| {
-                let row = readout * self.evidence.view.row_fraction(s.centre_px);
-                effect.true_time(s.frame, s.time_s, self.origin_s) + row
-            })
-            .collect();
-        let (motion, factor) = self.motion(parameters, start);
-        let field = (parameters[4] * roll.sin(), -parameters[4] * roll.cos());
-        motion.states(start, field, factor, &taus)
+        let tau = |s: &Sighting| {
+            let row = readout * self.evidence.view.row_fraction(s.centre_px);
+            effect.true_time(s.frame, s.time_s, self.origin_s) + row
+        };
+        self.sightings.iter().map(tau).collect()
+    }
+
+    fn path(&self, parameters: &[f64]) -> Path {
+        let start = State { x: parameters[0], y: parameters[1], vx: parameters[2], vy: parameters[3] };
+        let roll =
+            if self.cause == Cause::Roll { self.own(parameters)[0] } else { self.value(parameters, Quantity::Roll) };
+        let (motion, drag_factor) = self.motion(parameters, start);
+        Path { start, gravity: parameters[4], roll, motion, drag_factor }
+    }
+
+    fn effect<'b>(&self, parameters: &'b [f64]) -> Effect<'b> {
+        let by_camera = self.turn.is_some();
+        Effect { cause: self.cause, parameters: self.own(parameters), stage: self.stage, by_camera }
+    }
+
+    /// The camera that the cause supposes.
+    fn eye(&self, parameters: &[f64]) -> Eye<'_> {
+        let stated = Eye::Stated { view: self.evidence.view, bends: self.bends };
+        self.turn.map_or(stated, |turn| turn.turned(self.evidence.view, self.bends, self.own(parameters)[0]))
     }
 
     fn counts(&self, index: usize) -> bool {
@@ -222,19 +272,20 @@ impl<'a> Hypothesis<'a> {
         }
     }
 
-    /// Covariance of a sighting, longer along the motion when the times jitter. Velocity in px/s from the state by the
-    /// camera's own scale.
-    fn covariance(&self, s: &Sighting, state: &State) -> Option<Covariance2> {
-        if self.jitter_s == 0.0 {
-            return Some(s.covariance_px2);
-        }
-        let view = self.evidence.view;
-        let here = view.pixel_from_metre(MetrePoint::new(state.x, state.y))?;
-        let (dx, dy) = (state.vx * self.jitter_s, state.vy * self.jitter_s);
-        let there = view.pixel_from_metre(MetrePoint::new(state.x + dx, state.y + dy))?;
-        let (x, y) = (there.x - here.x, there.y - here.y);
+    /// Covariance of a sighting, longer along the motion when the times jitter: velocity in px/s from the state by the
+    /// camera's own scale there.
+    fn covariance(&self, s: &Sighting, scale: &Matrix2<f64>, (vx, vy): (f64, f64)) -> Covariance2 {
+        let moved = scale * Vector2::new(vx, vy) * self.jitter_s;
         let c = s.covariance_px2;
-        Some(Covariance2 { xx: c.xx + x * x, xy: c.xy + x * y, yy: c.yy + y * y })
+        Covariance2 { xx: c.xx + moved.x * moved.x, xy: c.xy + moved.x * moved.y, yy: c.yy + moved.y * moved.y }
+    }
+
+    /// The camera's scale at a state, px/m; nought where it doesn't count.
+    fn scale_at(&self, state: &State) -> Option<Matrix2<f64>> {
+        match self.jitter_s {
+            0.0 => Some(Matrix2::zeros()),
+            _ => self.evidence.view.pixel_jacobian(MetrePoint::new(state.x, state.y)),
+        }
     }
 
     /// Σ ln(det C/det C₀): what wider covariances cost.
@@ -245,7 +296,10 @@ impl<'a> Hypothesis<'a> {
         let states = self.states(parameters).unwrap_or_default();
         let determinant = |c: Covariance2| c.xx * c.yy - c.xy * c.xy;
         let one = |(state, s): (&State, &Sighting)| {
-            self.covariance(s, state).map_or(0.0, |c| (determinant(c) / determinant(s.covariance_px2)).ln())
+            self.scale_at(state).map_or(0.0, |scale| {
+                let wider = self.covariance(s, &scale, (state.vx, state.vy));
+                (determinant(wider) / determinant(s.covariance_px2)).ln()
+            })
         };
         states.iter().zip(self.sightings).map(one).sum()
     }
@@ -293,8 +347,31 @@ impl<'a> Hypothesis<'a> {
         match (self.cause, self.evidence.plumb_line_rad) {
             (Cause::Roll, Some(u)) => vec![u],
             (Cause::Length, _) if self.evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
+            (Cause::MovingCamera, _) => {
+                let mut spread = self.cause.spread().to_vec();
+                let bow = spread[0];
+                let swings = (2..=self.swings()).flat_map(|half_swings| [bow / (half_swings as f64).sqrt(); 2]);
+                spread.extend(swings);
+                spread
+            }
             _ => self.cause.spread().to_vec(),
         }
+    }
+
+    /// In how many half swings at most a moving camera goes to and fro during the flight.
+    fn swings(&self) -> usize {
+        /// A hand trembles at up to so many half swings a second: 6 Hz (common practice, no source).
+        const A_SECOND: f64 = 12.0;
+        const MOST: usize = 14;
+        /// Each takes two parameters, and two places are worth a sighting.
+        const SIGHTINGS_EACH: usize = 5;
+        // A background that was seen to stand still leaves no swings.
+        let still = |(x, y, u): (f64, f64, f64)| x.hypot(y) < 3.0 * u;
+        if self.evidence.background_bend_m.is_some_and(still) {
+            return 1;
+        }
+        let within = (A_SECOND * self.stage.span_s).ceil() as usize;
+        within.min(self.sightings.len() / SIGHTINGS_EACH).clamp(1, MOST)
     }
 }
 
@@ -303,28 +380,335 @@ impl Residuals for Hypothesis<'_> {
         let e = self.evidence;
         let channels = [e.length_factor.is_some(), e.time_factor.is_some(), e.exposure_change_s.is_some()];
         let beside = channels.into_iter().filter(|c| *c).count() + 2 * usize::from(e.background_bend_m.is_some());
-        2 * self.sightings.len() + 1 + self.nuisances.len() + self.cause.spread().len() + beside
+        2 * self.sightings.len() + 1 + self.nuisances.len() + self.spread().len() + beside
     }
 
     fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
         let states = self.states(parameters)?;
-        let effect = Effect { cause: self.cause, parameters: self.own(parameters), stage: self.stage };
-        let shifts = self.shifts(parameters);
+        let effect = self.effect(parameters);
+        let (eye, shifts) = (self.eye(parameters), self.shifts(parameters));
         let mut all = Vec::with_capacity(self.len());
         for (i, (state, s)) in states.iter().zip(self.sightings).enumerate() {
             if !self.counts(i) {
                 all.extend([0.0, 0.0]);
                 continue;
             }
-            let progress = (s.time_s - self.stage.first_s) / self.stage.span_s;
-            let place = effect.seen_place(MetrePoint::new(state.x, state.y), progress);
-            let seen = self.bends.pixel_from_metre(self.evidence.view, &shifts, place)?;
+            let place = effect.seen_place(MetrePoint::new(state.x, state.y), self.progress(s));
+            let seen = eye.pixel_from_metre(&shifts, place)?;
             let residual = PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y);
-            let (a, b) = whiten(residual, self.covariance(s, state)?);
+            let (a, b) = whiten(residual, self.covariance(s, &self.scale_at(state)?, (state.vx, state.vy)));
             all.extend([a, b]);
         }
         all.extend(self.beside(parameters));
         Some(DVector::from_vec(all))
+    }
+
+    /// In closed form, but for what the cause itself does to times and places and for the air's part, which is integrated along.
+    fn jacobian(&self, parameters: &[f64]) -> Option<DMatrix<f64>> {
+        let mut jacobian = DMatrix::zeros(self.len(), parameters.len());
+        let moves = Moves::new(self, parameters)?;
+        let levers: Vec<Moved> = (0..parameters.len()).map(|j| self.moved_by(j)).collect();
+        for (i, s) in self.sightings.iter().enumerate().filter(|(i, _)| self.counts(*i)) {
+            let at = moves.at(i, s)?;
+            for (j, lever) in levers.iter().enumerate() {
+                let (a, b) = moves.slope(&at, i, *lever)?;
+                (jacobian[(2 * i, j)], jacobian[(2 * i + 1, j)]) = (a, b);
+            }
+        }
+        // What is known beside the sightings is linear in the parameters: a step of one is as good as any.
+        let (first, here) = (2 * self.sightings.len(), self.beside(parameters));
+        let mut moved = parameters.to_vec();
+        for j in 0..parameters.len() {
+            moved[j] = parameters[j] + 1.0;
+            for (k, (there, here)) in self.beside(&moved).into_iter().zip(&here).enumerate() {
+                jacobian[(first + k, j)] = there - here;
+            }
+            moved[j] = parameters[j];
+        }
+        Some(jacobian)
+    }
+}
+
+/// A flight as a hypothesis has it.
+struct Path {
+    start: State,
+    gravity: f64,
+    roll: f64,
+    motion: Motion,
+    drag_factor: f64,
+}
+
+impl Path {
+    fn field(&self) -> (f64, f64) {
+        let (sin, cos) = self.roll.sin_cos();
+        (self.gravity * sin, -self.gravity * cos)
+    }
+}
+
+/// What a parameter of a hypothesis moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Moved {
+    X,
+    Y,
+    Vx,
+    Vy,
+    Gravity,
+    Roll,
+    Readout,
+    DragFactor,
+    DragExponent,
+    /// One of the camera's tilts and lens terms.
+    Bend(usize),
+    /// The cause itself, by its own parameter of that number.
+    Own(usize),
+    Nothing,
+}
+
+impl Hypothesis<'_> {
+    fn moved_by(&self, j: usize) -> Moved {
+        let nuisances = PATH + self.nuisances.len();
+        match j {
+            0 => Moved::X,
+            1 => Moved::Y,
+            2 => Moved::Vx,
+            3 => Moved::Vy,
+            4 => Moved::Gravity,
+            _ if j < nuisances => match self.nuisances[j - PATH].0 {
+                Quantity::Roll => Moved::Roll,
+                Quantity::Readout => Moved::Readout,
+                // The cause has a drag of its own.
+                Quantity::DragFactor | Quantity::DragExponent if self.cause == Cause::Drag => Moved::Nothing,
+                Quantity::DragFactor => Moved::DragFactor,
+                Quantity::DragExponent => Moved::DragExponent,
+                Quantity::Camera(knob) => Moved::Bend(knob),
+                _ => Moved::Nothing,
+            },
+            _ => match self.cause {
+                Cause::Roll => Moved::Roll,
+                Cause::RollingShutter => Moved::Readout,
+                _ => Moved::Own(j - nuisances),
+            },
+        }
+    }
+
+    /// Share of the flight that has passed.
+    fn progress(&self, s: &Sighting) -> f64 {
+        (s.time_s - self.stage.first_s) / self.stage.span_s
+    }
+
+    /// Moved in one parameter of the cause, up and down.
+    fn own_moved(&self, parameters: &[f64], own: usize) -> (Vec<f64>, Vec<f64>) {
+        let at = |by: f64| {
+            let mut moved = parameters.to_vec();
+            moved[PATH + self.nuisances.len() + own] += by;
+            moved
+        };
+        (at(OWN_STEP), at(-OWN_STEP))
+    }
+}
+
+/// Step of the differences in what a cause itself does: all its parameters are of the size of a thousandth to one.
+const OWN_STEP: f64 = 1e-6;
+
+/// What all derivatives at one point need.
+struct Moves<'a> {
+    of: &'a Hypothesis<'a>,
+    parameters: &'a [f64],
+    path: Path,
+    states: Vec<(State, Slopes)>,
+    eye: Eye<'a>,
+    shifts: Vec<f64>,
+    /// For each parameter of the cause, all above it and below it: taus and the camera.
+    own: Vec<[Beyond<'a>; 2]>,
+    /// By the mass that the drag's cause supposes: states at a mass higher and lower, and the change of the mass for a unit of Vx, Vy,
+    /// gravity and the cause's own parameter.
+    mass: Option<([Vec<State>; 2], [f64; 4])>,
+}
+
+/// The cause's parameter moved a little.
+struct Beyond<'a> {
+    parameters: Vec<f64>,
+    taus: Vec<f64>,
+    eye: Option<Eye<'a>>,
+}
+
+/// One sighting.
+struct At {
+    seen: crate::fit::Seen,
+    /// Of the seen place by the true one.
+    by_place: Matrix2<f64>,
+    place: MetrePoint,
+    progress: f64,
+    late: f64,
+    residual: PixelPoint,
+    scale: Matrix2<f64>,
+    sighting: Sighting,
+}
+
+impl<'a> Moves<'a> {
+    fn new(of: &'a Hypothesis<'a>, parameters: &'a [f64]) -> Option<Self> {
+        let path = of.path(parameters);
+        let taus = of.taus(parameters);
+        let states = path.motion.states_with_slopes(path.start, path.field(), path.drag_factor, &taus)?;
+        let beyond = |moved: Vec<f64>| Beyond {
+            taus: of.taus(&moved),
+            eye: of.turn.map(|turn| turn.turned(of.evidence.view, of.bends, of.own(&moved)[0])),
+            parameters: moved,
+        };
+        let own = (0..of.own(parameters).len()).map(|own| {
+            let (above, below) = of.own_moved(parameters, own);
+            [beyond(above), beyond(below)]
+        });
+        let mass = if of.cause == Cause::Drag { Some(of.by_mass(parameters, &path, &taus)?) } else { None };
+        Some(Self {
+            of,
+            parameters,
+            states,
+            eye: of.eye(parameters),
+            shifts: of.shifts(parameters),
+            own: own.collect(),
+            mass,
+            path,
+        })
+    }
+
+    fn at(&self, i: usize, s: &Sighting) -> Option<At> {
+        /// A step that is small in a room, m.
+        const STEP_M: f64 = 1e-5;
+        let of = self.of;
+        let state = self.states[i].0;
+        let progress = of.progress(s);
+        let place = MetrePoint::new(state.x, state.y);
+        let effect = of.effect(self.parameters);
+        let moved = |x: f64, y: f64| effect.seen_place(MetrePoint::new(place.x + x, place.y + y), progress);
+        let along = |x: f64, y: f64| {
+            let (above, below) = (moved(x, y), moved(-x, -y));
+            ((above.x - below.x) / (2.0 * STEP_M), (above.y - below.y) / (2.0 * STEP_M))
+        };
+        let (by_x, by_y) = (along(STEP_M, 0.0), along(0.0, STEP_M));
+        let seen = self.eye.seen(&self.shifts, effect.seen_place(place, progress))?;
+        Some(At {
+            by_place: Matrix2::new(by_x.0, by_y.0, by_x.1, by_y.1),
+            place,
+            progress,
+            late: of.evidence.view.row_fraction(s.centre_px),
+            residual: PixelPoint::new(s.centre_px.x - seen.pixel.x, s.centre_px.y - seen.pixel.y),
+            scale: of.scale_at(&state)?,
+            sighting: s.clone(),
+            seen,
+        })
+    }
+
+    /// Change of a whitened residual for a unit of a parameter.
+    fn slope(&self, at: &At, i: usize, lever: Moved) -> Option<(f64, f64)> {
+        let state = &self.states[i].0;
+        let moved = match lever {
+            Moved::Bend(knob) => at.seen.by_shift[knob],
+            _ => {
+                let moved = self.state_by(lever, i, at.late);
+                let px = at.seen.by_place * at.by_place * Vector2::new(moved.x, moved.y);
+                let beside = self.seen_by(lever, at)?;
+                PixelPoint::new(px.x + beside.x, px.y + beside.y)
+            }
+        };
+        let covariance = self.of.covariance(&at.sighting, &at.scale, (state.vx, state.vy));
+        let (a, b) = whiten(moved, covariance);
+        if self.of.jitter_s == 0.0 {
+            return Some((-a, -b));
+        }
+        // A faster ball's sighting is worth less along its way.
+        let by = self.state_by(lever, i, at.late);
+        let at_velocity = |sign: f64| {
+            let step = sign * 1e-4;
+            let velocity = (state.vx + step * by.vx, state.vy + step * by.vy);
+            whiten(at.residual, self.of.covariance(&at.sighting, &at.scale, velocity))
+        };
+        let (above, below) = (at_velocity(1.0), at_velocity(-1.0));
+        Some(((above.0 - below.0) / 2e-4 - a, (above.1 - below.1) / 2e-4 - b))
+    }
+
+    /// Change of the state for a unit of a parameter.
+    fn state_by(&self, lever: Moved, i: usize, late: f64) -> State {
+        let (state, slopes) = &self.states[i];
+        let (sin, cos) = self.path.roll.sin_cos();
+        let field = |x: f64, y: f64| {
+            let (a, b) = (slopes.by(Lever::FieldX), slopes.by(Lever::FieldY));
+            State { x: x * a.x + y * b.x, y: x * a.y + y * b.y, vx: x * a.vx + y * b.vx, vy: x * a.vy + y * b.vy }
+        };
+        // The air's part of the velocity's change within a readout isn't felt.
+        let later = |seconds: f64| State {
+            x: seconds * state.vx,
+            y: seconds * state.vy,
+            vx: seconds * self.path.field().0,
+            vy: seconds * self.path.field().1,
+        };
+        let none = State { x: 0.0, y: 0.0, vx: 0.0, vy: 0.0 };
+        match lever {
+            Moved::X => State { x: 1.0, ..none },
+            Moved::Y => State { y: 1.0, ..none },
+            Moved::Vx => self.with_mass(slopes.by(Lever::Vx), i, 0),
+            Moved::Vy => self.with_mass(slopes.by(Lever::Vy), i, 1),
+            Moved::Gravity => self.with_mass(field(sin, -cos), i, 2),
+            Moved::Roll => field(self.path.gravity * cos, self.path.gravity * sin),
+            Moved::Readout => later(late),
+            Moved::DragFactor => slopes.by(Lever::DragFactor),
+            Moved::DragExponent => slopes.by(Lever::DragExponent),
+            Moved::Own(own) => {
+                let [above, below] = &self.own[own];
+                self.with_mass(later((above.taus[i] - below.taus[i]) / (2.0 * OWN_STEP)), i, 3)
+            }
+            Moved::Bend(_) | Moved::Nothing => none,
+        }
+    }
+
+    /// A change of the state with what the mass that changes along adds.
+    fn with_mass(&self, plain: State, i: usize, cause: usize) -> State {
+        let Some(([above, below], by)) = &self.mass else { return plain };
+        let slope = |of: fn(&State) -> f64| of(&plain) + by[cause] * (of(&above[i]) - of(&below[i]));
+        State { x: slope(|s| s.x), y: slope(|s| s.y), vx: slope(|s| s.vx), vy: slope(|s| s.vy) }
+    }
+
+    /// Change of the pixel beside that of the state: what the cause does to places and to the camera.
+    fn seen_by(&self, lever: Moved, at: &At) -> Option<PixelPoint> {
+        let Moved::Own(own) = lever else { return Some(PixelPoint::new(0.0, 0.0)) };
+        let one = |beyond: &Beyond<'_>| {
+            let place = self.of.effect(&beyond.parameters).seen_place(at.place, at.progress);
+            beyond.eye.as_ref().unwrap_or(&self.eye).pixel_from_metre(&self.shifts, place)
+        };
+        let (above, below) = (one(&self.own[own][0])?, one(&self.own[own][1])?);
+        Some(PixelPoint::new((above.x - below.x) / (2.0 * OWN_STEP), (above.y - below.y) / (2.0 * OWN_STEP)))
+    }
+}
+
+impl Hypothesis<'_> {
+    /// States at a mass higher and lower, over the span of the masses; and the mass's change for a unit of Vx, Vy, gravity and the drag over
+    /// weight, kg.
+    fn by_mass(&self, parameters: &[f64], path: &Path, taus: &[f64]) -> Option<([Vec<State>; 2], [f64; 4])> {
+        /// Relative steps.
+        const STEP: f64 = 1e-4;
+        let Motion::InAir(ball) = path.motion else { return None };
+        let states = |factor: f64| {
+            let motion = Motion::InAir(BallInAir { mass_kg: ball.mass_kg * factor, ..ball });
+            let states = motion.states(path.start, path.field(), path.drag_factor, taus)?;
+            let span = 2.0 * STEP * ball.mass_kg;
+            let over = |s: State| State { x: s.x / span, y: s.y / span, vx: s.vx / span, vy: s.vy / span };
+            Some(states.into_iter().map(over).collect())
+        };
+        let mass = |j: usize, by: f64| {
+            let mut moved = parameters.to_vec();
+            moved[j] += by;
+            let start = State { vx: moved[2], vy: moved[3], ..path.start };
+            match self.motion(&moved, start).0 {
+                Motion::InAir(ball) => ball.mass_kg,
+                Motion::Vacuum => f64::NAN,
+            }
+        };
+        let own = PATH + self.nuisances.len();
+        let by = [2, 3, 4, own].map(|j| {
+            let step = 1e-4 * parameters[j].abs().max(1e-3);
+            (mass(j, step) - mass(j, -step)) / (2.0 * step)
+        });
+        Some(([states(1.0 + STEP)?, states(1.0 - STEP)?], by))
     }
 }
 

@@ -49,15 +49,6 @@ fn apart(ratio: f64) -> String {
     }
 }
 
-/// What the data can't tell apart; `None` when the first stands alone.
-pub(super) fn not_told_apart(causes: &[RankedCause], evidence: &Evidence) -> Option<String> {
-    let tied: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| name(c.cause, evidence)).collect();
-    (tied.len() > 1).then(|| {
-        let checks: Vec<&str> = causes.iter().filter(|c| c.tied_with_first).map(|c| c.check.as_str()).collect();
-        format!("This flight alone can't tell these apart: {}. {}", tied.join("; "), checks[..2].join(" "))
-    })
-}
-
 fn name(cause: Cause, evidence: &Evidence) -> &'static str {
     match cause {
         Cause::Length | Cause::LengthMixUp { .. } if evidence.ball_as_scale_m.is_some() => {
@@ -84,8 +75,20 @@ fn name(cause: Cause, evidence: &Evidence) -> &'static str {
     }
 }
 
-/// What happened, as a question.
-pub(super) fn explanation(cause: Cause, evidence: &Evidence) -> String {
+/// What happened, as a question. Causes that the data can't tell apart, the likeliest first, are asked for together.
+pub(super) fn explanation(cause: Cause, jointly: &[Cause], evidence: &Evidence) -> String {
+    match jointly {
+        [first, _, ..] if *first == cause => {
+            let names: Vec<&str> = jointly.iter().map(|cause| name(*cause, evidence)).collect();
+            let (last, others) = names.split_last().unwrap_or((&"", &[]));
+            format!("Is the reason {}, or {last}? This flight alone can't tell.", others.join(", "))
+        }
+        [_, others @ ..] if others.contains(&cause) => format!("Or is it {}?", name(cause, evidence)),
+        _ => alone(cause, evidence),
+    }
+}
+
+fn alone(cause: Cause, evidence: &Evidence) -> String {
     match cause {
         Cause::SlowMotion { recorded_hz, played_hz } if recorded_hz > played_hz => "Was this slow motion?".to_owned(),
         Cause::SlowMotion { .. } => "Was the clip sped up?".to_owned(),
@@ -105,15 +108,8 @@ fn points(count: usize) -> String {
 
 /// The figure that the cause would need.
 pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
-    let figure = |scale: f64, unit: &str| {
-        let value = explained.parameters.first().copied().unwrap_or(0.0).abs() * scale;
-        let u = explained.uncertainties.first().copied().unwrap_or(0.0) * scale;
-        // A value within its own uncertainty, or an uncertainty that isn't known, is given by itself.
-        match round_together(value, u.abs(), 1) {
-            Some(r) => format!("{} ± {} {unit}", r.value, r.uncertainty),
-            None => format!("{value:.2} {unit}"),
-        }
-    };
+    let (value, u) = explained.figure().unwrap_or((explained.parameters.first().copied().unwrap_or(0.0), 0.0));
+    let figure = |scale: f64, unit: &str| size(value * scale, u * scale, unit);
     match explained.cause {
         Cause::SlowMotion { recorded_hz, played_hz } => {
             format!("{recorded_hz:.0} frames per second played at {played_hz:.0} would do exactly that.")
@@ -132,20 +128,33 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
         }
         Cause::Length if evidence.ball_as_scale_m.is_some() => {
             let stated = evidence.ball_as_scale_m.unwrap_or(f64::NAN);
-            let would_be = stated * (-explained.parameters.first().copied().unwrap_or(0.0)).exp();
-            format!("It would have to measure {} instead of {}.", millimetres(would_be), millimetres(stated))
+            let would_be = |share: f64| millimetres(stated * (-share).exp());
+            // A size that the interval doesn't tell from the stated one, or that is written like it, says nothing by itself.
+            if may_be_nought(value, u) || would_be(value) == millimetres(stated) {
+                let (low, high) = (would_be(value + HALF_WIDTH * u), would_be(value - HALF_WIDTH * u));
+                return format!(
+                    "It would have to measure between {low} and {high} instead of {}.",
+                    millimetres(stated)
+                );
+            }
+            format!("It would have to measure {} instead of {}.", would_be(value), millimetres(stated))
         }
         Cause::Length => {
-            let centimetres = explained.parameters.first().copied().unwrap_or(0.0)
-                * 100.0
-                * evidence.camera_distance_m.unwrap_or(3.0);
-            format!(
-                "The stated length would have to be {} too {}, or the scale {:.0} cm {} than the ball.",
-                figure(100.0, "%"),
-                if centimetres > 0.0 { "large" } else { "small" },
-                centimetres.abs(),
-                if centimetres > 0.0 { "farther away" } else { "nearer" }
-            )
+            let distance_m = evidence.camera_distance_m.unwrap_or(3.0);
+            // A scale is placed by hand.
+            let length = |metres: f64| {
+                if metres < 0.01 { format!("{:.0} mm", 1e3 * metres) } else { format!("{:.0} cm", 100.0 * metres) }
+            };
+            let off = figure(100.0, "%");
+            if may_be_nought(value, u) {
+                let apart = length((value.abs() + HALF_WIDTH * u) * distance_m);
+                return format!(
+                    "The stated length would have to be off by {off}, or the scale nearer or farther away than the ball by up to {apart}."
+                );
+            }
+            let (side, place) = if value > 0.0 { ("large", "farther away") } else { ("small", "nearer") };
+            let apart = length(value.abs() * distance_m);
+            format!("The stated length would have to be {off} too {side}, or the scale {apart} {place} than the ball.")
         }
         Cause::Roll => format!("It would have to lean by {}.", figure(1f64.to_degrees(), "degrees")),
         Cause::Yaw | Cause::Pitch => format!("It would have to be turned by {}.", figure(1f64.to_degrees(), "degrees")),
@@ -156,22 +165,39 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
         Cause::Lens => format!("It would have to bend by {} at the edge of the picture.", figure(100.0, "%")),
         Cause::DroppedFrame { before } => format!("It would have to be missing just before frame {before}."),
         Cause::DoubledFrame { before } => format!("It would be frame {before}."),
-        Cause::TimeJitter => {
-            format!(
-                "The times would have to be uneven by {:.1} ms.",
-                1e3 * explained.parameters.first().unwrap_or(&0.0)
-            )
-        }
-        Cause::MovingCamera => {
-            let bow = explained.parameters.iter().map(|b| b * b).sum::<f64>().sqrt() * 1e3;
-            format!("It would have to have swayed by {bow:.1} mm at the ball.")
-        }
+        Cause::TimeJitter => format!("The times would have to be uneven by {}.", figure(1e3, "ms")),
+        Cause::MovingCamera => format!("It would have to have swayed by {} at the ball.", figure(1e3, "mm")),
         Cause::ExposureDrift => format!("It would have to have changed by {}.", figure(1e3, "ms")),
         Cause::LauncherFrames { .. } | Cause::BounceFrames { .. } => {
             "Without those points g comes out right.".to_owned()
         }
         Cause::TooFewSightings => "A difference this large would be chance.".to_owned(),
     }
+}
+
+/// Half of a 95 % interval in standard uncertainties.
+const HALF_WIDTH: f64 = 1.96;
+
+/// Whether the 95 % interval of a size holds nought.
+fn may_be_nought(value: f64, u: f64) -> bool {
+    value.abs() < HALF_WIDTH * u
+}
+
+/// A size with its 95 % interval; by itself in two digits where that isn't known; and how large it is at most where it may be none.
+fn size(value: f64, u: f64, unit: &str) -> String {
+    let (value, half) = (value.abs(), HALF_WIDTH * u.abs());
+    if may_be_nought(value, u.abs()) {
+        return format!("up to {} {unit}", two_digits(value + half));
+    }
+    match round_together(value, half, 1) {
+        Some(r) => format!("{} ± {} {unit}", r.value, r.uncertainty),
+        None => format!("{} {unit}", two_digits(value)),
+    }
+}
+
+fn two_digits(value: f64) -> String {
+    let digits = if value > 0.0 { (1.0 - value.log10().floor()).max(0.0) as usize } else { 0 };
+    format!("{value:.digits$}")
 }
 
 fn millimetres(metres: f64) -> String {
@@ -208,4 +234,30 @@ pub(super) fn check(cause: Cause, evidence: &Evidence) -> String {
         Cause::TooFewSightings => "Film at a higher frame rate, closer, and with more light.",
     }
     .to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Figures as small as a cause may need, and as large, with an uncertainty and without.
+    #[test]
+    fn no_size_reads_as_nought() {
+        for exponent in -6..3 {
+            for leading in [1.0, 1.04, 2.5, 9.96] {
+                let value = leading * 10f64.powi(exponent);
+                for u in [0.0, 2.0 * value, 0.6 * value, 0.5 * value, 0.3 * value, 1e-3 * value] {
+                    let text = size(value, u, "mm");
+                    let number: f64 = text.split([' ', '±']).find_map(|word| word.parse().ok()).unwrap();
+                    let at_most = text.starts_with("up to ");
+                    // With its interval rounded to one digit, a value of at least that size keeps half of itself.
+                    assert!(number > 0.0 && (at_most || (number / value - 1.0).abs() <= 0.5), "{value} {u}: {text}");
+                    assert_eq!(at_most, value < 1.96 * u, "{value} {u}: {text}");
+                }
+            }
+        }
+        assert_eq!(size(-0.0312, 0.0025, "%"), "0.031 ± 0.005 %");
+        assert_eq!(size(0.0312, 0.0, "%"), "0.031 %");
+        assert_eq!(size(-0.3, 2.5, "%"), "up to 5.2 %");
+    }
 }
