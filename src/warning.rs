@@ -47,8 +47,13 @@ pub enum Warning {
     ScaleDepthUnknown,
     /// The marks of the cards don't lie on flat cards in one plane.
     MarksDontFit { residual_px: f64 },
+    /// A card hangs turned by quarters (anticlockwise) or slanted by this much besides.
+    CardNotUpright { card: String, quarter_turns: u8, lean_deg: f64 },
     /// Known lengths contradict each other by more than their uncertainties allow.
     LengthsDisagree { worst_percent: f64, standard_uncertainties: f64 },
+    /// The ball is seen larger (or smaller, below nought) than stated by this much, beside a scale; and how much nearer to the camera than
+    /// the scale it would have to be, where the camera's distance is stated.
+    BallDisagrees { percent: f64, u95_percent: f64, nearer_by_m: Option<f64> },
     /// The ball's mass or size isn't stated, so that the air is left out: what it may do to a foam ball and to one of solid rubber
     /// of this size, as a share of g.
     AirLeftOut { flight: usize, foam_percent: f64, rubber_percent: f64 },
@@ -172,8 +177,8 @@ impl Warning {
             Self::CameraMoved { largest_px, lost_frames } => {
                 let lost = match lost_frames {
                     0 => String::new(),
-                    1 => "; in one frame its place couldn't be told".to_owned(),
-                    n => format!("; in {n} frames its place couldn't be told"),
+                    1 => "; in one frame its place couldn't be told, and what flew there is missed".to_owned(),
+                    n => format!("; in {n} frames its place couldn't be told, and what flew in them is missed"),
                 };
                 format!(
                     "the camera moved, by up to {largest_px:.1} px at the picture's corners: the background was followed and all places                      are those of the first frame{lost}. Put the camera on a stand and switch stabilisation off"
@@ -186,10 +191,30 @@ impl Warning {
                 "the marks found miss their places on flat cards in one plane by {residual_px:.1} px: fix each card on something \
                  stiff, all in the plane of the flight"
             ),
+            Self::CardNotUpright { card, quarter_turns, lean_deg } => {
+                let how = match quarter_turns {
+                    0 => format!("leans by {:.0}° in the picture", lean_deg.abs()),
+                    2 => "hangs upside down".to_owned(),
+                    _ => "hangs on its side".to_owned(),
+                };
+                format!(
+                    "{card} {how}; its scale counts all the same, and up is taken to be the picture's as nearly as an edge of the \
+                     card allows. Hang it upright, and it gives the vertical to half a degree"
+                )
+            }
             Self::LengthsDisagree { worst_percent, standard_uncertainties } => format!(
                 "the known lengths contradict each other: one is off by {worst_percent:.1} %, {standard_uncertainties:.0} times \
                  what marking them allows. Check their ends and their units"
             ),
+            Self::BallDisagrees { percent, u95_percent, nearer_by_m } => {
+                let (size, side) = if *percent > 0.0 { ("larger", "nearer to") } else { ("smaller", "farther from") };
+                let by = nearer_by_m.map_or(String::new(), |m| format!(" by {:.0} cm", 100.0 * m.abs()));
+                format!(
+                    "by the scale the ball is {:.0} % {size} than stated (known to {u95_percent:.0} %): it flew {side} the camera than \
+                     the scale{by}, or one of the two lengths is wrong. Put the scale where the ball flies, and measure both again",
+                    percent.abs()
+                )
+            }
             Self::LaunchNotSeen { .. } | Self::AirLeftOut { .. } => Self::of_flights(&[self]).unwrap_or_default(),
             Self::BouncesLeftOut { count } => {
                 let times = if *count == 1 { "once" } else { "several times" };

@@ -19,11 +19,11 @@ use crate::units::{MetrePoint, PixelPoint};
 #[derive(Debug, Clone, PartialEq, Error)]
 #[non_exhaustive]
 pub enum LensError {
-    #[error("{found} views of a card, and {needed} are needed")]
+    #[error("{found} {} of a card, and {needed} are needed", if *found == 1 { "view" } else { "views" })]
     TooFewViews { found: usize, needed: usize },
     #[error("the card was only in {percent:.0} % of the picture's width and height")]
     NotCovered { percent: f64 },
-    #[error("{found} straight edges of at least 5 points, and {needed} are needed")]
+    #[error("{found} straight {} of at least 5 points, and {needed} are needed", if *found == 1 { "edge" } else { "edges" })]
     TooFewEdges { found: usize, needed: usize },
     #[error("the views leave k1 uncertain by {u:.2}, more than lenses of phones differ")]
     TooUncertain { u: f64 },
@@ -135,6 +135,9 @@ impl CardFit<'_> {
                 cards: vec![(*view).clone()],
                 sigma_px: 0.5,
                 print: 1.0,
+                // The views together weigh that; here it would only hide their tilt.
+                aspect_u: 1e-4,
+                sideways: vec![false],
                 tilt: [(0.0, 0.5); 2],
                 ln_focal: (p[0], 0.01),
                 distance_m: None,

@@ -20,8 +20,9 @@ pub enum CameraError {
     LensWithoutFocalLength,
     #[error("the lens terms k1 = {k1} and k2 = {k2} fold the picture over itself before its corners")]
     LensFolds { k1: f64, k2: f64 },
-    #[error("the point {x:.0},{y:.0} lies outside the picture of {width} × {height} pixels")]
-    PointOutside { x: f64, y: f64, width: usize, height: usize },
+    /// `field` is its name as written in the rig, such as `camera.plumb`.
+    #[error("the point {x:.0},{y:.0} of `{field}` lies outside the picture of {width} × {height} pixels")]
+    PointOutside { field: &'static str, x: f64, y: f64, width: usize, height: usize },
     #[error("the marks found don't fit a flat card in front of the camera")]
     MarksUnplaced,
     #[error("part of the picture looks past the horizon of the flight's plane")]

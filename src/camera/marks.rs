@@ -19,6 +19,10 @@ pub(super) struct Scene {
     pub sigma_px: f64,
     /// True size over nominal size of the print.
     pub print: f64,
+    /// Standard uncertainty of the print's width over its height: paper feed and carriage of a printer have each their own error.
+    pub aspect_u: f64,
+    /// Which of the cards hang on their side.
+    pub sideways: Vec<bool>,
     /// Yaw and pitch, rad.
     pub tilt: [(f64, f64); 2],
     /// Natural logarithm of the focal length in px.
@@ -33,7 +37,8 @@ pub(super) struct Scene {
     pub tilt_u: [f64; 2],
 }
 
-/// Yaw, pitch, roll, ln distance, ln focal length, and the place of each card: x, y, and but for the first, its turn.
+/// Yaw, pitch, roll, ln distance, ln focal length, and the place of each card: x, y, and but for the first, its turn. Last comes
+/// the logarithm of width over height of the print.
 const CAMERA: usize = 5;
 
 /// What came out.
@@ -48,7 +53,7 @@ pub(super) struct Placed {
 impl Scene {
     /// Number of parameters.
     pub fn unknowns(&self) -> usize {
-        CAMERA + 3 * self.cards.len() - 1
+        CAMERA + 3 * self.cards.len()
     }
 
     /// Fits all parameters; `None` when the marks can't be those of a card in front of the camera.
@@ -124,7 +129,8 @@ impl Scene {
     fn in_plane(&self, p: &DVector<f64>, card: usize, page: MetrePoint) -> (f64, f64) {
         let k = self.place_of(card);
         let (s, c) = if card == 0 { (0.0, 1.0) } else { p[k + 2].sin_cos() };
-        let (x, y) = (page.x * self.print, page.y * self.print);
+        let longer = if self.sideways[card] { -0.5 } else { 0.5 } * p[self.unknowns() - 1];
+        let (x, y) = (page.x * self.print * (1.0 + longer), page.y * self.print * (1.0 - longer));
         (p[k] + c * x - s * y, p[k + 1] + s * x + c * y)
     }
 
@@ -144,6 +150,7 @@ impl Scene {
             r.push((value - p[k]) / u);
         }
         r.push((self.ln_focal.0 - p[4]) / self.ln_focal.1);
+        r.push(-p[self.unknowns() - 1] / self.aspect_u);
         if let Some((distance, u)) = self.distance_m {
             r.push((distance - p[3].exp() * attitude.foreshortening()) / u);
         }
@@ -236,7 +243,7 @@ impl Placed {
 }
 
 /// Pixels per metre and anticlockwise turn of a card in the picture, by least squares.
-fn similarity(card: &[(PixelPoint, MetrePoint)], seen: &[PixelPoint]) -> Option<(f64, f64)> {
+pub(super) fn similarity(card: &[(PixelPoint, MetrePoint)], seen: &[PixelPoint]) -> Option<(f64, f64)> {
     let n = card.len() as f64;
     let page = card.iter().fold((0.0, 0.0), |s, (_, at)| (s.0 + at.x / n, s.1 + at.y / n));
     let px = seen.iter().fold((0.0, 0.0), |s, p| (s.0 + p.x / n, s.1 + p.y / n));

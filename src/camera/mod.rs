@@ -158,9 +158,12 @@ impl Camera {
             warnings.push(Warning::MarksDontFit { residual_px });
         }
         warnings.extend(disagreement(&solved.checks));
-        let description = format!("scale from {scale_words}; vertical from {level_words}");
-        let camera = Self { setup, solved, inputs, description, warnings };
+        warnings.extend(setup::hanging_warnings(rig, view));
+        let apart = apart_words(&solved.checks, solved.placed.is_some());
+        let description = format!("scale from {scale_words}{apart}; vertical from {level_words}");
+        let mut camera = Self { setup, solved, inputs, description, warnings };
         camera.check_horizon()?;
+        camera.warnings.extend(camera.ball_beside(rig, view));
         Ok(camera)
     }
 
@@ -295,6 +298,19 @@ impl Camera {
         }
     }
 
+    /// A warning when the ball is seen larger or smaller than stated, and something else is the scale.
+    fn ball_beside(&self, rig: &Rig, view: &View) -> Option<Warning> {
+        let other =
+            !matches!(&self.setup.scale, ScaleSource::Lengths(lines) if lines.iter().any(|l| l.in_flight_plane));
+        let (seen, diameter) = view.ball.zip(rig.ball.diameter).filter(|_| other)?;
+        let check = self.ball_check(seen, diameter);
+        check.disagrees.then_some(Warning::BallDisagrees {
+            percent: 100.0 * (check.ratio - 1.0),
+            u95_percent: 100.0 * 2.0 * check.standard_uncertainty,
+            nearer_by_m: check.nearer_by_m,
+        })
+    }
+
     fn ideal(&self, at: MetrePoint) -> PixelPoint {
         let (x, y) = homography::apply(&self.solved.plane, at.x, at.y);
         PixelPoint::new(x, y)
@@ -325,6 +341,19 @@ fn tilt_words(u_deg: f64) -> String {
         format!("tilt of the camera from the marks to {u_deg:.1}°")
     } else {
         format!("marks too close together to show tilt, which may be {u_deg:.0}°")
+    }
+}
+
+/// How far known lengths contradict each other, or a card, in the description; empty where there is nothing to compare.
+fn apart_words(checks: &[LengthCheck], by_card: bool) -> String {
+    let off = |check: &LengthCheck| 100.0 * (check.seen_m / check.stated_m - 1.0).abs();
+    let worst = checks.iter().map(off).fold(0.0, f64::max);
+    match checks.len() {
+        0 => String::new(),
+        1 if !by_card => String::new(),
+        1 => format!(", from which the marked length differs by {worst:.1} %"),
+        _ if by_card => format!(", from which marked lengths differ by up to {worst:.1} %"),
+        _ => format!(", from which they differ by up to {worst:.1} %"),
     }
 }
 

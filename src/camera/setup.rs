@@ -3,7 +3,7 @@
 use nalgebra::{DVector, SVector};
 
 use super::View;
-use super::card::{BAR_M, FoundCard};
+use super::card::{BAR_M, FoundCard, Hanging};
 use super::error::CameraError;
 use super::homography;
 use super::inputs::{CameraInput, Distribution, InputKind, Knob};
@@ -11,6 +11,7 @@ use super::marks::{Placed, Scene};
 use super::solve::{LengthCheck, Level, Line, ScaleSource, Setup, Solved};
 use crate::rig::{Rectangle, Rig, ScaleLine, Stated, StatedLength};
 use crate::units::{MetrePoint, PixelPoint};
+use crate::warning::Warning;
 
 /// What is taken for an input that the rig doesn't state. Values without a source are common practice.
 pub(super) mod usual {
@@ -46,10 +47,14 @@ pub(super) mod usual {
     pub const MARKS_TILT_DEG: f64 = 5.0;
     /// Size of a print at 100 % whose bar nobody measured, relative; common practice, no source.
     pub const PRINT: f64 = 0.003;
+    /// Width over height of such a print, relative: the bar shows one of them; common practice, no source.
+    pub const PRINT_ASPECT: f64 = 0.002;
     /// Reading a ruler at both ends of the bar, m.
     pub const BAR_M: f64 = 0.2e-3;
     /// A card hung upright by eye, degrees; common practice, no source.
     pub const HANGING_DEG: f64 = 0.5;
+    /// A card whose edges lean farther than this from the picture's isn't taken to hang upright, degrees; common practice, no source.
+    pub const SLANTED_DEG: f64 = 15.0;
     /// Edges of a ball, each: threshold, glare and gamma shift them by up to this much, px.
     pub const BALL_EDGE_PX: f64 = 0.25;
 }
@@ -104,15 +109,24 @@ pub(super) fn prepare(rig: &Rig, view: &View) -> Result<Prepared, CameraError> {
 }
 
 fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
-    let lines = rig.scale.all_lines().flat_map(|line| [line.from, line.to]);
+    let of = |field: &'static str, lines: &[ScaleLine]| {
+        lines.iter().flat_map(|line| [line.from, line.to]).map(|at| (field, at)).collect::<Vec<_>>()
+    };
     let corners = rig.scale.rectangle.iter().flat_map(|rectangle| rectangle.corners);
     let plumb = rig.camera.plumb.iter().flat_map(|(a, b)| [*a, *b]);
-    let (w, h) = (view.width as f64, view.height as f64);
+    let mut points = of("scale.lengths", &rig.scale.lengths);
+    points.extend(of("scale.horizontal", rig.scale.horizontal.as_slice()));
+    points.extend(of("scale.vertical", rig.scale.vertical.as_slice()));
+    points.extend(corners.map(|at| ("scale.rectangle.corners", at)));
+    points.extend(plumb.map(|at| ("camera.plumb", at)));
+    points.extend(rig.launcher.point_px.map(|at| ("launcher.point", at)));
+    let (width, height) = (view.width, view.height);
+    let (w, h) = (width as f64, height as f64);
     // Half a pixel over the centre of the outermost pixel is still in the picture; a hand may slip a little farther.
-    let inside = |p: &PixelPoint| p.x > -2.0 && p.y > -2.0 && p.x < w + 1.0 && p.y < h + 1.0;
-    match lines.chain(corners).chain(plumb).find(|p| !inside(p)) {
+    let inside = |p: PixelPoint| p.x > -2.0 && p.y > -2.0 && p.x < w + 1.0 && p.y < h + 1.0;
+    match points.into_iter().find(|(_, at)| !inside(*at)) {
         None => Ok(()),
-        Some(p) => Err(CameraError::PointOutside { x: p.x, y: p.y, width: view.width, height: view.height }),
+        Some((field, PixelPoint { x, y })) => Err(CameraError::PointOutside { field, x, y, width, height }),
     }
 }
 
@@ -135,13 +149,20 @@ fn scale_source(rig: &Rig, view: &View, inputs: &mut Inputs) -> Result<(ScaleSou
     }
     match (lines.len(), rig.scale.ball) {
         (0, _) => Err(CameraError::NoScale),
-        (1, true) => Ok(lengths(lines, "the ball's own diameter", inputs)),
-        (1, false) => {
-            let words = if lines[0].in_flight_plane { "the ball's own diameter" } else { "one marked length" };
-            Ok(lengths(lines, words, inputs))
+        (1, _) if lines[0].in_flight_plane => {
+            let words = ball_words(&lines[0]);
+            Ok(lengths(lines, &words, inputs))
         }
+        (1, _) => Ok(lengths(lines, "one marked length", inputs)),
         (n, _) => Ok(lengths(lines, &format!("{n} known lengths adjusted together"), inputs)),
     }
+}
+
+/// How good a scale the ball is: its edges in the picture are known to a quarter of a pixel each at best.
+fn ball_words(ball: &Line) -> String {
+    let diameter_px = ball.from.distance(ball.to);
+    let relative = (ball.u_ends_px / diameter_px).hypot(ball.u_length_m / ball.length_m);
+    format!("the ball's own diameter, which at {diameter_px:.0} px is good to {:.1} %", 200.0 * relative)
 }
 
 fn end_px(rig: &Rig) -> f64 {
@@ -161,9 +182,11 @@ fn marks(rig: &Rig, view: &View, inputs: &mut Inputs) -> (ScaleSource, String) {
     let count = marks().count();
     let noise = marks().map(|mark| mark.corner_sigma_px.powi(2)).sum::<f64>() / count.max(1) as f64;
     let mut scene = Scene {
-        cards: view.cards.iter().map(FoundCard::corners).collect(),
+        cards: view.cards.iter().map(FoundCard::upright_corners).collect(),
         sigma_px: noise.sqrt().hypot(usual::CORNER_PX),
         print: rig.card.measured_bar.map_or(1.0, |bar| bar.length.metres() / BAR_M),
+        aspect_u: usual::PRINT_ASPECT,
+        sideways: view.cards.iter().map(|card| card.hanging().is_some_and(|h| h.quarter_turns % 2 == 1)).collect(),
         tilt: [known(rig.camera.yaw_deg, usual::MARKS_TILT_DEG), known(rig.camera.pitch_deg, usual::MARKS_TILT_DEG)],
         ln_focal: (focal_px.ln(), u_focal),
         distance_m: rig
@@ -392,15 +415,23 @@ fn map_inputs(sigma_px: f64, inputs: &mut Inputs) {
 fn level(rig: &Rig, view: &View, inputs: &mut Inputs) -> (Level, String) {
     let marked = |a: PixelPoint, b: PixelPoint| (end_px(rig) * std::f64::consts::SQRT_2 / a.distance(b)).to_degrees();
     let upright = rig.scale.rectangle.as_ref().filter(|rectangle| rectangle.upright);
-    let upright_card = !rig.card.ignore && !view.cards.is_empty();
+    let hanging = view.cards.first().filter(|_| !rig.card.ignore).and_then(FoundCard::hanging);
     let (level, u_deg, stated, words) = if let Some((a, b)) = rig.camera.plumb {
         (Level::Plumb(a, b), marked(a, b), true, "a plumb line")
     } else if let Some(line) = &rig.scale.vertical {
         (Level::Plumb(line.from, line.to), marked(line.from, line.to), true, "a length that hangs plumb")
     } else if let Some(line) = &rig.scale.horizontal {
         (Level::Horizontal(line.from, line.to), marked(line.from, line.to), true, "a length that lies level")
-    } else if upright_card {
-        (Level::Upright, usual::HANGING_DEG, true, "the card's upright")
+    } else if let Some(hanging) = hanging {
+        let edge = if hanging.quarter_turns == 0 {
+            "the card's upright"
+        } else {
+            "that edge of the card that is nearest to it"
+        };
+        let slanted = hanging.lean_deg.abs() > usual::SLANTED_DEG;
+        // Either the phone was held aslant or the card hangs so; the flight will tell.
+        let u_deg = if slanted { 0.5 * hanging.lean_deg.abs() } else { usual::HANGING_DEG };
+        (Level::Upright, u_deg, !slanted, edge)
     } else if let Some(r) = upright {
         (
             Level::Plumb(r.corners[0], r.corners[3]),
@@ -516,6 +547,18 @@ fn lens_input(name: &str, value: f64, u: f64, unit: &str, stated: bool) -> Camer
         distribution: Distribution::Normal,
         stated,
     }
+}
+
+/// What to say of cards that don't hang upright in the picture.
+pub(super) fn hanging_warnings(rig: &Rig, view: &View) -> Vec<Warning> {
+    let cards = view.cards.iter().filter(|_| !rig.card.ignore);
+    cards
+        .filter_map(|card| {
+            let Hanging { quarter_turns, lean_deg } = card.hanging()?;
+            let upright = quarter_turns == 0 && lean_deg.abs() <= usual::SLANTED_DEG;
+            (!upright).then(|| Warning::CardNotUpright { card: card.name.words(), quarter_turns, lean_deg })
+        })
+        .collect()
 }
 
 /// The readout that lamps show, where the rig doesn't state one.

@@ -269,7 +269,10 @@ fn a_rig_that_cannot_be_is_refused() {
     let fold = format!("{scale}[camera]\nfocal_length = 500\nk1 = -0.6");
     assert_eq!(refuse(&fold), CameraError::LensFolds { k1: -0.6, k2: 0.0 });
     let outside = "[scale]\nlengths = ['100,100 to 1900,100 = 1 m']";
-    assert_eq!(refuse(outside), CameraError::PointOutside { x: 1900.0, y: 100.0, width: 1280, height: 720 });
+    assert_eq!(
+        refuse(outside),
+        CameraError::PointOutside { field: "scale.lengths", x: 1900.0, y: 100.0, width: 1280, height: 720 }
+    );
     let near = format!("{scale}offset = '2 m'\n[camera]\ndistance = '1.5 m'");
     assert_eq!(refuse(&near), CameraError::ScaleBehindCamera { offset_m: 2.0, distance_m: 1.5 });
     let flat = format!("{scale}[camera]\nyaw = 60\nfocal_length = 300");
@@ -441,4 +444,102 @@ fn a_card_behind_the_flight_is_corrected_and_checks_marked_lengths() {
     // The length said to be 1.1 m is 1 m.
     assert!((camera.length_checks()[0].seen_m - 1.0).abs() < 1e-3);
     assert!(camera.warnings().iter().any(|warning| matches!(warning, Warning::LengthsDisagree { .. })));
+}
+
+/// However a card was taped to the wall, the scale is right and things fall downwards.
+#[test]
+fn a_card_hung_the_wrong_way_leaves_up_where_it_is() {
+    let pinhole = tilted(6.0, -3.0, 2.0);
+    for (quarters, lean_deg) in [(1, 0.0), (2, 0.0), (3, 0.0), (2, 4.0), (1, -7.0)] {
+        let turn = f64::from(quarters) * std::f64::consts::FRAC_PI_2 + f64::to_radians(lean_deg);
+        let mut view = View::new(1280, 720);
+        view.cards = vec![card_in_view(&pinhole, 1, (0.2, -0.1, 0.0), turn)];
+        // Stated yaw and pitch are those of the room, not of a page that is turned.
+        let rig = Rig::parse("[camera]\nyaw = '6 deg'\npitch = '-3 deg'\nfocal_length = '1000 px'").unwrap();
+        let camera = Camera::from_rig(&rig, &view).unwrap();
+        let metre = |x, y| camera.metre_from_pixel(pinhole.see_m(x, y));
+        let (up, right) = (metre(0.0, 0.5), metre(0.5, 0.0));
+        let zero = metre(0.0, 0.0);
+        // The leaning card carries the vertical along with it, and nothing else.
+        let lean = (-(up.x - zero.x)).atan2(up.y - zero.y).to_degrees();
+        assert!((lean + lean_deg).abs() < 0.3, "{quarters} {lean_deg}: {lean}");
+        assert!((right.x - zero.x) > 0.49, "{quarters} {lean_deg}: {right:?} {zero:?}");
+        let error = worst_length_error(&camera, &pinhole);
+        // As in `one_card_gives_scale_and_level_and_some_tilt`, with the attitude stated to half a degree.
+        assert!(error < 0.005, "{quarters} {lean_deg}: {error}");
+        let told = camera.warnings().iter().any(
+            |warning| matches!(warning, Warning::CardNotUpright { quarter_turns, .. } if *quarter_turns == quarters),
+        );
+        assert!(told, "{:?}", camera.warnings());
+    }
+}
+
+#[test]
+fn a_slanted_card_says_little_about_the_vertical() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let level_u = |turn_deg: f64| {
+        let mut view = View::new(1280, 720);
+        view.cards = vec![card_in_view(&pinhole, 1, (0.2, -0.1, 0.0), turn_deg.to_radians())];
+        let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+        let told = camera.warnings().iter().any(|warning| matches!(warning, Warning::CardNotUpright { .. }));
+        let level = camera.inputs().find(|input| input.kind == InputKind::Level).unwrap();
+        (level.standard_uncertainty, level.stated, told)
+    };
+    assert_eq!(level_u(5.0), (0.5, true, false));
+    // Half of the lean: the picture's upright and the card's both lie within two standard uncertainties.
+    let (u_deg, stated, told) = level_u(-30.0);
+    assert!((u_deg - 15.0).abs() < 0.1 && !stated && told, "{u_deg}");
+}
+
+#[test]
+fn a_ball_that_flies_nearer_than_the_scale_is_told() {
+    let pinhole = square(3.0);
+    let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.5, -0.3), 1.0);
+    // 70 mm at 3 m are 23.3 px; at 2.4 m they are a quarter larger.
+    let warned = |distance_m: f64, more: &str| {
+        let mut view = View::new(1280, 720);
+        let diameter_px = 1000.0 * 0.07 / distance_m;
+        view.ball = Some(BallSeen { centre_px: view.centre(), diameter_px, standard_uncertainty_px: 0.1 });
+        let rig = format!("[scale]\nlengths = '{scale}'\n{more}[ball]\ndiameter = '70 mm'\n[camera]\ndistance = '3 m'");
+        let camera = Camera::from_rig(&Rig::parse(&rig).unwrap(), &view).unwrap();
+        camera.warnings().iter().find(|warning| matches!(warning, Warning::BallDisagrees { .. })).cloned()
+    };
+    assert_eq!(warned(3.0, ""), None);
+    let Some(Warning::BallDisagrees { percent, nearer_by_m: Some(nearer_m), .. }) = warned(2.4, "") else { panic!() };
+    assert!((percent - 25.0).abs() < 1e-6 && (nearer_m - 0.6).abs() < 1e-6, "{percent} {nearer_m}");
+    // As a scale of its own it is one of the lengths, and `LengthsDisagree` tells.
+    assert_eq!(warned(2.4, "ball = true\n"), None);
+}
+
+#[test]
+fn what_the_scale_is_worth_is_said() {
+    let mut view = View::new(1280, 720);
+    view.ball = Some(BallSeen { centre_px: view.centre(), diameter_px: 15.0, standard_uncertainty_px: 0.0 });
+    let camera = Camera::from_rig(&Rig::parse("[ball]\ndiameter = '70.0(1) mm'").unwrap(), &view).unwrap();
+    // Two edges of a quarter of a pixel each way, both ways alike: 2·0.25/√3 px of 15 px, twice.
+    assert!(camera.description().contains("at 15 px is good to 3.9 %"), "{}", camera.description());
+    let pinhole = square(3.0);
+    let good = line(pinhole.see_m(-0.5, 0.0), pinhole.see_m(0.5, 0.0), 1.0);
+    let bad = line(pinhole.see_m(0.0, -0.5), pinhole.see_m(0.0, 0.5), 1.02);
+    let camera = self::camera(&format!("[scale]\nlengths = ['{good}', '{bad}']"));
+    assert!(camera.description().contains("from which they differ by up to 1.0 %"), "{}", camera.description());
+}
+
+/// A printer that stretches the page one way by a third of a per cent makes a card look turned by 5°: the doubt must hold that.
+#[test]
+fn a_stretched_print_is_not_taken_for_a_turned_camera() {
+    let pinhole = tilted(0.0, 0.0, 0.0);
+    let mut card = card_in_view(&pinhole, 1, (0.1, -0.1, 0.0), 0.0);
+    let left = card.marks[0].corners[0].x;
+    for corner in card.marks.iter_mut().flat_map(|mark| &mut mark.corners) {
+        corner.x = left + (corner.x - left) * (1.0 - 0.0035);
+    }
+    let view = View { cards: vec![card], ..View::new(1280, 720) };
+    let camera = Camera::from_rig(&Rig::default(), &view).unwrap();
+    for name in ["yaw", "pitch"] {
+        let input = camera.inputs().find(|input| input.name.starts_with(name)).unwrap();
+        let (off, u) = (input.value.abs(), input.standard_uncertainty);
+        println!("{name}: {off:.2}° off, u {u:.2}°");
+        assert!(off < 2.5 * u, "{name}: {off} {u}");
+    }
 }

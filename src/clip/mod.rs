@@ -60,12 +60,24 @@ fn name_of(path: &Path) -> String {
 }
 
 /// One 8-bit plane of a picture, rows from top to bottom without padding.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, PartialEq, Eq)]
 pub struct Plane {
     pub width: usize,
     pub height: usize,
     /// `width * height` samples, 0 to 255 full range.
     pub samples: Vec<u8>,
+}
+
+impl Clone for Plane {
+    fn clone(&self) -> Self {
+        Self { width: self.width, height: self.height, samples: self.samples.clone() }
+    }
+
+    /// In the memory that is there already.
+    fn clone_from(&mut self, other: &Self) {
+        (self.width, self.height) = (other.width, other.height);
+        self.samples.clone_from(&other.samples);
+    }
 }
 
 /// Which luma coefficients turn the planes into red, green and blue (ITU-R BT.601, BT.709, BT.2020).

@@ -1,10 +1,12 @@
 //! Which of the found flights are launches, and when each left its launcher.
 
+use crate::camera::steady::Wander;
 use crate::clip::Clock;
 use crate::fit::{FlightFit, Launch, Mouth, Residual};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
 use crate::sight::{FoundFlight, Sighting, SightingSource};
+use crate::units::PixelPoint;
 
 /// A flight that began where another ended: the ball after a bounce. It isn't measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,6 +64,19 @@ pub(super) fn drop_rejected_start(flight: &mut FoundFlight, look: &FirstLook) {
     let first = look.sightings[leading].frame;
     flight.sightings.retain(|sighting| sighting.frame >= first);
     flight.cuttings.retain(|cutting| cutting.frame >= first);
+}
+
+/// Takes back that a frame shows the launcher still holding the ball when the camera looked elsewhere in it: the flight then begins
+/// where it came into view. `size` of the picture, px.
+pub(super) fn forget_unseen_launch(flight: &mut FoundFlight, wander: &Wander, size: (usize, usize)) {
+    let Some(not_yet) = flight.not_yet_frame else { return };
+    let [first, second, ..] = flight.sightings.as_slice() else { return };
+    let frames_back = first.frame.saturating_sub(not_yet) as f64 / (second.frame - first.frame).max(1) as f64;
+    let (a, b) = (first.centre_px, second.centre_px);
+    let before = PixelPoint::new(a.x - frames_back * (b.x - a.x), a.y - frames_back * (b.y - a.y));
+    if !wander.shows(not_yet, before, size) {
+        flight.not_yet_frame = None;
+    }
 }
 
 /// Whether a flight's sightings lie so far from the fitted path that they are no ball's, by more than a pixel and an

@@ -118,6 +118,7 @@ fn measured(
     for flight in &mut found.flights {
         let places = flight.sightings.iter_mut().map(|s| (s.frame, s.centre_px, &mut s.covariance_px2));
         wander.widen(&mut places.collect::<Vec<_>>());
+        launches::forget_unseen_launch(flight, &wander, (source.info().width, source.info().height));
     }
     let (info, reading) = (source.info().clone(), source.report());
     settings.mending.apply(&mut found)?;

@@ -10,6 +10,7 @@ use super::{
 };
 use crate::units::PixelPoint;
 
+/// Leaves are taken as they stand: what is wrong with one is said by its name and not by the file's grammar.
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields, default)]
 struct TypedRig {
@@ -26,29 +27,28 @@ struct TypedRig {
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields, default, expecting = "a section, `[scale]` on a line of its own")]
 struct TypedScale {
-    lengths: Vec<String>,
-    horizontal: Option<String>,
-    vertical: Option<String>,
-    rectangle: Option<TypedRectangle>,
+    lengths: Option<Value>,
+    horizontal: Option<Value>,
+    vertical: Option<Value>,
+    rectangle: Option<Value>,
     end_uncertainty: Option<Value>,
     offset: Option<Value>,
-    ball: bool,
+    ball: Option<Value>,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a rectangle as `{ corners = \"…\", width = \"90 cm\", height = \"60 cm\" }`")]
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
 struct TypedRectangle {
-    corners: String,
-    width: Value,
-    height: Value,
-    #[serde(default)]
-    upright: bool,
+    corners: Option<Value>,
+    width: Option<Value>,
+    height: Option<Value>,
+    upright: Option<Value>,
 }
 
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields, default, expecting = "a section, `[ball]` on a line of its own")]
 struct TypedBall {
-    sport: Option<String>,
+    sport: Option<Value>,
     diameter: Option<Value>,
     mass: Option<Value>,
     drag_coefficient: Option<Value>,
@@ -61,13 +61,13 @@ struct TypedCamera {
     yaw: Option<Value>,
     pitch: Option<Value>,
     roll: Option<Value>,
-    plumb: Option<String>,
+    plumb: Option<Value>,
     focal_length: Option<Value>,
-    principal_point: Option<String>,
+    principal_point: Option<Value>,
     k1: Option<Value>,
     k2: Option<Value>,
     readout: Option<Value>,
-    readout_direction: Option<ReadoutDirection>,
+    readout_direction: Option<Value>,
 }
 
 #[derive(Deserialize, Default)]
@@ -81,9 +81,9 @@ struct TypedPlace {
 #[derive(Deserialize, Default)]
 #[serde(deny_unknown_fields, default, expecting = "a section, `[launcher]` on a line of its own")]
 struct TypedLauncher {
-    name: Option<String>,
-    setting: Option<String>,
-    point: Option<String>,
+    name: Option<Value>,
+    setting: Option<Value>,
+    point: Option<Value>,
     height: Option<Value>,
     speed: Option<Value>,
     angle: Option<Value>,
@@ -102,7 +102,7 @@ struct TypedAir {
 #[serde(deny_unknown_fields, default, expecting = "a section, `[card]` on a line of its own")]
 struct TypedCard {
     measured_bar: Option<Value>,
-    ignore: bool,
+    ignore: Option<Value>,
 }
 
 pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
@@ -116,7 +116,10 @@ pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
         place: place(typed.place)?,
         launcher: launcher(typed.launcher)?,
         air: air(typed.air)?,
-        card: Card { measured_bar: measured_bar(typed.card.measured_bar)?, ignore: typed.card.ignore },
+        card: Card {
+            measured_bar: measured_bar(typed.card.measured_bar)?,
+            ignore: flag("card.ignore", typed.card.ignore)?,
+        },
     })
 }
 
@@ -137,19 +140,42 @@ fn measured_bar(typed: Option<Value>) -> Result<Option<StatedLength>, RigError> 
 fn scale(typed: TypedScale) -> Result<Scale, RigError> {
     let end = quantity("scale.end_uncertainty", typed.end_uncertainty, text::PIXELS, Range::above(0.0))?;
     Ok(Scale {
-        lengths: typed.lengths.iter().map(|line| scale_line("scale.lengths", line)).collect::<Result<_, _>>()?,
-        horizontal: optional(typed.horizontal, |line| scale_line("scale.horizontal", line))?,
-        vertical: optional(typed.vertical, |line| scale_line("scale.vertical", line))?,
+        lengths: lengths(typed.lengths)?,
+        horizontal: optional("scale.horizontal", typed.horizontal, A_LENGTH, scale_line)?,
+        vertical: optional("scale.vertical", typed.vertical, A_LENGTH, scale_line)?,
         rectangle: typed.rectangle.map(rectangle).transpose()?,
         end_uncertainty_px: end.map(|stated| stated.value),
         offset_m: quantity("scale.offset", typed.offset, text::OFFSET, Range::between(-100.0, 100.0))?,
-        ball: typed.ball,
+        ball: flag("scale.ball", typed.ball)?,
     })
 }
 
-fn rectangle(typed: TypedRectangle) -> Result<Rectangle, RigError> {
+const A_LENGTH: &str = "`\"120,640 to 880,642 = 0.500 m\"`";
+const A_POINT: &str = "`\"120,640\"`";
+
+/// One length, or a list of them.
+fn lengths(typed: Option<Value>) -> Result<Vec<ScaleLine>, RigError> {
+    let field = "scale.lengths";
+    let lines = match typed {
+        None => Vec::new(),
+        Some(Value::Array(lines)) => lines,
+        Some(one) => vec![one],
+    };
+    lines.into_iter().map(|line| scale_line(field, &in_quotes(field, line, A_LENGTH)?)).collect()
+}
+
+fn rectangle(typed: Value) -> Result<Rectangle, RigError> {
+    let field = "scale.rectangle";
+    let table = match typed {
+        Value::Table(table) => Ok(table),
+        other => Err(wrong(field, format!("`{other}` is not a rectangle"), A_RECTANGLE)),
+    }?;
+    let typed: TypedRectangle =
+        table.try_into().map_err(|error: toml::de::Error| wrong(field, error.message().to_owned(), A_RECTANGLE))?;
+    let missing = |name: &str| wrong(&format!("{field}.{name}"), "is missing".to_owned(), A_RECTANGLE);
     let field = "scale.rectangle.corners";
-    let points = text::parse_points(&typed.corners).map_err(|error| of_text(field, error))?;
+    let corners = in_quotes(field, typed.corners.ok_or_else(|| missing("corners"))?, CORNER_ORDER)?;
+    let points = text::parse_points(&corners).map_err(|error| of_text(field, error))?;
     let corners: [PixelPoint; 4] = points.try_into().map_err(|points: Vec<PixelPoint>| RigError::Field {
         field: field.to_owned(),
         problem: format!("a rectangle has 4 corners, and {} are given", points.len()),
@@ -164,11 +190,14 @@ fn rectangle(typed: TypedRectangle) -> Result<Rectangle, RigError> {
     }
     Ok(Rectangle {
         corners,
-        width: required_length("scale.rectangle.width", typed.width)?,
-        height: required_length("scale.rectangle.height", typed.height)?,
-        upright: typed.upright,
+        width: required_length("scale.rectangle.width", typed.width.ok_or_else(|| missing("width"))?)?,
+        height: required_length("scale.rectangle.height", typed.height.ok_or_else(|| missing("height"))?)?,
+        upright: flag("scale.rectangle.upright", typed.upright)?,
     })
 }
+
+const A_RECTANGLE: &str = "write it as `{ corners = \"412,1011 1432,1011 1508,352 412,301\", width = \"90 cm\", height = \"60 cm\" }`, with \
+                           `upright = true` where its sides hang plumb";
 
 const CORNER_ORDER: &str = "give bottom left, bottom right, top right, top left, in pixels with blanks between them, such as \
                             `412,1011 1432,1011 1508,352 412,301`";
@@ -185,7 +214,8 @@ fn ball(typed: TypedBall) -> Result<Ball, RigError> {
     let stated_diameter = length("ball.diameter", typed.diameter)?;
     let stated_mass = quantity("ball.mass", typed.mass, text::MASS, Range::above(0.0))?;
     let (mut diameter, mut mass_kg) = (None, None);
-    if let Some(sport) = &typed.sport {
+    let sport = words("ball.sport", typed.sport, "`\"tennis\"`")?;
+    if let Some(sport) = &sport {
         let known = sport_ball(sport).ok_or_else(|| unknown_sport(sport))?;
         let (d, u) = known.diameter_m();
         diameter = crate::units::Length::from_metres(d)
@@ -193,7 +223,7 @@ fn ball(typed: TypedBall) -> Result<Ball, RigError> {
         mass_kg = known.mass_kg().map(|(m, u)| Stated { value: m, standard_uncertainty: (u > 0.0).then_some(u) });
     }
     Ok(Ball {
-        sport: typed.sport,
+        sport,
         diameter: stated_diameter.or(diameter),
         mass_kg: stated_mass.or(mass_kg),
         drag_coefficient: quantity(
@@ -221,22 +251,41 @@ fn camera(typed: TypedCamera) -> Result<CameraSetting, RigError> {
         yaw_deg: quantity("camera.yaw", typed.yaw, text::ANGLE, tilt)?,
         pitch_deg: quantity("camera.pitch", typed.pitch, text::ANGLE, tilt)?,
         roll_deg: quantity("camera.roll", typed.roll, text::ANGLE, Range::between(-180.0, 180.0))?,
-        plumb: optional(typed.plumb, |line| {
-            text::parse_segment(line).map_err(|error| RigError::Field {
-                field: "camera.plumb".to_owned(),
-                problem: error.to_string(),
-                remedy: "give two points of a plumb line in pixels, such as `640,90 to 642,600`".to_owned(),
-            })
-        })?,
+        plumb: optional("camera.plumb", typed.plumb, "`\"640,90 to 642,600\"`", plumb)?,
         focal_length_px: quantity("camera.focal_length", typed.focal_length, text::PIXELS, Range::above(0.0))?,
-        principal_point_px: optional(typed.principal_point, |point| {
-            text::parse_point(point).map_err(|error| of_text("camera.principal_point", error))
-        })?,
+        principal_point_px: optional("camera.principal_point", typed.principal_point, A_POINT, point)?,
         k1: quantity("camera.k1", typed.k1, text::NUMBER, Range::between(-2.0, 2.0))?,
         k2: quantity("camera.k2", typed.k2, text::NUMBER, Range::between(-4.0, 4.0))?,
         // A video picture is read out within one frame: 0.1 s would be ten frames a second.
         readout_s: quantity("camera.readout", typed.readout, text::TIME, Range::between(0.0, 0.1))?,
-        readout_direction: typed.readout_direction,
+        readout_direction: optional("camera.readout_direction", typed.readout_direction, "`\"down\"`", direction)?,
+    })
+}
+
+fn plumb(field: &str, line: &str) -> Result<(PixelPoint, PixelPoint), RigError> {
+    text::parse_segment(line).map_err(|error| {
+        let problem = match error {
+            TextError::NotALine(text) => format!("`{text}` is not two points of the picture"),
+            other => other.to_string(),
+        };
+        wrong(field, problem, "give two points of a plumb line in pixels, such as `640,90 to 642,600`")
+    })
+}
+
+fn point(field: &str, text: &str) -> Result<PixelPoint, RigError> {
+    text::parse_point(text).map_err(|error| of_text(field, error))
+}
+
+fn direction(field: &str, text: &str) -> Result<ReadoutDirection, RigError> {
+    Ok(match text {
+        "down" => ReadoutDirection::Down,
+        "up" => ReadoutDirection::Up,
+        "right" => ReadoutDirection::Right,
+        "left" => ReadoutDirection::Left,
+        other => {
+            let remedy = "write `down`, `up`, `right` or `left`: which way the rows follow each other in the picture";
+            return Err(wrong(field, format!("`{other}` is not a direction of the picture"), remedy));
+        }
     })
 }
 
@@ -250,9 +299,9 @@ fn place(typed: TypedPlace) -> Result<Place, RigError> {
 
 fn launcher(typed: TypedLauncher) -> Result<Launcher, RigError> {
     Ok(Launcher {
-        name: typed.name,
-        setting: typed.setting,
-        point_px: optional(typed.point, |p| text::parse_point(p).map_err(|error| of_text("launcher.point", error)))?,
+        name: words("launcher.name", typed.name, "`\"wooden catapult\"`")?,
+        setting: words("launcher.setting", typed.setting, "`\"notch 3\"`")?,
+        point_px: optional("launcher.point", typed.point, A_POINT, point)?,
         height: length("launcher.height", typed.height)?,
         speed_m_per_s: quantity("launcher.speed", typed.speed, text::SPEED, Range::above(0.0))?,
         angle_deg: quantity("launcher.angle", typed.angle, text::ANGLE, Range::between(-90.0, 90.0))?,
@@ -326,8 +375,44 @@ fn scale_line(field: &str, line: &str) -> Result<ScaleLine, RigError> {
     ScaleLine::parse(line).map_err(|error| of_text(field, error))
 }
 
-fn optional<T>(value: Option<String>, read: impl Fn(&str) -> Result<T, RigError>) -> Result<Option<T>, RigError> {
-    value.as_deref().map(read).transpose()
+/// A field whose text is read by `read`; `example` shows how it is written.
+fn optional<T>(
+    field: &str,
+    value: Option<Value>,
+    example: &str,
+    read: impl Fn(&str, &str) -> Result<T, RigError>,
+) -> Result<Option<T>, RigError> {
+    words(field, value, example)?.map(|text| read(field, &text)).transpose()
+}
+
+fn words(field: &str, value: Option<Value>, example: &str) -> Result<Option<String>, RigError> {
+    value.map(|value| in_quotes(field, value, example)).transpose()
+}
+
+/// The text of a field that can be nothing else.
+fn in_quotes(field: &str, value: Value, example: &str) -> Result<String, RigError> {
+    match value {
+        Value::String(text) => Ok(text),
+        other => Err(wrong(
+            field,
+            format!("`{other}` is not a text in quotes"),
+            &format!("write it in quotes, as in {example}"),
+        )),
+    }
+}
+
+fn flag(field: &str, value: Option<Value>) -> Result<bool, RigError> {
+    match value {
+        None => Ok(false),
+        Some(Value::Boolean(flag)) => Ok(flag),
+        Some(other) => {
+            Err(wrong(field, format!("`{other}` is neither true nor false"), "write `true` or `false`, without quotes"))
+        }
+    }
+}
+
+fn wrong(field: &str, problem: String, remedy: &str) -> RigError {
+    RigError::Field { field: field.to_owned(), problem, remedy: remedy.to_owned() }
 }
 
 /// A bare number is read like its text, so that `latitude = 52.4` gets the same message about its unit as `"52.4"`.
@@ -381,6 +466,42 @@ mod tests {
         let rectangle = "[scale.rectangle]\nwidth='1 m'\nheight='1 m'\ncorners=";
         assert_eq!(field_of(&format!("{rectangle}'0,9 9,9 9,0'")), "scale.rectangle.corners");
         assert_eq!(field_of(&format!("{rectangle}'0,0 9,0 9,9 0,9'")), "scale.rectangle.corners");
+    }
+
+    /// A value of the wrong kind is told by its field, too, and with how to write it.
+    #[test]
+    fn values_of_the_wrong_kind_are_told_by_their_field() {
+        for (toml, field, remedy) in [
+            ("[scale]\nlengths = [5]", "scale.lengths", "in quotes"),
+            ("[scale]\nlengths = 5", "scale.lengths", "in quotes"),
+            ("[scale]\nrectangle = 5", "scale.rectangle", "corners ="),
+            (
+                "[scale]\nrectangle = { corners = '0,9 9,9 9,0 0,0', width = '1 m' }",
+                "scale.rectangle.height",
+                "height =",
+            ),
+            ("[scale]\nrectangle = { corner = '0,9' }", "scale.rectangle", "corners ="),
+            ("[scale]\nball = 'yes'", "scale.ball", "without quotes"),
+            ("[card]\nignore = 1", "card.ignore", "without quotes"),
+            ("[ball]\nsport = 3", "ball.sport", "tennis"),
+            ("[camera]\nplumb = '3,4'", "camera.plumb", "two points"),
+            ("[camera]\nplumb = 7", "camera.plumb", "640,90 to"),
+            ("[camera]\nreadout_direction = 'north'", "camera.readout_direction", "`down`"),
+            ("[camera]\nk1 = 'large'", "camera.k1", "write a number"),
+            ("[launcher]\npoint = [1, 2]", "launcher.point", "120,640"),
+        ] {
+            match Rig::parse(toml) {
+                Err(error @ RigError::Field { .. }) => {
+                    let told = error.to_string();
+                    assert!(told.starts_with(&format!("`{field}` in the rig")), "{toml}: {told}");
+                    assert!(error.hint().contains(remedy), "{toml}: {}", error.hint());
+                }
+                other => panic!("{toml}: {other:?}"),
+            }
+        }
+        // One length needs no list.
+        let one = Rig::parse("[scale]\nlengths = '120,640 to 880,642 = 0.500 m'").unwrap();
+        assert_eq!(one.scale.lengths.len(), 1);
     }
 
     #[test]

@@ -17,7 +17,7 @@ pub enum TextError {
     NotALine(String),
     #[error("`{0}` has both ends at the same place")]
     NoExtent(String),
-    #[error("`{text}` is not a number with the unit {units}")]
+    #[error("`{text}` is not a number{}", with_unit(units))]
     NotAQuantity { text: String, units: String },
     #[error("`{0}` does not say what ± means: a standard uncertainty or a 95 % interval")]
     PlusMinus(String),
@@ -37,6 +37,9 @@ impl TextError {
             Self::NotALine(_) | Self::NoExtent(_) => {
                 "write both ends in pixels and the length between them, such as `120,640 to 880,642 = 0.500 m`"
                     .to_owned()
+            }
+            Self::NotAQuantity { units, .. } if units.is_empty() => {
+                "write a number without a unit, such as `-0.08`, or with its standard uncertainty `-0.08(1)`".to_owned()
             }
             Self::NotAQuantity { units, .. } => format!("write a number and its unit ({units})"),
             Self::PlusMinus(_) | Self::BadUncertainty(_) => {
@@ -166,8 +169,13 @@ pub(super) fn parse_quantity(text: &str, units: Units) -> Result<Stated, TextErr
     Ok(Stated { value, standard_uncertainty })
 }
 
+/// The units by name; empty where there is none.
 fn unit_names(units: Units) -> String {
-    units.iter().map(|(name, _)| if name.is_empty() { "none" } else { name }).collect::<Vec<_>>().join(", ")
+    units.iter().map(|(name, _)| *name).filter(|name| !name.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
+fn with_unit(units: &str) -> String {
+    if units.is_empty() { String::new() } else { format!(" with the unit {units}") }
 }
 
 fn number_with_unit(text: &str, units: Units) -> Option<f64> {

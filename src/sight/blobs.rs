@@ -100,6 +100,9 @@ impl BlobFinder {
         (self.left, self.top, self.columns) = (left, top, right - left + 2);
         let size = self.columns * (bottom - top + 2);
         if self.departure.len() < size {
+            // No more than that: growing by doubling would take half as much again of a large picture.
+            self.departure.reserve_exact(size - self.departure.len());
+            self.joined.reserve_exact(size - self.joined.len());
             self.departure.resize(size, 0);
             self.joined.resize(size, false);
         }

@@ -118,6 +118,7 @@ pub fn find_flights(
         if let Some(window) = watch.push(frame.index, frame.stamp_s, &frame.picture) {
             search(&window, options, &mut found, progress);
         }
+        source.recycle(frame.picture);
     }
     if let Some(window) = watch.finish() {
         search(&window, options, &mut found, progress);

@@ -6,7 +6,7 @@
 //! running mean of it. What is kept grows with what moves, not with the size of the picture, and is bounded: a window of
 //! frames is closed when it has grown to [`WatchLimits::bytes`] and the next one begins with its second half.
 
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
 use crate::sight::cells::{CELL, CellSums};
@@ -56,8 +56,8 @@ pub struct KeptFrame {
     pub levels: FrameLevels,
     /// Numbers of the kept tiles, rising.
     tiles: Vec<u32>,
-    /// `TILE_BYTES` for each kept tile: luma, cb, cr.
-    samples: Vec<u8>,
+    /// `TILE_BYTES` for each kept tile: luma, cb, cr. Shared by two windows where they overlap.
+    samples: Arc<Vec<u8>>,
     /// Numbers of the cells in which something changed, rising.
     pub changed_cells: Vec<u32>,
 }
@@ -462,7 +462,7 @@ fn keep(
         append_block(&picture.cb, column * CHROMA_TILE, row * CHROMA_TILE, CHROMA_TILE, &mut samples);
         append_block(&picture.cr, column * CHROMA_TILE, row * CHROMA_TILE, CHROMA_TILE, &mut samples);
     }
-    KeptFrame { index, stamp_s, levels, tiles, samples, changed_cells }
+    KeptFrame { index, stamp_s, levels, tiles, samples: Arc::new(samples), changed_cells }
 }
 
 /// Appends an `edge`×`edge` block; beyond the picture's border its last row and column are repeated.

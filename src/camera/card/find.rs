@@ -15,7 +15,8 @@ pub(super) struct Candidate {
 
 /// Sides of the tiles over which black and white are judged, px: the smallest that holds both decides, so that narrow borders and
 /// the wide plain cells of a near card are both read.
-const TILES: [usize; 3] = [4, 16, 64];
+const TILES: [usize; 3] = [FINEST, 16, 64];
+const FINEST: usize = 4;
 /// A neighbourhood holds black and white when its darkest pixel has less than this share of the light of its lightest; paper alone
 /// varies less, ink on paper far more.
 const DARK_SHARE: f32 = 0.6;
@@ -24,26 +25,28 @@ const LEAST_CONTRAST: f32 = 0.02;
 /// A patch narrower than this can't hold eight cells that could be told apart, px.
 const NARROWEST: usize = 9;
 
-pub(super) fn candidates(light: &Light) -> Vec<Candidate> {
+/// The quadrangles that look like marks, and how many were looked at.
+pub(super) fn candidates(light: &Light) -> (Vec<Candidate>, usize) {
     let dark = dark_pixels(light);
-    let mut found: Vec<Candidate> = Vec::new();
-    for hull in patches(light.width, light.height, &dark) {
-        let Some(quad) = four_corners(&hull) else { continue };
-        if let Some(candidate) = read(light, quad) {
-            found.push(candidate);
-        }
-    }
-    found
+    let quads: Vec<_> =
+        patches(light.width, light.height, &dark).iter().filter_map(|hull| four_corners(hull)).collect();
+    (quads.iter().filter_map(|quad| read(light, *quad)).collect(), quads.len())
 }
 
-/// Dark against the middle between the darkest and the lightest pixel around.
+/// Dark against the middle between the darkest and the lightest pixel around, which is one for each of the finest tiles.
 fn dark_pixels(light: &Light) -> Vec<bool> {
-    let levels: Vec<Level> = TILES.iter().map(|tile| Level::of(light, *tile)).collect();
-    let mut dark = vec![false; light.width * light.height];
-    for y in 0..light.height {
-        for x in 0..light.width {
-            let middle = levels.iter().find_map(|level| level.middle(x, y));
-            dark[y * light.width + x] = middle.is_some_and(|middle| light.at(x, y) < middle);
+    let levels = Level::all_of(light);
+    let (width, height) = (light.width, light.height);
+    let mut dark = vec![false; width * height];
+    for row in 0..height.div_ceil(FINEST) {
+        for column in 0..width.div_ceil(FINEST) {
+            let Some(middle) = levels.iter().find_map(|level| level.middle(column, row)) else { continue };
+            let across = column * FINEST..((column + 1) * FINEST).min(width);
+            for y in row * FINEST..((row + 1) * FINEST).min(height) {
+                for x in across.clone() {
+                    dark[y * width + x] = light.at(x, y) < middle;
+                }
+            }
         }
     }
     dark
@@ -51,30 +54,67 @@ fn dark_pixels(light: &Light) -> Vec<bool> {
 
 /// Darkest and lightest pixel around each tile of one size.
 struct Level {
-    tile: usize,
+    /// Of the finest tiles along a side of these.
+    finest: usize,
     columns: usize,
     around: Vec<(f32, f32)>,
 }
 
 impl Level {
-    fn of(light: &Light, tile: usize) -> Self {
-        let (columns, rows) = (light.width.div_ceil(tile), light.height.div_ceil(tile));
-        let mut extremes = vec![(f32::MAX, f32::MIN); columns * rows];
-        for y in 0..light.height {
-            for x in 0..light.width {
-                let v = light.at(x, y);
-                let place = &mut extremes[(y / tile) * columns + x / tile];
-                *place = (place.0.min(v), place.1.max(v));
+    /// One for each of [`TILES`], each made of the one before.
+    fn all_of(light: &Light) -> [Self; 3] {
+        let mut tile = FINEST;
+        let mut extremes = extremes_of_tiles(light);
+        TILES.map(|wanted| {
+            let step = wanted / tile;
+            if step > 1 {
+                extremes = extremes.gathered(step);
             }
-        }
-        Self { tile, columns, around: neighbourhoods(&extremes, columns, rows) }
+            tile = wanted;
+            let around = neighbourhoods(&extremes.values, extremes.columns, extremes.rows);
+            Self { finest: wanted / FINEST, columns: extremes.columns, around }
+        })
     }
 
-    /// The light between black and white around a pixel; `None` where there is only one of them.
-    fn middle(&self, x: usize, y: usize) -> Option<f32> {
-        let (low, high) = self.around[(y / self.tile) * self.columns + x / self.tile];
+    /// The light between black and white around one of the finest tiles; `None` where there is only one of them.
+    fn middle(&self, column: usize, row: usize) -> Option<f32> {
+        let (low, high) = self.around[row / self.finest * self.columns + column / self.finest];
         (low < DARK_SHARE * high && high - low >= LEAST_CONTRAST).then_some((low + high) / 2.0)
     }
+}
+
+/// Darkest and lightest pixel of each tile.
+struct Extremes {
+    columns: usize,
+    rows: usize,
+    values: Vec<(f32, f32)>,
+}
+
+impl Extremes {
+    fn none(columns: usize, rows: usize) -> Self {
+        Self { columns, rows, values: vec![(f32::MAX, f32::MIN); columns * rows] }
+    }
+
+    /// Of tiles that are `step` of these along a side.
+    fn gathered(&self, step: usize) -> Self {
+        let mut larger = Self::none(self.columns.div_ceil(step), self.rows.div_ceil(step));
+        for (i, (low, high)) in self.values.iter().enumerate() {
+            let place = &mut larger.values[i / self.columns / step * larger.columns + i % self.columns / step];
+            *place = (place.0.min(*low), place.1.max(*high));
+        }
+        larger
+    }
+}
+
+fn extremes_of_tiles(light: &Light) -> Extremes {
+    let mut tiles = Extremes::none(light.width.div_ceil(FINEST), light.height.div_ceil(FINEST));
+    for (y, line) in light.values.chunks_exact(light.width.max(1)).enumerate() {
+        let row = &mut tiles.values[y / FINEST * tiles.columns..][..tiles.columns];
+        for (place, pixels) in row.iter_mut().zip(line.chunks(FINEST)) {
+            *place = pixels.iter().fold(*place, |both, v| (both.0.min(*v), both.1.max(*v)));
+        }
+    }
+    tiles
 }
 
 fn neighbourhoods(extremes: &[(f32, f32)], columns: usize, rows: usize) -> Vec<(f32, f32)> {
@@ -229,7 +269,8 @@ fn meeting_point(a: (f64, f64), b: (f64, f64), d: (f64, f64), c: (f64, f64)) -> 
     (t.is_finite() && s.is_finite() && t >= 1.0 && s >= 1.0).then_some((a.0 + t * ux, a.1 + t * uy))
 }
 
-/// Least correlation of the cells seen with a mark's. Of 64 marks in four turns, chance alone reaches 0.5.
+/// Least correlation of the cells seen with a mark's. Of 64 marks in four turns, chance alone often reaches 0.5 and sometimes this:
+/// it only saves the work of fitting, and [`super::chance`] decides.
 const LEAST_LIKENESS: f64 = 0.68;
 
 /// Reads the 36 cells inside a quadrangle and compares them with every mark in every turn.

@@ -3,14 +3,18 @@
 //! A card carries four marks; a mark sheet one large one, for long throws. Each is numbered, so that several can hang in one
 //! picture. The marks are of the open AprilTag family 36h11.
 
+mod chance;
 pub mod family;
 mod find;
 mod light;
 mod refine;
 pub mod sheet;
 
+use std::f64::consts::FRAC_PI_2;
+
 use serde::{Deserialize, Serialize};
 
+use super::marks;
 use crate::clip::{Plane, Transfer};
 use crate::units::{MetrePoint, PixelPoint};
 
@@ -104,16 +108,51 @@ impl FoundCard {
         }
         corners
     }
+
+    /// How the card hangs; `None` where the corners tell nothing.
+    pub fn hanging(&self) -> Option<Hanging> {
+        let corners = self.corners();
+        let seen: Vec<PixelPoint> = corners.iter().map(|(px, _)| *px).collect();
+        let (_, turn) = marks::similarity(&corners, &seen)?;
+        let quarters = (turn / FRAC_PI_2).round();
+        let quarter_turns = quarters.rem_euclid(4.0) as u8;
+        Some(Hanging { quarter_turns, lean_deg: (turn - quarters * FRAC_PI_2).to_degrees() })
+    }
+
+    /// [`FoundCard::corners`] with the page turned by quarters until its upright is the picture's to 45°: whichever way a card was
+    /// taped to the wall, things don't fall upwards.
+    pub fn upright_corners(&self) -> Vec<(PixelPoint, MetrePoint)> {
+        let mut corners = self.corners();
+        for _ in 0..self.hanging().map_or(0, |hanging| hanging.quarter_turns) {
+            corners.iter_mut().for_each(|(_, at)| *at = MetrePoint::new(-at.y, at.x));
+        }
+        corners
+    }
 }
 
-/// Finds all marks in a picture, in order of their numbers. A mark seen twice is left out: it can't be told which one counts.
+/// How a card hangs in the picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hanging {
+    /// Quarter turns anticlockwise by which the page's upright is turned away from the picture's, 0 to 3: 2 is upside down.
+    pub quarter_turns: u8,
+    /// What is left of the turn after those, degrees anticlockwise, −45 to 45.
+    pub lean_deg: f64,
+}
+
+/// Finds all marks in a picture, in order of their numbers. A mark seen twice is left out: it can't be told which one counts; so is
+/// what chance could spell as well.
 ///
 /// `picture` is the full-range luma of the still background (a median over the clip), `transfer` how its samples relate to
 /// light.
 pub fn find_marks(picture: &Plane, transfer: Transfer) -> Vec<FoundMark> {
     let light = light::Light::of(picture, transfer);
-    let mut marks: Vec<FoundMark> =
-        find::candidates(&light).iter().filter_map(|candidate| refine::refined(&light, candidate)).collect();
+    let (candidates, tried) = find::candidates(&light);
+    let mut marks: Vec<FoundMark> = candidates
+        .iter()
+        .filter_map(|candidate| refine::refined(&light, candidate))
+        .filter(|(_, reading)| reading.is_believed(tried))
+        .map(|(mark, _)| mark)
+        .collect();
     marks.sort_by_key(|mark| mark.id);
     let ids: Vec<usize> = marks.iter().map(|mark| mark.id).collect();
     marks.retain(|mark| ids.iter().filter(|id| **id == mark.id).count() == 1);

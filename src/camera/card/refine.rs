@@ -5,6 +5,7 @@
 
 use nalgebra::{Matrix3, SMatrix, SVector};
 
+use super::chance::Reading;
 use super::family::{CELLS, cells};
 use super::find::Candidate;
 use super::light::Light;
@@ -48,7 +49,8 @@ struct Problem<'a> {
     light: &'a Light,
 }
 
-pub(super) fn refined(light: &Light, candidate: &Candidate) -> Option<FoundMark> {
+/// The mark with its corners as the whole pattern has them, and how the picture speaks against it; `None` where no pattern fits.
+pub(super) fn refined(light: &Light, candidate: &Candidate) -> Option<(FoundMark, Reading)> {
     let pattern = cells(candidate.id)?;
     let middle = mean(&candidate.corners);
     let half_size = candidate.corners.iter().map(|c| c.distance(middle)).fold(0.0, f64::max);
@@ -61,7 +63,8 @@ pub(super) fn refined(light: &Light, candidate: &Candidate) -> Option<FoundMark>
         fit = problem.fit(&mut state);
     }
     let (normal, residual_variance) = fit?;
-    problem.result(candidate.id, &state, &normal, residual_variance)
+    let mark = problem.result(candidate.id, &state, &normal, residual_variance)?;
+    Some((mark, problem.reading(&state)))
 }
 
 fn mean(corners: &[PixelPoint; 4]) -> PixelPoint {
@@ -186,13 +189,7 @@ impl Problem<'_> {
     /// Light that the pattern gives at a place, and its derivative by all parameters.
     fn model(&self, state: &Vector, x: f64, y: f64) -> (f64, Vector) {
         let (u, v, w) = mapped(state, x, y);
-        // Slopes of u and v along the picture, per pixel.
-        let grad = |k: usize, t: f64| {
-            let gx = (state[k] - t * state[6]) / w / self.half_size;
-            let gy = (state[k + 1] - t * state[7]) / w / self.half_size;
-            gx.hypot(gy)
-        };
-        let (su, sv) = (grad(0, u), grad(3, v));
+        let (su, sv) = (self.cells_a_pixel(state, 0, u, w), self.cells_a_pixel(state, 3, v, w));
         let blur = state[12];
         let (bu, du, eu) = shares(u, su * blur);
         let (bv, dv, ev) = shares(v, sv * blur);
@@ -248,6 +245,48 @@ impl Problem<'_> {
         (lighting * plain, slope)
     }
 
+    /// Turns each cell to the other colour and counts where the picture likes that better.
+    fn reading(&self, state: &Vector) -> Reading {
+        let mut gains = [[0.0; CELLS]; CELLS];
+        for &(x, y, light) in &self.pixels {
+            let (u, v, w) = mapped(state, x, y);
+            let (bu, _, _) = shares(u, self.cells_a_pixel(state, 0, u, w) * state[12]);
+            let (bv, _, _) = shares(v, self.cells_a_pixel(state, 3, v, w) * state[12]);
+            let black = self.black(&bu, &bv);
+            let residual = light - toned(state, (x, y), black);
+            for (row, line) in gains.iter_mut().enumerate().filter(|(row, _)| bv[*row] > 1e-3) {
+                for (column, gain) in line.iter_mut().enumerate() {
+                    let part = bu[column] * bv[row];
+                    let turned = if self.pattern[row][column] { black + part } else { black - part };
+                    let other = light - toned(state, (x, y), turned);
+                    *gain += residual * residual - other * other;
+                }
+            }
+        }
+        let on_border = |i: usize| i == 0 || i + 1 == CELLS;
+        let (mut wrong_inside, mut wrong_border) = (0, 0);
+        for (i, gain) in gains.iter().flatten().enumerate().filter(|(_, gain)| **gain > 0.0) {
+            debug_assert!(gain.is_finite());
+            let border = on_border(i / CELLS) || on_border(i % CELLS);
+            *(if border { &mut wrong_border } else { &mut wrong_inside }) += 1;
+        }
+        Reading { wrong_inside, wrong_border, breadth: breadth(state) }
+    }
+
+    /// Share of black seen at a place, of the shares of the columns and the rows.
+    fn black(&self, bu: &[f64; CELLS], bv: &[f64; CELLS]) -> f64 {
+        let of_row =
+            |line: &[bool; CELLS]| line.iter().zip(bu).filter(|(white, _)| !**white).map(|(_, b)| b).sum::<f64>();
+        self.pattern.iter().zip(bv).map(|(line, b)| of_row(line) * b).sum()
+    }
+
+    /// Slope of one of the mark's coordinates (`k` 0 for columns, 3 for rows) along the picture, cells a pixel.
+    fn cells_a_pixel(&self, state: &Vector, k: usize, t: f64, w: f64) -> f64 {
+        let gx = (state[k] - t * state[6]) / w / self.half_size;
+        let gy = (state[k + 1] - t * state[7]) / w / self.half_size;
+        gx.hypot(gy)
+    }
+
     fn result(&self, id: usize, state: &Vector, normal: &Matrix, variance: f64) -> Option<FoundMark> {
         let (n, sum, squares) =
             self.pixels.iter().fold((0.0, 0.0, 0.0), |(n, s, q): (f64, f64, f64), p| (n + 1.0, s + p.2, q + p.2 * p.2));
@@ -288,6 +327,20 @@ impl Problem<'_> {
         let c = covariance.fixed_view::<8, 8>(0, 0);
         Some((j * c * j.transpose()).trace() * self.half_size.powi(2))
     }
+}
+
+/// Light at a place of which that share is black.
+fn toned(state: &Vector, (x, y): (f64, f64), black: f64) -> f64 {
+    let tone = (1.0 - black).clamp(1e-6, 1.0).powf(state[13]);
+    (1.0 + state[10] * x + state[11] * y) * (state[8] + (state[9] - state[8]) * tone)
+}
+
+/// Breadth over length in the picture of a small square in the mark's middle.
+fn breadth(state: &Vector) -> f64 {
+    let Some(back) = matrix(state).try_inverse() else { return 0.0 };
+    let middle = CELLS as f64 / 2.0;
+    let sizes = homography::jacobian(&back, middle, middle).singular_values();
+    sizes.min() / sizes.max()
 }
 
 fn matrix(state: &Vector) -> Matrix3<f64> {

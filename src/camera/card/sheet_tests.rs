@@ -18,7 +18,10 @@ fn typeface() -> Typeface {
 }
 
 const CARD_1: CardName = CardName { kind: CardKind::Card, number: 1 };
-const DPI: f64 = 300.0;
+/// Fine, because poppler moves the edges of rectangles to whole pixels of its own.
+const DPI: f64 = 600.0;
+/// Pixels of the page that make one of the picture, as a camera farther away would see it.
+const REDUCED: usize = 8;
 
 /// The page's grey samples at [`DPI`], or `None` where poppler isn't installed.
 fn printed(card: CardName, paper: Paper) -> Option<Plane> {
@@ -40,13 +43,14 @@ fn printed(card: CardName, paper: Paper) -> Option<Plane> {
     }
 }
 
-/// Means of 4 × 4 pixels, as a camera farther away would see the page.
-fn quartered(page: &Plane) -> Plane {
-    let (width, height) = (page.width / 4, page.height / 4);
+/// Means of [`REDUCED`] pixels either way.
+fn reduced(page: &Plane) -> Plane {
+    let (width, height) = (page.width / REDUCED, page.height / REDUCED);
+    let count = REDUCED * REDUCED;
     let mean = |i: usize| {
-        let (x, y) = (4 * (i % width), 4 * (i / width));
-        let sum: u32 = (0..16).map(|k| u32::from(page.samples[(y + k / 4) * page.width + x + k % 4])).sum();
-        ((sum + 8) / 16) as u8
+        let (x, y) = (REDUCED * (i % width), REDUCED * (i / width));
+        let at = |k: usize| u32::from(page.samples[(y + k / REDUCED) * page.width + x + k % REDUCED]);
+        (((0..count).map(at).sum::<u32>() as usize + count / 2) / count) as u8
     };
     Plane { width, height, samples: (0..width * height).map(mean).collect() }
 }
@@ -91,11 +95,13 @@ fn the_page_is_read_back_from_its_own_pixels() {
     for paper in [Paper::A4, Paper::Letter] {
         for name in [CARD_1, CardName { kind: CardKind::Sheet, number: 16 }] {
             let Some(page) = printed(name, paper) else { return };
-            let found = find_cards(&quartered(&page), Transfer::Linear);
+            let found = find_cards(&reduced(&page), Transfer::Linear);
             assert_eq!(found.iter().map(|card| card.name).collect::<Vec<_>>(), [name]);
-            let smaller = Matrix3::new(0.25, 0.0, -0.375, 0.0, 0.25, -0.375, 0.0, 0.0, 1.0);
-            // Poppler moves the edges of rectangles to whole pixels of its own: up to an eighth of one off here on each axis.
-            check_corners(&found[0], paper, &smaller, 0.18);
+            let share = 1.0 / REDUCED as f64;
+            let shift = 0.5 * share - 0.5;
+            let smaller = Matrix3::new(share, 0.0, shift, 0.0, share, shift, 0.0, 0.0, 1.0);
+            // Edges moved to whole pixels of the page are up to a sixteenth of one off here on each axis.
+            check_corners(&found[0], paper, &smaller, 0.12);
         }
     }
 }
@@ -110,8 +116,8 @@ fn the_bar_is_as_long_as_it_says() {
     };
     let below_marks = ((MARKS_TOP_MM + block_mm(CardKind::Card).1 + 2.0) / 25.4 * DPI as f32) as usize;
     let bar = (below_marks..page.height).map(longest).max().unwrap() as f64 / DPI * 25.4;
-    // Counted in whole pixels: one of 0.085 mm at either end.
-    assert!((bar - 150.0).abs() < 0.17, "{bar}");
+    // Counted in whole pixels: one of 0.042 mm at either end.
+    assert!((bar - 150.0).abs() < 0.085, "{bar}");
 }
 
 /// The card hung in a scene: 300 px high marks' block seen under 40°, blurred and noisy.

@@ -34,6 +34,8 @@ struct Follower {
     steady: Steady,
     warp: Warp,
     first: Picture,
+    /// A frame that was put back already, in whose memory the next one is: each picture that came in goes out once.
+    spare: Option<Picture>,
     /// Frames lost in a row.
     lost: usize,
 }
@@ -50,7 +52,8 @@ impl<'a> SteadySource<'a> {
 
     fn pass(&mut self, frame: Frame) -> Frame {
         if frame.index == 0 {
-            let follow = |steady| Follower { steady, warp: Warp::new(), first: frame.picture.clone(), lost: 0 };
+            let follow =
+                |steady| Follower { steady, warp: Warp::new(), first: frame.picture.clone(), spare: None, lost: 0 };
             self.follower = Steady::new(&frame.picture.luma).ok().map(follow);
             return frame;
         }
@@ -63,7 +66,7 @@ impl<'a> SteadySource<'a> {
         }
         let picture = follower.put_back(&frame, &mut self.wander);
         let Frame { index, stamp_s, picture: used } = frame;
-        self.inner.recycle(used);
+        follower.spare = Some(used);
         Frame { index, stamp_s, picture }
     }
 }
@@ -82,7 +85,7 @@ impl Follower {
 
     /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.
     fn put_back(&mut self, frame: &Frame, wander: &mut Wander) -> Picture {
-        let mut canvas = self.first.clone();
+        let mut canvas = self.blank();
         if self.lost >= LOST_FOR_GOOD && !frame.index.is_multiple_of(LOOK_EVERY) {
             wander.lost_frames += 1;
             return canvas;
@@ -99,6 +102,20 @@ impl Follower {
                 wander.lost = Some(error);
             }
         }
+        canvas
+    }
+}
+
+impl Follower {
+    /// The first frame's picture, in memory that is free.
+    fn blank(&mut self) -> Picture {
+        let Some(mut canvas) = self.spare.take() else { return self.first.clone() };
+        for (plane, first) in
+            [(&mut canvas.luma, &self.first.luma), (&mut canvas.cb, &self.first.cb), (&mut canvas.cr, &self.first.cr)]
+        {
+            plane.clone_from(first);
+        }
+        (canvas.matrix, canvas.transfer) = (self.first.matrix, self.first.transfer);
         canvas
     }
 }
@@ -136,6 +153,18 @@ impl Wander {
         let away = |corner: PixelPoint| registered.motion.to_frame(corner).distance(corner);
         self.largest_px = corners(luma).map(away).fold(self.largest_px, f64::max);
         self.motions.insert(frame, registered);
+    }
+
+    /// Whether a frame of a picture of that size shows a place of the first frame. What a moved frame doesn't show was filled in from the
+    /// first one, and says nothing of what was there.
+    pub fn shows(&self, frame: usize, at: PixelPoint, (width, height): (usize, usize)) -> bool {
+        if self.from_frame.is_none_or(|from_frame| frame < from_frame) {
+            return true;
+        }
+        self.motions.get(&frame).is_some_and(|registered| {
+            let now = registered.motion.to_frame(at);
+            (0.0..=width as f64 - 1.0).contains(&now.x) && (0.0..=height as f64 - 1.0).contains(&now.y)
+        })
     }
 
     /// Adds to the covariances of a flight's sightings what the registered motion leaves open: its own uncertainty, and that
@@ -191,6 +220,7 @@ impl FrameSource for SteadySource<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Motion;
     use super::*;
     use crate::scene::{Scene, presets, source};
 
@@ -213,6 +243,61 @@ mod tests {
             let (wander, untouched) = followed(&preset(3), 40);
             assert_eq!((wander.from_frame, untouched), (None, 40));
         }
+    }
+
+    /// Counts the pictures that come back.
+    struct Counting<'a> {
+        inner: &'a mut dyn FrameSource,
+        back: usize,
+    }
+
+    impl FrameSource for Counting<'_> {
+        fn info(&self) -> &ClipInfo {
+            self.inner.info()
+        }
+
+        fn next_frame(&mut self) -> Result<Option<Frame>, ClipError> {
+            self.inner.next_frame()
+        }
+
+        fn report(&self) -> ClipReport {
+            self.inner.report()
+        }
+
+        fn recycle(&mut self, _picture: Picture) {
+            self.back += 1;
+        }
+    }
+
+    #[test]
+    fn what_a_moved_frame_does_not_show_is_known() {
+        let mut wander = Wander { from_frame: Some(4), ..Wander::default() };
+        let motion = Motion { shift_px: (-100.0, 0.0), ..Motion::rest(640, 360) };
+        let covariance = nalgebra::SMatrix::zeros();
+        let registered = Registered { motion, covariance, patches: 9, residual_rms_px: 0.0 };
+        wander.motions.insert(5, registered);
+        let shows = |frame, x| wander.shows(frame, PixelPoint::new(x, 180.0), (640, 360));
+        // Everything has gone 100 px to the left: the left 100 px of the first picture are out of view.
+        assert!(shows(5, 101.0) && !shows(5, 99.0));
+        // Before the motion all is in view, and a frame that was lost shows nothing.
+        assert!(shows(3, 99.0) && !shows(6, 300.0));
+    }
+
+    /// Were more pictures given back than came in, those waiting for use would fill the memory as the clip goes on.
+    #[test]
+    fn no_picture_is_given_back_twice() {
+        let mut scene = presets::shake(3);
+        scene.timing.frames = 30;
+        let mut inner = source(&scene);
+        let mut counting = Counting { inner: &mut inner, back: 0 };
+        let mut steady = SteadySource::new(&mut counting);
+        let mut frames = 0;
+        while let Some(frame) = steady.next_frame().unwrap() {
+            frames += 1;
+            steady.recycle(frame.picture);
+        }
+        assert!(steady.into_wander().from_frame.is_some());
+        assert_eq!((frames, counting.back), (30, 30));
     }
 
     #[test]
