@@ -16,7 +16,7 @@ use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robu
 use super::terms::{Quantity, Term};
 use super::view::{Distribution, FlightView};
 use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
-use crate::maths::nonlinear::{Minimum, Residuals, SolverOptions, cofactor, minimise};
+use crate::maths::nonlinear::{Minimum, Residuals, SolverError, SolverOptions, cofactor, minimise};
 use crate::sight::Sighting;
 use crate::units::{Estimate, MetrePoint, PixelPoint};
 
@@ -381,7 +381,7 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
         if round == 0 {
             parameters = approach(problem, parameters);
         }
-        parameters = minimise(problem, &parameters, ROUGH)?.parameters;
+        parameters = roughly(problem, parameters)?;
         scale = robust_scale(problem, &parameters).ok_or(FitError::NoPath)?;
         if round > 0 && change(&before, problem) < 1e-4 {
             break;
@@ -428,12 +428,25 @@ fn change(before: &[Vec<f64>], problem: &Problem) -> f64 {
     pairs.map(|(b, a)| (a - b).abs()).fold(0.0, f64::max)
 }
 
+/// A search whose result only serves to weigh the sightings: one that doesn't end changes nothing.
+fn roughly(problem: &Problem, start: Vec<f64>) -> Result<Vec<f64>, FitError> {
+    match minimise(problem, &start, ROUGH) {
+        Ok(minimum) => Ok(minimum.parameters),
+        Err(SolverError::NotConverged { .. }) => Ok(start),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Far from any path, as with a clock or a length that is wrong by a factor, what is known beforehand and the sightings pull apart, and
+/// the last digits take too long; some digits fewer are then enough, as the uncertainty is wide.
 fn search(problem: &Problem, start: &[f64]) -> Result<Minimum, FitError> {
-    Ok(minimise(
-        problem,
-        start,
-        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR },
-    )?)
+    let fine =
+        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR };
+    let coarse = SolverOptions { max_iterations: 2000, relative_decrease: 1e-9, relative_step: 1e-9, damping: 1e-3 };
+    match minimise(problem, start, fine) {
+        Err(SolverError::NotConverged { .. }) => Ok(minimise(problem, start, coarse)?),
+        found => Ok(found?),
+    }
 }
 
 fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -> Result<Solved<'a>, FitError> {
@@ -501,7 +514,7 @@ impl<'a> Solved<'a> {
             let track = &mut problem.tracks[flight];
             (track.reference_s, track.reference_row) = (launch.time_s, launch.row);
         }
-        problem.noise_scale = 1.0;
+        // With the noise as it was found the search ends where it stands.
         finish(problem, parameters, options)
     }
 

@@ -83,7 +83,11 @@ pub(super) fn first_looks(seen: &Seen<'_>) -> Result<Vec<Option<FirstLook>>, Mea
 /// What a verdict may ask beside the sightings, flight by flight.
 fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
     let of = |flight: &FoundFlight| FlightClues {
-        background_bend_px: seen.resting.and_then(|resting| background::bend(&flight.cuttings, resting)),
+        // Frames that were put back where the first one stood show a still background, and a ball before it that still sways.
+        background_bend_px: seen
+            .resting
+            .filter(|_| seen.wander.from_frame.is_none())
+            .and_then(|resting| background::bend(&flight.cuttings, resting)),
     };
     seen.flights.iter().map(of).collect()
 }
