@@ -214,6 +214,8 @@ pub(super) fn refit(
 struct Solved<'a> {
     problem: Problem<'a>,
     minimum: Minimum,
+    /// The parameters while the sightings were taken to be as good as they say, where a search over the same sightings begins.
+    at_stated_noise: Vec<f64>,
     chi_square: f64,
     degrees_of_freedom: usize,
     noise: NoiseStatement,
@@ -458,6 +460,7 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     let free = problem.layout().iter().filter(|(_, q)| matches!(problem.term(*q), Term::Free)).count();
     let degrees_of_freedom = (2 * used).saturating_sub(free);
     let mut minimum = search(&problem, &start)?;
+    let at_stated_noise = minimum.parameters.clone();
     let mut noise = noise_of(&problem, &minimum, degrees_of_freedom, options);
     // Prior knowledge weighs against sightings as noisy as they turned out, so the search is repeated with their scale.
     if problem.layout().iter().any(|(_, q)| matches!(problem.term(*q), Term::Known { .. })) {
@@ -477,6 +480,7 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     Ok(Solved {
         problem,
         minimum,
+        at_stated_noise,
         chi_square,
         degrees_of_freedom,
         noise,
@@ -502,8 +506,7 @@ fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptio
 impl<'a> Solved<'a> {
     /// The same search with its flights' quantities counted from other moments: the path stays, and so do the sightings in use.
     fn relaunched(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
-        let Self { mut problem, minimum, .. } = self;
-        let mut parameters = minimum.parameters;
+        let Self { mut problem, at_stated_noise: mut parameters, .. } = self;
         let shared = problem.shared(&parameters);
         for (flight, launch) in launches.iter().enumerate() {
             let track = &problem.tracks[flight];
@@ -514,7 +517,7 @@ impl<'a> Solved<'a> {
             let track = &mut problem.tracks[flight];
             (track.reference_s, track.reference_row) = (launch.time_s, launch.row);
         }
-        // With the noise as it was found the search ends where it stands.
+        problem.noise_scale = 1.0;
         finish(problem, parameters, options)
     }
 

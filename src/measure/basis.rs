@@ -215,7 +215,9 @@ fn for_flights<T>(
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {
         let request = Request { flights: vec![flight.clone()], ..request.clone() };
-        match fit(&request) {
+        // A clock that is wrong by a factor leaves no path on which gravity is what was given; what was measured stands without it.
+        let free = || Request { options: FitOptions { gravity_given: None, ..options.clone() }, ..request.clone() };
+        match fit(&request).or_else(|error| fit(&free()).map_err(|_| error)) {
             Ok(mut fitted) => Some(fitted.remove(0)),
             Err(error) => {
                 first_error.get_or_insert(error);
