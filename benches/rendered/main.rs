@@ -5,7 +5,8 @@
 //! wall, light from one side, noise and a walker are drawn; so are the errors of everything that is stated, from the
 //! distributions that are stated or taken as usual. Half of the clips are a hurried class's, which states a marked length and the
 //! ball; half a careful one's, which states distance, depth, level, tilt, lens and readout as well. `-- CLIPS table` prints a line a clip;
-//! `from=N` begins with another than the first, and `rig` prints what was stated, what was found, and what was there.
+//! `from=N` begins with another than the first, `rig` prints what was stated, what sight missed, and where it erred, and
+//! `rig pictures=DIR` writes the frames there as well.
 //!
 //! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, and counts how
 //! often the verdict names the true cause first, in a first reason that says it can't be told from another, and among the first two.
@@ -17,14 +18,17 @@ mod causes;
 
 use std::path::{Path, PathBuf};
 
+use lobline::clip::FrameSource;
 use lobline::flight::air::AirState;
 use lobline::flight::drag::{Correlation, Forces, Sphere};
 use lobline::maths::least_squares::polynomial_fit;
 use lobline::measure::{Settings, measure_source, refit};
 use lobline::measurement::{FlightMeasurement, Measurement};
+use lobline::report::rgb::from_picture;
 use lobline::rig::Rig;
 use lobline::scene::presets::{Spread, varied};
-use lobline::scene::{Air, Camera, Lines, Scene, Shutter, Truth, source, truth};
+use lobline::scene::{Air, Camera, Lines, Phase, Scene, Shutter, Truth, source, truth};
+use lobline::sight::{FindOptions, find_flights};
 use lobline::units::{Estimate, PixelPoint};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -46,17 +50,11 @@ fn main() {
         let clip = Clip::draw(5000 + seed as u64, careful, None);
         if arguments.iter().any(|a| a == "rig") {
             println!("{}\n{:?}", clip.rig, clip.scene.camera);
-            let found = lobline::sight::find_flights(
-                &mut source(&clip.scene),
-                &lobline::sight::FindOptions::default(),
-                &mut |_| {},
-            );
-            for flight in found.unwrap().flights {
-                println!("flight {:?}", flight.not_yet_frame);
-                flight.sightings.iter().for_each(|s| println!("{} {:?} {:.2}", s.frame, s.centre_px, s.visible));
+            clip.print_sight();
+            clip.print_starts();
+            if let Some(folder) = arguments.iter().find_map(|a| a.strip_prefix("pictures=")) {
+                clip.draw_pictures(Path::new(folder));
             }
-            let balls = clip.truth.frames.iter().filter_map(|f| Some((f.frame, f.balls.first()?)));
-            balls.for_each(|(f, b)| println!("true {f} {:?} {:?} {:.2}", b.phase, b.centre_px, b.visible));
         }
         let row = clip.measured(kept.as_deref());
         if table {
@@ -166,6 +164,49 @@ impl Clip {
         let mut source = self.doctored.put_before(source(&self.scene));
         let outcome = measure_source(&mut source, &settings, &mut |_| {});
         outcome.map(|outcome| outcome.measurement).map_err(|error| error.to_string())
+    }
+
+    /// What sight finds by itself beside what was there: frames missed, and places more than half a pixel off.
+    fn print_sight(&self) {
+        let found = find_flights(&mut source(&self.scene), &FindOptions::default(), &mut |_| {});
+        let flights = found.map(|found| found.flights).unwrap_or_default();
+        for flight in &flights {
+            let ends = (flight.sightings.first().map(|one| one.frame), flight.sightings.last().map(|one| one.frame));
+            println!("flight {ends:?}, not yet in {:?}", flight.not_yet_frame);
+        }
+        for (frame, ball) in self.truth.frames.iter().filter_map(|frame| Some((frame.frame, frame.balls.first()?))) {
+            let seen = flights.iter().flat_map(|flight| &flight.sightings).find(|one| one.frame == frame);
+            let error = seen.map(|one| (one.centre_px.x - ball.centre_px.x, one.centre_px.y - ball.centre_px.y));
+            let missed = error.is_none() && ball.phase == Phase::Flight;
+            if missed || error.is_some_and(|(x, y)| x.hypot(y) > 0.5 || ball.phase != Phase::Flight) {
+                let at = (ball.centre_px.x, ball.centre_px.y);
+                println!("{frame} {:?} at {at:.1?}, in view {:.2}, error {error:.2?}", ball.phase, ball.visible);
+            }
+        }
+    }
+
+    /// The first sightings as the measurement uses them.
+    fn print_starts(&self) {
+        let flights = self.outcome(None).map(|measurement| measurement.flights).unwrap_or_default();
+        for flight in &flights {
+            println!("launch at {:?}; truly at {:?}", flight.launch_time_s, self.truth.flights[0].release_s);
+            for row in flight.sightings.iter().take(4) {
+                let (residual, u) = (row.residual_px, row.covariance_px2);
+                let u = (u.xx.sqrt(), u.yy.sqrt());
+                let at = (row.frame, row.time_s, row.used, row.visible);
+                println!("  {at:.4?} residual {:+.2} {:+.2} px, u {u:.2?}", residual.x, residual.y);
+            }
+        }
+    }
+
+    /// Writes every frame.
+    fn draw_pictures(&self, folder: &Path) {
+        std::fs::create_dir_all(folder).expect("a folder for pictures");
+        let mut source = source(&self.scene);
+        while let Ok(Some(frame)) = source.next_frame() {
+            let picture = from_picture(&frame.picture);
+            picture.save(folder.join(format!("{}-{:03}.png", self.name, frame.index))).expect("a picture is written");
+        }
     }
 
     fn measured(&self, kept: Option<&Path>) -> Row {

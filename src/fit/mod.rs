@@ -33,7 +33,6 @@ pub(crate) use evaluate::{Fitted, fitted};
 pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Lever, Motion, Slopes, State};
-pub use release::{LAUNCHER_OF_RADIUS, LAUNCHER_PX};
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
     PushedResults, Residual,

@@ -47,12 +47,15 @@ const FULL_PAST: (f64, f64) = (0.7, 1.0);
 
 /// What a launcher beside the ball does to a sighting that noise doesn't, px and as a share of the radius: it hides a rim, or casts a
 /// shadow. As far as sightings of a smooth path are let off (half of it, as a standard deviation).
-pub const LAUNCHER_PX: f64 = 0.12;
-pub const LAUNCHER_OF_RADIUS: f64 = 0.01;
+const LAUNCHER_PX: f64 = 0.12;
+const LAUNCHER_OF_RADIUS: f64 = 0.01;
 
 /// How far a mouth may be from a straight edge across the path in the plane of the flight, in radii: it is nearer to the camera by a radius,
 /// and seldom cut square. Rendered tubes and arms were off by up to that much.
 const MOUTH_OFF: f64 = 0.9;
+
+/// Way past its launcher, in radii, after which no part of the ball is behind it: its own diameter.
+const APART: f64 = 2.0;
 
 /// What is known of the moment of launch beside the path.
 #[derive(Debug, Clone, Copy)]
@@ -71,17 +74,21 @@ impl Known {
 
     /// Chance that the ball would be found and not found as it was, had it left at `time_s`.
     fn chance(&self, time_s: f64) -> f64 {
-        let open = f64::from(u8::from(time_s >= self.from_s));
+        let indicator = |so: bool| f64::from(u8::from(so));
+        let open = indicator(time_s >= self.from_s);
         let Some(Mouth { radius_s, past }) = self.mouth else { return open };
         let rising = |(low, high): (f64, f64), past: f64| ((past - low) / (high - low)).clamp(0.0, 1.0);
         let past_at = |frame_s: f64| (frame_s - time_s) / radius_s;
         let missed_before = 1.0 - rising(FOUND_PAST, past_at(self.from_s));
-        // An arm or a cup hides a part of the ball as well, and is no mouth.
-        let seen = match past {
-            Some(past) => f64::from(u8::from((past_at(self.to_s) - past).abs() <= MOUTH_OFF)),
-            None => rising(FULL_PAST, past_at(self.to_s)),
-        };
-        HAS_A_MOUTH * missed_before * seen + (1.0 - HAS_A_MOUTH) * open
+        match past {
+            Some(past) => {
+                let at_the_edge = indicator((past_at(self.to_s) - past).abs() <= MOUTH_OFF);
+                // An arm or a cup hides a part of the ball as well, and is no mouth; but it was at the ball not long ago.
+                let near = indicator(past_at(self.to_s) <= APART);
+                HAS_A_MOUTH * missed_before * at_the_edge + (1.0 - HAS_A_MOUTH) * open * near
+            }
+            None => HAS_A_MOUTH * missed_before * rising(FULL_PAST, past_at(self.to_s)) + (1.0 - HAS_A_MOUTH) * open,
+        }
     }
 
     /// The latest possible moment as far as the ball was hidden, s.

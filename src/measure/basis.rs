@@ -130,14 +130,10 @@ fn view_of(seen: &Seen<'_>) -> View {
 /// Adds to the covariances what no fit of a disc knows of: light from one side, an edge that isn't sharp, an encoder, a lens. These
 /// errors are alike in neighbouring frames, so the residuals show little of them; see `benches/rendered.rs`.
 fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
-    let usually = launches::usual_share(&sightings);
     for sighting in &mut sightings {
         let floor = MODEL_PX.hypot(MODEL_OF_RADIUS * sighting.radius_px);
-        let launcher =
-            if launches::is_partly_hidden(sighting, usually) { launches::launcher_px(sighting) } else { 0.0 };
-        let added = floor * floor + launcher * launcher;
-        sighting.covariance_px2.xx += added;
-        sighting.covariance_px2.yy += added;
+        sighting.covariance_px2.xx += floor * floor;
+        sighting.covariance_px2.yy += floor * floor;
     }
     sightings
 }

@@ -1,7 +1,7 @@
 //! Which of the found flights are launches, and when each left its launcher.
 
 use crate::clip::Clock;
-use crate::fit::{FlightFit, LAUNCHER_OF_RADIUS, LAUNCHER_PX, Launch, Mouth, Residual};
+use crate::fit::{FlightFit, Launch, Mouth, Residual};
 use crate::rig::Rig;
 use crate::sight::find::goes_on_after_a_touch;
 use crate::sight::{FoundFlight, Sighting, SightingSource};
@@ -101,20 +101,19 @@ pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock
     }
 }
 
-/// Share of its disc that is usually in view: a ball that noise and glare make look a little unlike itself does so all along.
-pub(super) fn usual_share(sightings: &[Sighting]) -> f64 {
+/// Share of the first sighting's disc that is in view by what usually is; `None` where that is the whole, within what noise and glare
+/// make of it.
+fn part_in_view(sightings: &[Sighting]) -> Option<f64> {
+    /// Noise of the share: that, and of the rim's pixels.
+    const NOISE: f64 = 0.02;
+    const NOISE_PX: f64 = 0.15;
     let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
     shares.sort_by(f64::total_cmp);
-    shares.get(shares.len() / 2).map_or(1.0, |share| share.max(0.5))
-}
-
-pub(super) fn is_partly_hidden(sighting: &Sighting, usually: f64) -> bool {
-    sighting.visible < IN_FULL_VIEW * usually
-}
-
-/// How far a thing that hides a part of the ball draws its sighting aside, as a standard deviation, px.
-pub(super) fn launcher_px(sighting: &Sighting) -> f64 {
-    LAUNCHER_PX + LAUNCHER_OF_RADIUS * sighting.radius_px
+    let usual = shares.get(shares.len() / 2)?.max(0.5);
+    let least = shares[(shares.len() / 10).max((shares.len() / 4).min(2))];
+    let first = sightings.first()?;
+    let noise = NOISE + NOISE_PX / first.radius_px.max(1.0);
+    (first.visible < IN_FULL_VIEW * usual && first.visible < least - noise).then_some(first.visible / usual)
 }
 
 /// How far the ball's centre was past the edge of a mouth at the first sighting, in radii; `None` when the ball was in full view.
@@ -122,14 +121,12 @@ pub(super) fn launcher_px(sighting: &Sighting) -> f64 {
 /// The mouth is taken as a straight edge across the path: a disc of radius R whose share h is hidden has the edge at u·R
 /// behind its centre, where h = (acos u − u·√(1 − u²))/π.
 fn past_the_edge(sightings: &[Sighting]) -> Option<f64> {
-    let usually = usual_share(sightings);
-    let first = sightings.first().filter(|first| is_partly_hidden(first, usually))?;
-    let visible = first.visible / usually;
+    let in_view = part_in_view(sightings)?;
     let (mut low, mut high) = (-1.0f64, 1.0f64);
     for _ in 0..40 {
         let u = 0.5 * (low + high);
         let hidden = (u.acos() - u * (1.0 - u * u).sqrt()) / std::f64::consts::PI;
-        if hidden > 1.0 - visible { low = u } else { high = u }
+        if hidden > 1.0 - in_view { low = u } else { high = u }
     }
     Some(low)
 }

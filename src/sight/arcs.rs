@@ -12,7 +12,7 @@ use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
 use crate::sight::blobs::Blob;
-use crate::sight::smooth::{Place, SmoothPath, degree_for};
+use crate::sight::smooth::{Place, SmoothPath};
 use crate::units::PixelPoint;
 
 /// Arcs expected by chance, at which an arc is still believed.
@@ -502,10 +502,9 @@ fn look_alike(one: &Blob, other: &Blob) -> bool {
 /// away from any parabola by more than blobs scatter.
 fn smooth_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
     let places: Vec<Place> = places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
-    let degree = degree_for(places.len());
-    let path = SmoothPath::fit(&places, degree)?;
+    let path = SmoothPath::flight(&places)?;
     let sum: f64 = places.iter().map(|place| path.distance(place).powi(2)).sum();
-    Some((sum / (places.len() as f64 - 0.5 * (degree as f64 + 1.0)).max(1.0)).sqrt())
+    Some((sum / (places.len() as f64 - 0.5 * path.determined()).max(1.0)).sqrt())
 }
 
 /// Length of the path through the places, px.

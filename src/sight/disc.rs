@@ -149,6 +149,8 @@ pub struct DiscFit {
     pub explained_in_view: f64,
     /// Share of the disc's area that looks like the ball, 0 to 1.
     pub visible: f64,
+    /// The same without what would look like the ball had it not been there: before a dark tube a dark ball doesn't show.
+    pub shown: f64,
     /// Contrast of the ball against the background over the noise, per pixel.
     pub signal_to_noise: f64,
 }

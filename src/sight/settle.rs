@@ -239,6 +239,7 @@ fn finish(patch: &Patch, disc: Disc, state: &Normal, light: &Light) -> Option<Di
         explained: likeness.all.explained(),
         explained_in_view: likeness.in_view.explained(),
         visible: likeness.visible,
+        shown: likeness.shown,
         signal_to_noise,
     })
 }
@@ -248,8 +249,9 @@ struct Likeness {
     /// What the disc explains inside it, and in the part of it that looks like the ball.
     all: Squares,
     in_view: Squares,
-    /// Share of its area that looks like the ball.
+    /// Share of its area that looks like the ball, and that shows it against something else.
     visible: f64,
+    shown: f64,
 }
 
 /// Squared departures from the background without the disc and with it, levels².
@@ -291,8 +293,13 @@ impl Departure {
 
 impl Likeness {
     fn of(patch: &Patch, composer: &Composer<'_>) -> Self {
+        /// Share of its greatest contrast above which the ball shows.
+        const SHOWS: f64 = 0.35;
         let (mut all, mut in_view) = (Squares::default(), Squares::default());
         let (mut area, mut area_in_view) = (0.0, 0.0);
+        // Covered area that looks like the ball, with the contrast expected there.
+        let mut alike: Vec<(f64, f64)> = Vec::new();
+        let mut greatest = 0.0f64;
         let (mut models, mut signal) = ([PixelModel::NOTHING; 4], Signal::NOTHING);
         for (column, row) in composer.blocks() {
             composer.pixels((column, row), &mut models);
@@ -306,13 +313,19 @@ impl Likeness {
                 composer.luma(model, patch.luma.background[place], &mut signal);
                 let here = || chroma.iter().copied().chain([Departure::of(&patch.luma, place, &signal)]);
                 all.add(here());
+                let expected = contrast(here());
+                greatest = greatest.max(if model.coverage > 0.5 { expected / model.coverage } else { 0.0 });
                 if looks_like_ball(here()) {
                     in_view.add(here());
                     area_in_view += model.coverage;
+                    alike.push((model.coverage, expected / model.coverage));
                 }
             }
         }
-        Self { all, in_view, visible: if area > 0.0 { area_in_view / area } else { 0.0 } }
+        let area_shown: f64 =
+            alike.iter().filter(|(_, expected)| *expected > SHOWS * greatest).map(|(area, _)| area).sum();
+        let share = |part: f64| if area > 0.0 { part / area } else { 0.0 };
+        Self { all, in_view, visible: share(area_in_view), shown: share(area_shown) }
     }
 }
 
@@ -332,6 +345,11 @@ fn chroma_departures(
             Departure::of(plane, place, &signal)
         })
         .collect()
+}
+
+/// Departure that the ball is expected to make, in units of noise.
+fn contrast(departures: impl Iterator<Item = Departure>) -> f64 {
+    departures.map(|one| (one.expected / one.noise).powi(2)).sum::<f64>().sqrt()
 }
 
 /// Halfway between background and ball, or better, counts as ball; all signals together, in units of their noise.

@@ -1,7 +1,9 @@
 //! A smooth path through sightings, with its own uncertainty: what tells a ball in flight from one that was touched.
 //!
-//! A cubic in time, not a parabola: drag and a rolling shutter bend a free flight by up to several pixels, and that is no
-//! reason to cut it. A bounce or a push changes the velocity at once, which no cubic follows.
+//! Not a parabola: drag, a lens, a tilted camera and a rolling shutter bend a free flight by up to several pixels, and that is
+//! no reason to cut it. A bounce or a push changes the velocity at once, which no smooth path follows. How much a flight may
+//! bend is a prior on the higher derivatives, so that a few places a thirtieth of a second apart are held against what a
+//! flight can do and many against what this one does.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -24,7 +26,15 @@ pub struct SmoothPath {
     y: DVector<f64>,
     /// Inverse of the normal matrix, for weights 1/σ².
     inverse: DMatrix<f64>,
+    determined: f64,
 }
+
+/// Degree of a flight's path in time.
+const FLIGHT_DEGREE: i32 = 5;
+/// Rate, 1/s, at which the acceleration of a flight changes in the picture, as a standard deviation: that the n-th derivative is
+/// the acceleration times this to the power of n − 2. A table tennis ball of 3 g that falls by a wide lens a metre away
+/// (rendered) reached 2 /s in the third derivative and 4.6 /s in the fourth.
+const BENDING_PER_S: f64 = 3.5;
 
 impl SmoothPath {
     /// Weighted least squares of `degree`; `None` with fewer places than coefficients.
@@ -32,9 +42,29 @@ impl SmoothPath {
         if places.len() <= degree {
             return None;
         }
-        let reference_s = places.iter().map(|place| place.time_s).sum::<f64>() / places.len() as f64;
-        let unit_s = places.iter().map(|place| (place.time_s - reference_s).abs()).fold(1e-9, f64::max);
-        let mut normal = DMatrix::zeros(degree + 1, degree + 1);
+        Self::solve(places, &vec![0.0; degree + 1])
+    }
+
+    /// Path of a flight: a parabola that may bend on as drag, a lens and a shutter bend it, as far as the places tell and a
+    /// flight can. `None` with fewer than three places.
+    pub fn flight(places: &[Place]) -> Option<Self> {
+        let (ax, ay) = Self::fit(places, 2)?.acceleration();
+        let (_, unit_s) = span(places);
+        let (mut derivative, mut factorial) = (ax.hypot(ay).max(1.0) * unit_s * unit_s, 2.0);
+        let mut precisions = vec![0.0; 3];
+        for order in 3..=FLIGHT_DEGREE {
+            derivative *= BENDING_PER_S * unit_s;
+            factorial *= f64::from(order);
+            precisions.push((factorial / derivative).powi(2));
+        }
+        Self::solve(places, &precisions)
+    }
+
+    /// Weighted least squares for as many coefficients as there are `precisions`: those of their priors about nought, 1/px².
+    fn solve(places: &[Place], precisions: &[f64]) -> Option<Self> {
+        let degree = precisions.len() - 1;
+        let (reference_s, unit_s) = span(places);
+        let mut normal = DMatrix::from_diagonal(&DVector::from_row_slice(precisions));
         let (mut right_x, mut right_y) = (DVector::zeros(degree + 1), DVector::zeros(degree + 1));
         for place in places {
             let row = powers((place.time_s - reference_s) / unit_s, degree);
@@ -44,7 +74,19 @@ impl SmoothPath {
             right_y += weight * place.centre.y * &row;
         }
         let inverse = normal.cholesky()?.inverse();
-        Some(Self { reference_s, unit_s, x: &inverse * right_x, y: &inverse * right_y, inverse })
+        let assumed: f64 = precisions.iter().enumerate().map(|(i, precision)| precision * inverse[(i, i)]).sum();
+        let determined = precisions.len() as f64 - assumed;
+        Some(Self { reference_s, unit_s, x: &inverse * right_x, y: &inverse * right_y, inverse, determined })
+    }
+
+    /// Coefficients that the places determine on each axis; those of a prior count in part.
+    pub fn determined(&self) -> f64 {
+        self.determined
+    }
+
+    /// Degrees of freedom that `count` places leave, both axes together.
+    pub fn freedom(&self, count: usize) -> f64 {
+        2.0 * (count as f64 - self.determined)
     }
 
     pub fn at(&self, time_s: f64) -> PixelPoint {
@@ -78,6 +120,12 @@ impl SmoothPath {
     }
 }
 
+/// Mean time of places and the longest time from it, s.
+fn span(places: &[Place]) -> (f64, f64) {
+    let mean_s = places.iter().map(|place| place.time_s).sum::<f64>() / places.len() as f64;
+    (mean_s, places.iter().map(|place| (place.time_s - mean_s).abs()).fold(1e-9, f64::max))
+}
+
 fn powers(tau: f64, degree: usize) -> DVector<f64> {
     DVector::from_fn(degree + 1, |i, _| tau.powi(i as i32))
 }
@@ -89,11 +137,10 @@ const RETURN_WITHIN: usize = 4;
 /// picture that was squeezed too hard scatter sightings by more than the disc fits know.
 fn honest(places: &[Place], settled: std::ops::Range<usize>) -> Vec<Place> {
     let part = &places[settled];
-    let freedom = (2 * part.len()) as f64 - 6.0;
-    let ratio = SmoothPath::fit(part, 2).filter(|_| freedom > 0.0).map_or(1.0, |path| {
+    let ratio = SmoothPath::flight(part).filter(|path| path.freedom(part.len()) > 1.0).map_or(1.0, |path| {
         let chi2: f64 = part.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).sum();
         // The part was chosen for its small scatter, so its scatter is taken half as much again.
-        (2.25 * chi2 / freedom).max(1.0).sqrt()
+        (2.25 * chi2 / path.freedom(part.len())).max(1.0).sqrt()
     });
     places.iter().map(|place| Place { sigma_px: place.sigma_px * ratio, ..*place }).collect()
 }
@@ -136,24 +183,14 @@ pub fn free_run(places: &[Place], slack_px: f64) -> Option<(std::ops::Range<usiz
     }
     let run = without_pushed_start(places, run);
     let kept: Vec<Place> = places[run.clone()].to_vec();
-    let on_path = trimmed(&kept, &odd[run.clone()], degree_for(kept.len()), slack_px)?;
+    let on_path = trimmed(&kept, &odd[run.clone()], slack_px)?;
     Some((run, on_path))
 }
 
-/// Degree of a polynomial that follows a free flight of so many places to a fraction of a pixel: drag on a light ball, a
-/// rolling shutter and a tilted camera bend a long one by more than a cubic does.
-pub fn degree_for(count: usize) -> usize {
-    match count {
-        0..9 => 2,
-        9..20 => 3,
-        _ => 4,
-    }
-}
-
-/// Takes off the first place where it departs from the parabola of those after it by more than scatter: just before the release
+/// Takes off the first place where it departs from the path of those after it by more than scatter: just before the release
 /// the ball is a fraction of a pixel off its free path. (After a touch it is soon far off, and that ends the run by itself.)
 fn without_pushed_start(places: &[Place], run: std::ops::Range<usize>) -> std::ops::Range<usize> {
-    /// Neighbours that make the parabola; fewer say too little.
+    /// Neighbours that make the path; fewer say too little.
     const NEIGHBOURS: usize = 8;
     /// Departure, px, that blur and glare make without a touch.
     const SLACK_PX: f64 = 0.25;
@@ -161,7 +198,7 @@ fn without_pushed_start(places: &[Place], run: std::ops::Range<usize>) -> std::o
         return run;
     }
     let (place, neighbours) = (&places[run.start], &places[run.start + 1..run.start + 1 + NEIGHBOURS]);
-    let departs = SmoothPath::fit(neighbours, 2)
+    let departs = SmoothPath::flight(neighbours)
         .is_some_and(|path| path.distance(place) > 4.0 * place.sigma_px.hypot(path.sigma_px(place.time_s)) + SLACK_PX);
     run.start + usize::from(departs)..run.end
 }
@@ -171,11 +208,11 @@ fn lies_on(path: &SmoothPath, place: &Place, slack_px: f64) -> bool {
 }
 
 /// Flags the places that a robust fit keeps.
-fn trimmed(places: &[Place], odd: &[bool], degree: usize, slack_px: f64) -> Option<Vec<bool>> {
+fn trimmed(places: &[Place], odd: &[bool], slack_px: f64) -> Option<Vec<bool>> {
     let mut good: Vec<bool> = odd.iter().map(|odd| !odd).collect();
     for _ in 0..4 {
         let chosen: Vec<Place> = places.iter().zip(&good).filter(|(_, good)| **good).map(|(place, _)| *place).collect();
-        let path = SmoothPath::fit(&chosen, degree)?;
+        let path = SmoothPath::flight(&chosen)?;
         let next: Vec<bool> =
             places.iter().map(|place| path.distance(place) < 5.0 * place.sigma_px + 1.5 * slack_px).collect();
         if next == good {
@@ -189,7 +226,7 @@ fn trimmed(places: &[Place], odd: &[bool], degree: usize, slack_px: f64) -> Opti
 fn local_path(inside: &[Place], forward: bool) -> Option<SmoothPath> {
     const LOCAL: usize = 16;
     let near = if forward { &inside[inside.len().saturating_sub(LOCAL)..] } else { &inside[..inside.len().min(LOCAL)] };
-    SmoothPath::fit(near, if near.len() >= 9 { 3 } else { 2 })
+    SmoothPath::flight(near)
 }
 
 /// The third of the places (at least five) that a parabola fits best: surely inside one flight.

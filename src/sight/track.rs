@@ -10,11 +10,11 @@ use crate::sight::cutout::cut_out;
 use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
 use crate::sight::light::Light;
 use crate::sight::look::{BallLook, Known, Lens, guess_ball, learn_ball};
-use crate::sight::smooth::{Place, SmoothPath, degree_for, free_run};
+use crate::sight::smooth::{Place, SmoothPath, free_run};
 use crate::sight::watch::Window;
 use crate::units::PixelPoint;
 
-/// Frames beyond the ends of the arc in which the ball is looked for.
+/// Frames before the first sighting in which the ball is looked for.
 const BEYOND: usize = 12;
 /// Least share of the ball in view for a sighting: below it, more is guessed than seen.
 const LEAST_VISIBLE: f64 = 0.4;
@@ -24,6 +24,20 @@ const LEAST_VISIBLE: f64 = 0.4;
 pub struct Refined {
     pub place: usize,
     pub fit: DiscFit,
+}
+
+/// By how much the share in view varies by noise.
+const HIDDEN_BY_NOISE: f64 = 0.02;
+
+impl Refined {
+    /// Widens the place by what a thing that hides this share of the disc draws it aside: a tube's mouth, a cup or a bucket's rim.
+    fn widen(&mut self, hidden: f64) {
+        /// Standard deviation of the place over hidden share times radius: rendered tubes and buckets drew it by 0.4 to 0.7.
+        const DRAWN: f64 = 0.5;
+        let variance = (DRAWN * (hidden - HIDDEN_BY_NOISE).max(0.0) * self.fit.disc.radius_px).powi(2);
+        self.fit.covariance_px2.xx += variance;
+        self.fit.covariance_px2.yy += variance;
+    }
 }
 
 /// A flight as the pictures tell it.
@@ -60,13 +74,22 @@ pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: 
     }
 }
 
-/// Whether a track from luma and chroma is to be preferred to that from luma alone.
+/// Whether a track from luma and chroma is to be preferred to that from luma alone: where it scatters less in the frames that
+/// both have. Before a wall as bright as the ball, luma loses frames.
 fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
     /// Luma finds the ball in some frames where the launcher still holds it.
     const MAY_MISS: f64 = 0.1;
-    let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
+    /// By how much more it may scatter for each frame that luma lost, and at most.
+    const WORTH: f64 = 0.1;
+    const MOST: f64 = 2.0;
+    let scatter = |track: &Track, other: &Track| {
+        let common = |one: &&Refined| other.refined.binary_search_by_key(&one.place, |other| other.place).is_ok();
+        let common: Vec<Refined> = track.refined.iter().filter(common).cloned().collect();
+        scatter_px(&places(&common, times_s)).unwrap_or(f64::INFINITY)
+    };
     let enough = coloured.refined.len() as f64 >= (1.0 - MAY_MISS) * plain.refined.len() as f64;
-    enough && scatter(coloured) <= scatter(plain)
+    let gained = coloured.refined.len().saturating_sub(plain.refined.len());
+    enough && scatter(coloured, plain) <= (1.0 + WORTH * gained as f64).min(MOST) * scatter(plain, coloured)
 }
 
 fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
@@ -93,7 +116,8 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
     finish(&refiner, refined)
 }
 
-fn finish(refiner: &Refiner<'_>, refined: Vec<Refined>) -> Option<Track> {
+fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
+    refiner.doubt_the_ends(&mut refined);
     let not_yet = refiner.not_yet(&refined)?;
     let places = places(&refined, refiner.times_s);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
@@ -125,13 +149,11 @@ fn holds_together(places: &[Place], radius_px: f64) -> bool {
 fn scatter_px(places: &[Place]) -> Option<f64> {
     /// Uncertainty, px, that doesn't set a place apart from the others.
     const USUAL_PX: f64 = 0.2;
-    let degree = degree_for(places.len());
     let even = |place: &Place| Place { sigma_px: (place.sigma_px / USUAL_PX).max(1.0), ..*place };
     let even: Vec<Place> = places.iter().map(even).collect();
-    let path = SmoothPath::fit(&even, degree)?;
+    let path = SmoothPath::flight(&even)?;
     let squares: f64 = even.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).sum();
-    let freedom = (2 * places.len()) as f64 - 2.0 * (degree as f64 + 1.0);
-    Some((squares / freedom.max(1.0)).sqrt())
+    Some((squares / path.freedom(places.len()).max(1.0)).sqrt())
 }
 
 /// Whether a fitted disc is the ball: it explains the picture.
@@ -144,10 +166,10 @@ fn is_seen_between(one: &Refined) -> bool {
     one.fit.explained > 0.35 && one.fit.visible > LEAST_VISIBLE
 }
 
-/// The value that nine tenths are above; `None` for none.
-fn lower_tenth(mut values: Vec<f64>) -> Option<f64> {
+/// The value that all but a few are above: nine tenths, or all but two of some; `None` for none.
+fn usual_least(mut values: Vec<f64>) -> Option<f64> {
     values.sort_by(f64::total_cmp);
-    values.get(values.len() / 10).copied()
+    values.get((values.len() / 10).max((values.len() / 4).min(2))).copied()
 }
 
 /// The places of sightings, with the uncertainties that their fits state.
@@ -167,8 +189,10 @@ struct Refiner<'a> {
     times_s: &'a [f64],
     light: &'a Light,
     ball: BallLook,
-    /// Share of the ball's disc that looks like it in all but a few frames: noise, glare and an encoder take a part everywhere.
+    /// Share of the ball's disc that looks like it in all but a few frames, noise, glare and an encoder take a part everywhere; and
+    /// that shows against what is behind it.
     usually_visible: f64,
+    usually_shown: f64,
 }
 
 impl<'a> Refiner<'a> {
@@ -180,34 +204,55 @@ impl<'a> Refiner<'a> {
         ball: BallLook,
         known: &[Known],
     ) -> (Self, Vec<Refined>) {
-        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0 };
+        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0, usually_shown: 0.0 };
         let mut refined = refiner.look_at_all(known);
-        let shares: Vec<f64> = refined.iter().map(|one| one.fit.visible).collect();
-        refiner.usually_visible = lower_tenth(shares).unwrap_or(1.0);
+        let usual = |share: fn(&DiscFit) -> f64| usual_least(refined.iter().map(|one| share(&one.fit)).collect());
+        refiner.usually_visible = usual(|fit| fit.visible).unwrap_or(1.0);
+        refiner.usually_shown = usual(|fit| fit.shown).unwrap_or(1.0);
+        // Before a tube that looks like the ball, nothing tells that it is there yet.
+        let shown = |one: &Refined| refiner.shows_enough(one);
+        let from = refined.iter().position(shown).unwrap_or(0);
+        refined.truncate(refined.iter().rposition(shown).map_or(0, |last| last + 1));
+        refined.drain(..from.min(refined.len()));
         refined.iter_mut().for_each(|one| refiner.doubt_the_hidden(one));
         (refiner, refined)
     }
 
-    /// Widens the place of a ball that something hides in part: a tube's mouth, a cup or a bucket's rim draws the disc aside.
+    /// Widens the place of a ball that something hides in part.
     fn doubt_the_hidden(&self, one: &mut Refined) {
-        /// Standard deviation of the place over hidden share times radius: rendered tubes and buckets drew it by 0.4 to 0.7.
-        const DRAWN: f64 = 0.5;
-        /// By how much the share in view varies by noise.
-        const NOISE: f64 = 0.02;
-        let hidden = (self.usually_visible - one.fit.visible - NOISE).max(0.0);
-        let variance = (DRAWN * hidden * one.fit.disc.radius_px).powi(2);
-        one.fit.covariance_px2.xx += variance;
-        one.fit.covariance_px2.yy += variance;
+        one.widen(self.usually_visible - one.fit.visible);
+    }
+
+    /// The same at the ends of the flight for what a launcher or a bucket may hide that looks like the ball.
+    fn doubt_the_ends(&self, refined: &mut [Refined]) {
+        let unlike = |one: &Refined| self.usually_shown - one.fit.shown > HIDDEN_BY_NOISE;
+        let first = refined.iter().take_while(|one| unlike(one)).count();
+        let last = refined[first..].iter().rev().take_while(|one| unlike(one)).count();
+        let count = refined.len();
+        let ends = refined.iter_mut().enumerate().filter(|(i, _)| *i < first || i + last >= count);
+        for (_, one) in ends {
+            let known = (self.usually_visible - one.fit.visible).max(0.0);
+            one.widen(self.usually_shown - one.fit.shown - known);
+        }
     }
 
     /// Whether a fitted disc is the ball at an end of its flight, where a mouth or a bucket may hide a part and tell against it:
     /// then it explains what is in view of it. A thing that never looks wholly like a ball isn't given that.
     fn is_seen_in_part(&self, one: &Refined) -> bool {
+        self.shows_enough(one) && self.looks_seen(one)
+    }
+
+    fn looks_seen(&self, one: &Refined) -> bool {
         const MOSTLY: f64 = 0.6;
         const EXPLAINED: f64 = 0.6;
         const A_BALL: f64 = 0.85;
         let fit = &one.fit;
         is_seen(one) || (self.usually_visible > A_BALL && fit.visible > MOSTLY && fit.explained_in_view > EXPLAINED)
+    }
+
+    /// Whether so much of the ball shows as a sighting needs, by what usually does.
+    fn shows_enough(&self, one: &Refined) -> bool {
+        one.fit.shown > LEAST_VISIBLE * self.usually_shown
     }
 
     /// Fits the disc where it is expected in a frame.
@@ -225,7 +270,8 @@ impl<'a> Refiner<'a> {
     }
 
     /// The last place before the flight in which the ball was not yet on its path. A frame in which it isn't seen doesn't count
-    /// when it would hardly have moved till the first sighting: a ball that is let go hides in the resting scene where it hung.
+    /// when it would hardly have moved till the first sighting, since a ball that is let go hides in the resting scene where it
+    /// hung; nor when the ball may be there and hardly shows.
     #[expect(clippy::option_option, reason = "no path is a fault of the track, no place before it is none")]
     fn not_yet(&self, refined: &[Refined]) -> Option<Option<usize>> {
         /// Way, in radii, by which a ball leaves its ghost in the resting scene.
@@ -233,11 +279,14 @@ impl<'a> Refiner<'a> {
         let first = refined.first()?;
         let path = self.path(&refined[..refined.len().min(16)])?;
         let unsure = |place: &usize| {
-            let at = path.at(self.times_s[*place]);
-            at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
-                && !self
-                    .fit(*place, at, path.velocity(self.times_s[*place]))
-                    .is_some_and(|one| self.is_seen_in_part(&one))
+            let time_s = self.times_s[*place];
+            let at = path.at(time_s);
+            let one = self.fit(*place, at, path.velocity(time_s));
+            let in_its_ghost = at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
+                && !one.as_ref().is_some_and(|one| self.is_seen_in_part(one));
+            let hardly_shows =
+                |one: Refined| self.looks_seen(&one) && !self.shows_enough(&one) && self.accept(&path, &one);
+            in_its_ghost || one.is_some_and(hardly_shows)
         };
         let earlier = (0..first.place).rev().take(BEYOND);
         Some(earlier.clone().find(|place| !unsure(place)).or(earlier.clone().next_back()))
@@ -245,7 +294,8 @@ impl<'a> Refiner<'a> {
 
     /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.
     fn follow(&self, mut refined: Vec<Refined>) -> Option<Vec<Refined>> {
-        for _ in 0..2 {
+        const ROUNDS: usize = 4;
+        for _ in 0..ROUNDS {
             refined = self.keep_free_flight(refined)?;
             let before = refined.len();
             self.fill_gaps(&mut refined);
@@ -272,7 +322,7 @@ impl<'a> Refiner<'a> {
     }
 
     fn path(&self, refined: &[Refined]) -> Option<SmoothPath> {
-        SmoothPath::fit(&places(refined, self.times_s), degree_for(refined.len()))
+        SmoothPath::flight(&places(refined, self.times_s))
     }
 
     fn accept(&self, path: &SmoothPath, one: &Refined) -> bool {
@@ -302,7 +352,7 @@ impl<'a> Refiner<'a> {
     fn go_on(&self, refined: &mut Vec<Refined>, forward: bool) {
         let mut misses = 0;
         let end = if forward { refined[refined.len() - 1].place } else { refined[0].place };
-        for step in 1..=BEYOND {
+        for step in 1..=self.times_s.len() {
             let Some(place) = (if forward { Some(end + step) } else { end.checked_sub(step) }) else { return };
             if place >= self.times_s.len() || misses > 3 {
                 return;
@@ -313,8 +363,10 @@ impl<'a> Refiner<'a> {
             let time = self.times_s[place];
             let fit = self.fit(place, path.at(time), path.velocity(time));
             match fit.filter(|one| self.is_seen_in_part(one) && self.accept(&path, one)) {
-                Some(one) if forward => refined.push(one),
-                Some(one) => refined.insert(0, one),
+                Some(one) => {
+                    refined.insert(if forward { refined.len() } else { 0 }, one);
+                    misses = 0;
+                }
                 None => misses += 1,
             }
         }

@@ -346,16 +346,54 @@ fn level_statistics(sums: &[u16], reference: &[i32]) -> ([f32; BINS], [Option<f3
     for (&sum, &known) in sums.iter().zip(reference).step_by(3) {
         differences[bin_of(known)].push((i32::from(sum) - (known >> 4)) as i16);
     }
+    let mut known: Vec<LevelShift> = Vec::new();
+    for (bin, differences) in differences.iter_mut().enumerate().filter(|(_, some)| some.len() >= ENOUGH) {
+        let (shift, sigma) = median_and_scatter(differences);
+        known.push(LevelShift { bin, cells: differences.len(), shift, sigma });
+    }
+    keep_common_drift(&mut known);
     let mut shift = [f32::NAN; BINS];
     let mut sigma = [None; BINS];
-    for bin in 0..BINS {
-        if differences[bin].len() >= ENOUGH {
-            let (middle, scatter) = median_and_scatter(&mut differences[bin]);
-            (shift[bin], sigma[bin]) = (middle, Some(scatter));
-        }
+    for one in &known {
+        (shift[one.bin], sigma[one.bin]) = (one.shift, Some(one.sigma));
     }
     fill_from_neighbours(&mut shift);
     (shift, sigma)
+}
+
+/// Shift and scatter of the cell sums of one bin of levels.
+struct LevelShift {
+    bin: usize,
+    cells: usize,
+    shift: f32,
+    sigma: f32,
+}
+
+impl LevelShift {
+    /// Cell sum in the middle of the bin.
+    fn middle(&self) -> f32 {
+        (self.bin as f32 + 0.5) * 16.0 * 256.0 / BINS as f32
+    }
+}
+
+/// Leaves out levels that drift unlike the picture as a whole: where most of a level is a walker's clothes, what shifts when the
+/// walker goes isn't the exposure.
+fn keep_common_drift(known: &mut Vec<LevelShift>) {
+    /// Levels by which a curve of tones may depart from a gain, and share of the gain.
+    const LEVELS: f32 = 6.0;
+    const SHARE: f32 = 0.5;
+    known.sort_by(|a, b| (a.shift / a.middle()).total_cmp(&(b.shift / b.middle())));
+    let half = known.iter().map(|one| one.cells).sum::<usize>() / 2;
+    let mut below = 0;
+    let middle = known.iter().find(|one| {
+        below += one.cells;
+        below > half
+    });
+    let Some(gain) = middle.map(|one| one.shift / one.middle()) else { return };
+    known.retain(|one| {
+        let common = gain * one.middle();
+        (one.shift - common).abs() < 16.0 * LEVELS + SHARE * common.abs()
+    });
 }
 
 /// Gives levels without cells the shift of the nearest level that has some.
@@ -580,4 +618,28 @@ fn median_of_tile(
     fill(&mut resting.luma, TILE, 0, (width, height));
     fill(&mut resting.cb, CHROMA_TILE, 1, chroma);
     fill(&mut resting.cr, CHROMA_TILE, 2, chroma);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Cell sums of a picture at rest and of a frame a tenth brighter: a wall of level 150, and things of level 50, of which most
+    /// have gone in the frame.
+    fn a_walker_goes() -> (Vec<u16>, Vec<i32>) {
+        let (wall, thing) = (16 * 150, 16 * 50);
+        let reference = [vec![wall << 4; 6000], vec![thing << 4; 600]].concat();
+        let brighter = |sum: i32| (sum * 11 / 10) as u16;
+        ([vec![brighter(wall); 6000], vec![brighter(wall); 400], vec![brighter(thing); 200]].concat(), reference)
+    }
+
+    #[test]
+    fn a_walker_who_goes_is_no_drift_of_the_exposure() {
+        let (sums, reference) = a_walker_goes();
+        let (shift, _) = level_statistics(&sums, &reference);
+        let shift = shift_by_level(&shift);
+        assert!((shift[150] - 15.0).abs() < 1.0, "{}", shift[150]);
+        // No cell tells how dark levels drift: they are taken to drift as the next level does, not by the hundred of the walker.
+        assert!((0.0..20.0).contains(&shift[50]), "{}", shift[50]);
+    }
 }
