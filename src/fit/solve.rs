@@ -16,7 +16,7 @@ use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robu
 use super::terms::{Quantity, Term};
 use super::view::{Distribution, FlightView};
 use super::{FEWEST_SIGHTINGS, FitError, FitOptions, FlightInput, Launch};
-use crate::maths::nonlinear::{Minimum, Residuals, SolverOptions, cofactor, minimise};
+use crate::maths::nonlinear::{Minimum, Residuals, SolverError, SolverOptions, cofactor, minimise};
 use crate::sight::Sighting;
 use crate::units::{Estimate, MetrePoint, PixelPoint};
 
@@ -214,6 +214,8 @@ pub(super) fn refit(
 struct Solved<'a> {
     problem: Problem<'a>,
     minimum: Minimum,
+    /// The parameters while the sightings were taken to be as good as they say, where a search over the same sightings begins.
+    at_stated_noise: Vec<f64>,
     chi_square: f64,
     degrees_of_freedom: usize,
     noise: NoiseStatement,
@@ -381,7 +383,7 @@ fn reject_outliers(problem: &mut Problem, start: Vec<f64>, starts: &[Start]) -> 
         if round == 0 {
             parameters = approach(problem, parameters);
         }
-        parameters = minimise(problem, &parameters, ROUGH)?.parameters;
+        parameters = roughly(problem, parameters)?;
         scale = robust_scale(problem, &parameters).ok_or(FitError::NoPath)?;
         if round > 0 && change(&before, problem) < 1e-4 {
             break;
@@ -428,12 +430,25 @@ fn change(before: &[Vec<f64>], problem: &Problem) -> f64 {
     pairs.map(|(b, a)| (a - b).abs()).fold(0.0, f64::max)
 }
 
+/// A search whose result only serves to weigh the sightings: one that doesn't end changes nothing.
+fn roughly(problem: &Problem, start: Vec<f64>) -> Result<Vec<f64>, FitError> {
+    match minimise(problem, &start, ROUGH) {
+        Ok(minimum) => Ok(minimum.parameters),
+        Err(SolverError::NotConverged { .. }) => Ok(start),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Far from any path, as with a clock or a length that is wrong by a factor, what is known beforehand and the sightings pull apart, and
+/// the last digits take too long; some digits fewer are then enough, as the uncertainty is wide.
 fn search(problem: &Problem, start: &[f64]) -> Result<Minimum, FitError> {
-    Ok(minimise(
-        problem,
-        start,
-        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR },
-    )?)
+    let fine =
+        SolverOptions { max_iterations: 200, relative_decrease: 1e-14, relative_step: 1e-12, damping: NEARLY_LINEAR };
+    let coarse = SolverOptions { max_iterations: 2000, relative_decrease: 1e-9, relative_step: 1e-9, damping: 1e-3 };
+    match minimise(problem, start, fine) {
+        Err(SolverError::NotConverged { .. }) => Ok(minimise(problem, start, coarse)?),
+        found => Ok(found?),
+    }
 }
 
 fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -> Result<Solved<'a>, FitError> {
@@ -445,6 +460,7 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     let free = problem.layout().iter().filter(|(_, q)| matches!(problem.term(*q), Term::Free)).count();
     let degrees_of_freedom = (2 * used).saturating_sub(free);
     let mut minimum = search(&problem, &start)?;
+    let at_stated_noise = minimum.parameters.clone();
     let mut noise = noise_of(&problem, &minimum, degrees_of_freedom, options);
     // Prior knowledge weighs against sightings as noisy as they turned out, so the search is repeated with their scale.
     if problem.layout().iter().any(|(_, q)| matches!(problem.term(*q), Term::Known { .. })) {
@@ -464,6 +480,7 @@ fn finish<'a>(mut problem: Problem<'a>, start: Vec<f64>, options: &FitOptions) -
     Ok(Solved {
         problem,
         minimum,
+        at_stated_noise,
         chi_square,
         degrees_of_freedom,
         noise,
@@ -489,8 +506,7 @@ fn noise_of(problem: &Problem, minimum: &Minimum, dof: usize, options: &FitOptio
 impl<'a> Solved<'a> {
     /// The same search with its flights' quantities counted from other moments: the path stays, and so do the sightings in use.
     fn relaunched(self, launches: &[LaunchTime], options: &FitOptions) -> Result<Self, FitError> {
-        let Self { mut problem, minimum, .. } = self;
-        let mut parameters = minimum.parameters;
+        let Self { mut problem, at_stated_noise: mut parameters, .. } = self;
         let shared = problem.shared(&parameters);
         for (flight, launch) in launches.iter().enumerate() {
             let track = &problem.tracks[flight];

@@ -83,7 +83,11 @@ pub(super) fn first_looks(seen: &Seen<'_>) -> Result<Vec<Option<FirstLook>>, Mea
 /// What a verdict may ask beside the sightings, flight by flight.
 fn clues(seen: &Seen<'_>) -> Vec<FlightClues> {
     let of = |flight: &FoundFlight| FlightClues {
-        background_bend_px: seen.resting.and_then(|resting| background::bend(&flight.cuttings, resting)),
+        // Frames that were put back where the first one stood show a still background, and a ball before it that still sways.
+        background_bend_px: seen
+            .resting
+            .filter(|_| seen.wander.from_frame.is_none())
+            .and_then(|resting| background::bend(&flight.cuttings, resting)),
     };
     seen.flights.iter().map(of).collect()
 }
@@ -207,7 +211,9 @@ fn for_flights<T>(
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {
         let request = Request { flights: vec![flight.clone()], ..request.clone() };
-        match fit(&request) {
+        // A clock that is wrong by a factor leaves no path on which gravity is what was given; what was measured stands without it.
+        let free = || Request { options: FitOptions { gravity_given: None, ..options.clone() }, ..request.clone() };
+        match fit(&request).or_else(|error| fit(&free()).map_err(|_| error)) {
             Ok(mut fitted) => Some(fitted.remove(0)),
             Err(error) => {
                 first_error.get_or_insert(error);
