@@ -11,7 +11,7 @@ use common::{KnownClip, Limits, Score, TrueBall, TrueFlight, score};
 use lobline::measure::{MeasureError, Outcome, Settings, measure, measure_source};
 use lobline::measurement::FlightMeasurement;
 use lobline::rig::Rig;
-use lobline::scene::{Phase, ScaleBar, Scene, Truth, presets, record, source, truth};
+use lobline::scene::{Phase, ScaleBar, Scene, Timing, Truth, presets, record, source, truth};
 use lobline::units::PixelPoint;
 use lobline::warning::Warning;
 
@@ -513,6 +513,20 @@ fn through_the_encoder_as_tagged_slow_motion() {
 #[test]
 fn the_middle_of_a_ball_lit_from_one_side() {
     Case::new(presets::clean_60fps, Limits::IDEAL).check();
+}
+
+/// Drag and the lens bend its path so fast, by thirty frames a second, that no cubic follows it.
+#[test]
+fn a_light_ball_by_thirty_frames_a_second_near_a_wide_lens() {
+    let mut case = Case::new(presets::light_ball_in_air, SHADED_CAMERA);
+    let camera = &mut case.scene.camera;
+    // The same field from half as far.
+    (camera.position_m[2], camera.focal_px, camera.k1) = (0.5 * camera.position_m[2], 0.5 * camera.focal_px, -0.08);
+    let frames = case.scene.timing.frames / 2;
+    case.scene.timing = Timing::steady(30.0, frames);
+    let lens = format!("focal_length = '{:.0} px u 5 px'\nk1 = '-0.08 u 0.005'", case.scene.camera.focal_px);
+    let ball = ball_in_air(&case.scene);
+    case.camera(&lens).sections(&ball).launch_marked().check();
 }
 
 /// Released on the start of an exposure, so that the tube still covers part of the ball.

@@ -458,6 +458,20 @@ mod tests {
         assert!((fit.visible - 0.86).abs() < 0.05, "{}", fit.visible);
     }
 
+    /// A ball half before a tube of its own level: all of it looks like the ball, and half of it shows that it is there.
+    #[test]
+    fn what_looks_like_the_ball_without_it_shows_nothing() {
+        let light = Light::new(Transfer::Bt709);
+        let (ball_level, wall) = (60.0, 150.0);
+        let level = f64::from(light.linear(ball_level));
+        let truth = Disc { streak_px: (0.0, 0.0), shading: shading(&[level]), shades: 1, ..ball() };
+        let patch = patch_of(&truth, &light, |x, _| if x < 27.3 { ball_level } else { wall });
+        let fit = fit_disc(&patch, &truth, Unknowns::PLACE, &light).unwrap();
+        assert!(fit.visible > 0.97, "{}", fit.visible);
+        // The tube's edge passes through the middle of the disc, to half a column of some sixteen.
+        assert!((fit.shown - 0.5).abs() < 0.04, "{}", fit.shown);
+    }
+
     /// An orange ball whose dark side is as bright as the grey wall: in luma alone it seems smaller and farther to the light.
     #[test]
     fn colour_shows_the_rim_that_luma_does_not() {
