@@ -102,6 +102,8 @@ pub enum LengthError {
     NoUnit(String),
     #[error("`{0}` is not a length")]
     NotALength(String),
+    #[error("`{0}` has a comma, and numbers are written with a decimal point here")]
+    Comma(String),
     #[error("`{unit}` is not a unit of length that lobline knows")]
     UnknownUnit { unit: String },
     #[error("a length must be above zero, and `{0}` is not")]
@@ -154,6 +156,7 @@ impl Length {
         let value: f64 = number.parse().map_err(|_| LengthError::NotALength(trimmed.to_owned()))?;
         let metres_per_unit = match unit {
             "" => return Err(LengthError::NoUnit(trimmed.to_owned())),
+            comma if comma.starts_with(',') => return Err(LengthError::Comma(trimmed.to_owned())),
             "m" => 1.0,
             "cm" => 0.01,
             "mm" => 0.001,
@@ -189,6 +192,7 @@ mod tests {
         assert_eq!(Length::parse("0.5"), Err(LengthError::NoUnit("0.5".into())));
         assert_eq!(Length::parse("-1 m"), Err(LengthError::NotPositive("-1 m".into())));
         assert_eq!(Length::parse("0 m"), Err(LengthError::NotPositive("0 m".into())));
+        assert_eq!(Length::parse("0,500 m"), Err(LengthError::Comma("0,500 m".into())));
         assert_eq!(Length::parse("2 yd"), Err(LengthError::UnknownUnit { unit: "yd".into() }));
         assert_eq!(Length::parse("ruler"), Err(LengthError::NotALength("ruler".into())));
     }

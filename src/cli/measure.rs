@@ -144,6 +144,7 @@ pub(super) fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
         MeasureError::NoFlight { .. } | MeasureError::Unsteady(_) | MeasureError::Fit(_) => Exit::NoMeasurement,
         MeasureError::Clip(ClipError::BadRate(_) | ClipError::NoPictureRate(_) | ClipError::NoTimes)
         | MeasureError::Camera(_)
+        | MeasureError::NoShownFrame { .. }
         | MeasureError::Mending(_)
         | MeasureError::Ball(_)
         | MeasureError::Forecast(_) => Exit::WrongUse,

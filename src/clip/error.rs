@@ -75,7 +75,7 @@ impl ClipError {
             Self::NoFrames(_) => "copy the recording from the phone again, or film again for longer",
             Self::NameNotText(_) => "rename the file with plain letters and digits",
             Self::NoPictures(_) => "put the frames into the folder as .png, .jpg or .jpeg files, named in their order",
-            Self::NoPictureRate(_) => "state how many pictures were taken per second",
+            Self::NoPictureRate(_) => "state how many pictures were taken per second, as in `--picture-rate 240`",
             Self::NoTimes => "state how many frames were recorded per second",
             Self::BadRate(_) => "state frames per second, such as 240",
             Self::BadWindow { .. } => "give the earlier time first, in seconds from the first frame",

@@ -121,6 +121,9 @@ fn measured(
         launches::forget_unseen_launch(flight, &wander, (source.info().width, source.info().height));
     }
     let (info, reading) = (source.info().clone(), source.report());
+    check_shown_frame(&find, found.stamps_s.len())?;
+    found.seen.truncated = reading.truncated;
+    found.seen.decode_errors = reading.decode_errors.max(reading.damaged_frames);
     settings.mending.apply(&mut found)?;
     if found.flights.is_empty() {
         return Err(no_flight(found.seen, &wander));
@@ -180,6 +183,14 @@ fn keep_what_belongs(flights: &mut Vec<FoundFlight>, looks: Vec<Option<FirstLook
         flights.push(flight);
     }
     kept
+}
+
+/// A place shown in a frame that the clip doesn't have belongs to another clip, or is a slip of the pen.
+fn check_shown_frame(find: &FindOptions, frames: usize) -> Result<(), MeasureError> {
+    match find.shown_at {
+        Some((frame, _)) if frame >= frames => Err(MeasureError::NoShownFrame { frame, frames }),
+        _ => Ok(()),
+    }
 }
 
 /// Why nothing was found: the camera may have looked elsewhere.

@@ -9,7 +9,7 @@ use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
 use crate::sight::look::Lens;
-use crate::sight::track::{Track, refine};
+use crate::sight::track::{FEWEST_SIGHTINGS, Track, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
 use crate::sight::{Sighting, SightingSource};
 use crate::units::PixelPoint;
@@ -29,6 +29,20 @@ pub struct FindOptions {
     /// The lens as stated; a phone's usual one without.
     pub lens: Option<Lens>,
     pub limits: WatchLimits,
+}
+
+impl FindOptions {
+    /// Whether a place at a time is one where the user said to look. A frame without a stamp lies in every time.
+    fn looks_at(&self, at: PixelPoint, stamp_s: Option<f64>) -> bool {
+        let in_region = self
+            .region_px
+            .is_none_or(|(left, top, right, bottom)| (left..=right).contains(&at.x) && (top..=bottom).contains(&at.y));
+        let in_time = match (self.window_s, stamp_s) {
+            (Some((from, to)), Some(stamp)) => (from..=to).contains(&stamp),
+            _ => true,
+        };
+        in_region && in_time
+    }
 }
 
 /// How far the work is.
@@ -67,6 +81,11 @@ pub struct Seen {
     pub changed_share: f64,
     /// Arcs of blobs that looked like a fall and that the pictures didn't bear out.
     pub arcs_refused: usize,
+    /// Whether the user narrowed the search to a part of the picture, a time or a colour.
+    pub narrowed: bool,
+    /// Whether the file ended early, and how many errors the decoder met; `measure` says so.
+    pub truncated: bool,
+    pub decode_errors: usize,
 }
 
 /// A flight with what is needed to draw it.
@@ -150,7 +169,9 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     let times_s = window_times(&window.frames);
     let blobs = all_blobs(window, options);
     let count: usize = blobs.iter().map(Vec::len).sum();
-    found.seen.frames += window.frames.len();
+    // Windows overlap: their frames don't add up.
+    found.seen.frames = found.stamps_s.len();
+    found.seen.narrowed = options.region_px.is_some() || options.window_s.is_some() || options.colour.is_some();
     found.seen.blobs_per_frame = count as f64 / window.frames.len() as f64;
     found.seen.changed_share = window.changed_share;
     found.resting.get_or_insert_with(|| window.resting.clone());
@@ -175,7 +196,11 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         for (arc, track) in chosen.iter().zip(tracks) {
             flew |= track.is_some();
             match track {
-                Some(track) => add(found_flight(window, arc, &track), &mut found.flights),
+                Some(track) => {
+                    if let Some(track) = looked_at(track, window, options) {
+                        add(found_flight(window, arc, &track), &mut found.flights);
+                    }
+                }
                 None => {
                     arcs.retain(|other| !other.repeats(arc));
                     found.seen.arcs_refused += 1;
@@ -253,17 +278,10 @@ fn camera_moved(window: &Window, place: usize) -> bool {
 fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
     /// Levels by which a ball's colour may differ from the stated one: light and blur change it by as much.
     const COLOUR_SLACK: [f32; 3] = [70.0, 30.0, 30.0];
-    let in_region = options.region_px.is_none_or(|(left, top, right, bottom)| {
-        (left..=right).contains(&blob.centre.x) && (top..=bottom).contains(&blob.centre.y)
-    });
-    let in_time = match (options.window_s, stamp_s) {
-        (Some((from, to)), Some(stamp)) => (from..=to).contains(&stamp),
-        _ => true,
-    };
     let coloured = options.colour.is_none_or(|colour| {
         blob.colour.iter().zip(colour).zip(COLOUR_SLACK).all(|((have, want), slack)| (have - want).abs() < slack)
     });
-    in_region && in_time && coloured
+    options.looks_at(blob.centre, stamp_s) && coloured
 }
 
 /// Adds a flight to those found before. One that is known from the window before is joined with it where both lie on the ball
@@ -317,6 +335,17 @@ impl FoundFlight {
         }
         self
     }
+}
+
+/// The part of a track that lies where the user said to look: a ball is followed beyond, since its path is known. `None`
+/// where too little is left.
+fn looked_at(mut track: Track, window: &Window, options: &FindOptions) -> Option<Track> {
+    let first = track.refined[0].place;
+    track.refined.retain(|one| options.looks_at(one.fit.disc.centre, window.frames[one.place].stamp_s));
+    let begins = track.refined.first()?.place;
+    // Cut at its start, it wasn't seen to begin.
+    track.not_yet = track.not_yet.filter(|_| begins == first);
+    (track.refined.len() >= FEWEST_SIGHTINGS).then_some(track)
 }
 
 fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
@@ -430,6 +459,43 @@ mod tests {
         // Beside a fall as it should be, one that can't be isn't believed however long; alone it is, when it is long.
         assert_eq!(kept(&[(20, 300.0), (6, 3000.0)]), [(6, 3000.0)]);
         assert_eq!(kept(&[(13, 300.0), (14, 200.0)]), [(14, 200.0)]);
+    }
+
+    /// The flight is known beyond what the user shows of it, and the rest of it isn't used.
+    /// Windows overlap, and a frame in two of them is one frame.
+    #[test]
+    fn frames_are_counted_once() {
+        let limits = WatchLimits { frames: 24, ..WatchLimits::default() };
+        let options = FindOptions { limits, ..FindOptions::default() };
+        let found = find_flights(&mut source(&presets::clean_60fps(11)), &options, &mut |_| {}).unwrap();
+        assert_eq!(found.seen.frames, found.stamps_s.len());
+    }
+
+    #[test]
+    fn nothing_is_used_from_outside_the_part_and_the_time_to_look_at() {
+        let whole = flights_in_windows_of(WatchLimits::default().frames).swap_remove(0).sightings;
+        let (early, late) = (&whole[whole.len() / 4], &whole[whole.len() * 3 / 4]);
+        let found = |options: FindOptions| {
+            find_flights(&mut source(&presets::clean_60fps(11)), &options, &mut |_| {}).unwrap().flights
+        };
+        let same = |flights: &[FoundFlight], inside: &[Sighting]| {
+            let frames = |all: &[Sighting]| all.iter().map(|one| one.frame).collect::<Vec<_>>();
+            assert_eq!(flights.len(), 1);
+            assert_eq!(frames(&flights[0].sightings), frames(inside));
+            assert_eq!(flights[0].cuttings.len(), inside.len());
+            // Where it was let go lies outside.
+            assert_eq!(flights[0].not_yet_frame, None);
+        };
+        let window_s = Some((early.time_s, late.time_s));
+        let inside: Vec<Sighting> =
+            whole.iter().filter(|one| (early.time_s..=late.time_s).contains(&one.time_s)).cloned().collect();
+        same(&found(FindOptions { window_s, ..FindOptions::default() }), &inside);
+        // The flight goes to one side, so that a strip of the picture is a part of the time; the ends lie halfway between two places.
+        let halfway = |place: usize| 0.5 * (whole[place - 1].centre_px.x + whole[place].centre_px.x);
+        let ends = [halfway(whole.len() / 4), halfway(whole.len() * 3 / 4)];
+        let region_px = Some((ends[0].min(ends[1]), 0.0, ends[0].max(ends[1]), 1e4));
+        let inside = &whole[whole.len() / 4..whole.len() * 3 / 4];
+        same(&found(FindOptions { region_px, ..FindOptions::default() }), inside);
     }
 
     #[test]

@@ -18,6 +18,8 @@ use crate::units::PixelPoint;
 const BEYOND: usize = 12;
 /// Least share of the ball in view for a sighting: below it, more is guessed than seen.
 const LEAST_VISIBLE: f64 = 0.4;
+/// Fewest sightings of a track.
+pub const FEWEST_SIGHTINGS: usize = 4;
 
 /// A refined sighting, still by its place in the window.
 #[derive(Debug, Clone)]
@@ -125,7 +127,12 @@ fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
     let span = refined.last()?.place - refined[0].place + 1;
     let mostly_seen = 2 * refined.len() > span;
     let credible = mostly_seen && is_a_fall(&places, fall_px_per_s2, radius_px) && holds_together(&places, radius_px);
-    (refined.len() >= 4 && credible).then_some(Track { refined, ball: refiner.ball, not_yet, fall_px_per_s2 })
+    (refined.len() >= FEWEST_SIGHTINGS && credible).then_some(Track {
+        refined,
+        ball: refiner.ball,
+        not_yet,
+        fall_px_per_s2,
+    })
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,

@@ -216,9 +216,10 @@ fn measure_failure(error: &MeasureError) -> Failure {
             "Drag the two ends of something whose length you know.",
         ),
         MeasureError::Fit(_) => Failure::new(FailureKind::NoFit, message, hint()),
-        MeasureError::Camera(_) | MeasureError::Ball(_) | MeasureError::Mending(_) => {
-            Failure::new(FailureKind::Setup, message, hint())
-        }
+        MeasureError::Camera(_)
+        | MeasureError::Ball(_)
+        | MeasureError::Mending(_)
+        | MeasureError::NoShownFrame { .. } => Failure::new(FailureKind::Setup, message, hint()),
         _ => Failure::new(FailureKind::Fault, message, hint()),
     }
 }
