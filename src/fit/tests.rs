@@ -356,7 +356,7 @@ fn rough_stamps_of_all_frames_win_over_even_steps_that_fit_a_few() {
                 (taken, taken + off(0.3e-3))
             })
             .unzip();
-        let filmed = throw.film(&view, &taken, 0.1, &mut random);
+        let filmed = throw.film(&view, &taken, 0.05, &mut random);
         let stamped = clock::with_times(&filmed, &stamps);
         let (fit, choice) = choose_clock(&stamped, std::slice::from_ref(&even), &view, &FitOptions::default()).unwrap();
         assert_eq!(choice.chosen, 0, "{seed}: {choice:?}");
