@@ -62,7 +62,9 @@ fn sameness(before: &Measurement, again: &Measurement) -> String {
         return "The numbers are those of the file, to the last digit.".to_owned();
     }
     if before.program_version == again.program_version {
-        return "The numbers are not those of the file: somebody changed it after it was measured.".to_owned();
+        return "The numbers are not those of the file: it was changed after it was measured, or another build of this version \
+                measured it."
+            .to_owned();
     }
     format!(
         "The numbers differ from those of the file: version {} measured, this is {}.",

@@ -14,7 +14,8 @@ pub const CLEARLY_BETTER: f64 = 9.0;
 pub struct ClockChoice {
     /// Place of the chosen clock: 0 for the sightings' own times, 1 for the first alternative, and so on.
     pub chosen: usize,
-    /// χ² of each in the same order, a rejected sighting counting 16; `None` where that clock gave no fit.
+    /// χ² of each in the same order, over the noise of the roughest of them and at most 16 a sighting; `None` where that clock
+    /// gave no fit.
     pub chi_squares: Vec<Option<f64>>,
 }
 
@@ -43,12 +44,10 @@ pub fn choose_clock(
     }
     let mut fits = vec![Some(fit_flight(sightings, view, options)?)];
     fits.extend(alternatives.iter().map(|times| fit_flight(&with_times(sightings, times), view, options).ok()));
-    // A wrong clock shows as sightings that the fit rejects, so these count as well, each with the limit of rejection.
-    let limit = REJECT_BEYOND * REJECT_BEYOND;
-    let chi_square = |fit: &FlightFit| {
-        fit.residuals.iter().map(|r| if r.used { r.distance * r.distance } else { limit }).sum::<f64>()
+    let chi_squares: Vec<Option<f64>> = {
+        let roughest = fits.iter().flatten().map(|fit| fit.noise.scale).fold(1.0, f64::max);
+        fits.iter().map(|fit| fit.as_ref().map(|fit| chi_square(fit, roughest))).collect()
     };
-    let chi_squares: Vec<Option<f64>> = fits.iter().map(|fit| fit.as_ref().map(chi_square)).collect();
     let mut chosen = 0;
     for (index, value) in chi_squares.iter().enumerate() {
         let limit = chi_squares[chosen].unwrap_or(f64::INFINITY) - if chosen == 0 { CLEARLY_BETTER } else { 0.0 };
@@ -58,6 +57,15 @@ pub fn choose_clock(
     }
     let fit = fits.swap_remove(chosen).expect("a clock with a χ² has a fit");
     Ok((fit, ClockChoice { chosen, chi_squares }))
+}
+
+/// χ² of all sightings over a noise that is the same for every clock, each at most what a rejected one counts.
+///
+/// A wrong clock shows as sightings that the fit rejects, so these count as well. Were each clock judged by its own noise, or by
+/// the stated one without the limit, a clock that rejects most of a flight and fits the rest closely would win over one that
+/// fits all of it a little roughly.
+fn chi_square(fit: &FlightFit, noise: f64) -> f64 {
+    fit.residuals.iter().map(|r| (r.distance / noise).min(REJECT_BEYOND).powi(2)).sum()
 }
 
 /// The sightings on another clock.

@@ -338,6 +338,33 @@ fn uniform_steps_win_over_jittered_stamps_and_stamps_over_uniform_steps() {
     assert_eq!(short, FitError::TimesMismatch { found: 3, sightings: 31 });
 }
 
+/// Frames taken by a phone that keeps no even pace (± 1.5 ms), stamped a little roughly (0.3 ms): steps on an even clock fit a part
+/// of the flight closely by chance, the stamps all of it, only not as closely as the sightings say of themselves.
+#[test]
+fn rough_stamps_of_all_frames_win_over_even_steps_that_fit_a_few() {
+    let view = field_of_view();
+    let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+    let even = frame_times(60.0, 31);
+    for seed in 0..20 {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut off =
+            |u: f64| -> f64 { u * rand_distr::Distribution::<f64>::sample(&rand_distr::StandardNormal, &mut random) };
+        let (taken, stamps): (Vec<f64>, Vec<f64>) = even
+            .iter()
+            .map(|t| {
+                let taken = t + off(1.5e-3);
+                (taken, taken + off(0.3e-3))
+            })
+            .unzip();
+        let filmed = throw.film(&view, &taken, 0.05, &mut random);
+        let stamped = clock::with_times(&filmed, &stamps);
+        let (fit, choice) = choose_clock(&stamped, std::slice::from_ref(&even), &view, &FitOptions::default()).unwrap();
+        assert_eq!(choice.chosen, 0, "{seed}: {choice:?}");
+        // Normal noise of which every sighting has its share: at most a few lie beyond four standard deviations.
+        assert!(fit.residuals.iter().filter(|r| r.used).count() >= 26, "{seed}");
+    }
+}
+
 #[test]
 fn correlated_residuals_widen_the_interval() {
     let view = field_of_view();

@@ -121,7 +121,7 @@ fn used(fit: &FlightFit) -> String {
     }
 }
 
-/// The best of the table, what is as good, and what a plain parabola would have given.
+/// The best of the table, what is as good, and what a plain parabola would have given where it is clearly worse.
 fn summary(fit: &FlightFit, rows: &[ModelRow]) -> String {
     let Some(best) = rows.first() else { return "too few sightings to compare models".to_owned() };
     let near = rows.iter().skip(1).filter(|row| row.above_best <= models::CLEARLY_BETTER_AICC).count();
@@ -130,7 +130,9 @@ fn summary(fit: &FlightFit, rows: &[ModelRow]) -> String {
         1 => "; one other lies within 4 of it".to_owned(),
         n => format!("; {n} others lie within 4 of it"),
     };
-    let plain = rows.iter().find(|row| row.candidate == crate::fit::Candidate::Parabola && row.above_best > 0.0);
+    let plain = rows
+        .iter()
+        .find(|row| row.candidate == crate::fit::Candidate::Parabola && row.above_best > models::CLEARLY_BETTER_AICC);
     let plain = plain.map_or(String::new(), |row| {
         format!(
             ". A plain parabola lies {:.0} higher and would give g = {:.2} m/s²",
@@ -139,7 +141,7 @@ fn summary(fit: &FlightFit, rows: &[ModelRow]) -> String {
     });
     let air =
         if fit.motion == Motion::Vacuum { ". Air can't be compared: the ball's mass or size isn't stated" } else { "" };
-    format!("{} fits best{alike}{plain}{air}", best.candidate.description())
+    format!("“{}” fits best{alike}{plain}{air}", best.candidate.description())
 }
 
 pub(super) fn budget_line(row: &BudgetRow) -> BudgetLine {

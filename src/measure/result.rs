@@ -110,6 +110,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     let path = fit.path();
     let path_covariance = fit.path_covariance();
     let budget = &evaluated.budget;
+    let verdict = verdict(parts, index, evaluated, &timed);
     FlightMeasurement {
         number,
         launch_speed_m_per_s: budget.launch_speed_m_per_s.estimate(),
@@ -130,13 +131,18 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         exposure_s: requested.exposure_s,
-        readout: readout_found(parts.camera, parts.basis.rig.camera.readout_s.is_some(), evaluated),
+        readout: readout_found(
+            parts.camera,
+            parts.basis.rig.camera.readout_s.is_some(),
+            evaluated,
+            verdict.agrees != Some(false),
+        ),
         vertical_off_deg: vertical_off_deg(fit),
         path_covariance: Some(path_covariance),
         forecast: None,
         budget: budget.rows.iter().map(account::budget_line).collect(),
         account: Some(account::account(evaluated, &timed, parts.request().conditions.monte_carlo)),
-        verdict: Some(verdict(parts, index, evaluated, &timed)),
+        verdict: Some(verdict),
         sightings,
     }
 }

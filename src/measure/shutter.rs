@@ -13,8 +13,14 @@ const MUST_NARROW: f64 = 0.5;
 /// Readout with its source; `None` where the rig states it, or nothing shows it.
 ///
 /// Rows that are exposed later stretch the way down and shorten the way up, by other terms than a parabola has; g, when it is
-/// known, tells the part that looks like gravity.
-pub(super) fn readout_found(camera: &CameraView, stated: bool, evaluated: &Evaluated) -> Option<ReadoutFound> {
+/// known, tells the part that looks like gravity; but not where the measured g disagrees with it (`agrees`), for whatever bends the
+/// path there would be taken for the shutter.
+pub(super) fn readout_found(
+    camera: &CameraView,
+    stated: bool,
+    evaluated: &Evaluated,
+    agrees: bool,
+) -> Option<ReadoutFound> {
     let known = camera.camera().inputs().find(|input| input.kind == InputKind::Readout)?;
     let free = evaluated.fit.standard_uncertainty(Quantity::Readout)?;
     if stated {
@@ -24,7 +30,7 @@ pub(super) fn readout_found(camera: &CameraView, stated: bool, evaluated: &Evalu
     let by_lamps = known.stated;
     let alone = (evaluated.fit.value(Quantity::Readout), free);
     let source = if by_lamps { ReadoutSource::Lamps } else { ReadoutSource::Flight };
-    let with_gravity = with_gravity(evaluated).filter(|(_, u)| !by_lamps && *u < free);
+    let with_gravity = with_gravity(evaluated).filter(|(_, u)| agrees && !by_lamps && *u < free);
     let ((readout_s, u), source) =
         with_gravity.map_or((alone, source), |found| (found, ReadoutSource::FlightWithGravity));
     let narrowed = by_lamps || u < MUST_NARROW * known.standard_uncertainty;

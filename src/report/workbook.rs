@@ -12,6 +12,7 @@ use super::numbers::{known, rounding_place};
 use crate::measurement::motion::NORMAL_95;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::units::Estimate;
+use crate::warning::in_sentences;
 
 /// Why a spreadsheet could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -71,6 +72,14 @@ fn results(sheet: &mut Worksheet, measurement: &Measurement) -> Result<(), XlsxE
         row += 1;
         sheet.write(row, 0, name)?;
         sheet.write(row, 1, text.as_str())?;
+    }
+    let verdicts = measurement.flights.iter().filter_map(|flight| Some((flight.number, flight.verdict.as_ref()?)));
+    let verdicts = verdicts.map(|(number, verdict)| (format!("Flight {number}: verdict"), verdict.summary.clone()));
+    let notes = in_sentences(&measurement.warnings).into_iter().map(|said| ("note".to_owned(), said));
+    for (name, text) in verdicts.chain(notes) {
+        row += 1;
+        sheet.write(row, 0, name)?;
+        sheet.write(row, 1, text)?;
     }
     sheet.set_freeze_panes(1, 0)?;
     Ok(())
@@ -269,6 +278,12 @@ mod tests {
         }
         let results = book.worksheet_range("Results").unwrap();
         assert_eq!(results.get((1, 1)), Some(&Data::Float(3.5)));
+        // What the text says of the numbers goes along with them.
+        let said = in_sentences(&measurement.warnings);
+        assert!(!said.is_empty());
+        for sentence in said {
+            assert!(results.rows().any(|row| row[1] == Data::String(sentence.clone())), "{sentence}");
+        }
     }
 
     #[test]

@@ -248,10 +248,31 @@ fn frame_time(frame: &KeptFrame) -> f64 {
 fn window_times(frames: &[KeptFrame]) -> Vec<f64> {
     let stamps: Option<Vec<f64>> = frames.iter().map(|frame| frame.stamp_s).collect();
     match stamps {
-        Some(stamps) if stamps.windows(2).all(|pair| pair[1] > pair[0]) => stamps,
+        Some(stamps) if stamps.windows(2).all(|pair| pair[1] > pair[0]) => unrounded(stamps),
         // Thirty to the second stands for "unknown, but steady"; `measure` puts the sightings on the true clock.
         _ => frames.iter().map(|frame| frame.index as f64 / 30.0).collect(),
     }
+}
+
+/// Stamps that a container rounds to whole milliseconds, put back on their even beat where that is what was rounded: half a millisecond is
+/// half a pixel of a ball's way. Others stay as they are.
+fn unrounded(stamps_s: Vec<f64>) -> Vec<f64> {
+    const FEWEST: usize = 8;
+    /// Half a millisecond, and what the line through rounded stamps is off by.
+    const ROUNDING_S: f64 = 0.7e-3;
+    let whole = |s: &f64| (1e3 * s - (1e3 * s).round()).abs() < 1e-4;
+    if stamps_s.len() < FEWEST || !stamps_s.iter().all(whole) {
+        return stamps_s;
+    }
+    let count = stamps_s.len() as f64;
+    let middle = 0.5 * (count - 1.0);
+    let mean_s = stamps_s.iter().sum::<f64>() / count;
+    let apart = |place: usize| place as f64 - middle;
+    let product: f64 = stamps_s.iter().enumerate().map(|(place, stamp)| apart(place) * (stamp - mean_s)).sum();
+    let beat_s = product / (0..stamps_s.len()).map(|place| apart(place).powi(2)).sum::<f64>();
+    let even: Vec<f64> = (0..stamps_s.len()).map(|place| mean_s + beat_s * apart(place)).collect();
+    let fits = even.iter().zip(&stamps_s).all(|(even, stamp)| (even - stamp).abs() < ROUNDING_S);
+    if fits { even } else { stamps_s }
 }
 
 fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
@@ -450,6 +471,19 @@ mod tests {
         let mut flights: Vec<FoundFlight> = flights.iter().map(of).collect();
         drop_unbelievable(&mut flights, FallPrior { acceleration_px_per_s2: Some((1000.0, 9000.0)) });
         flights.iter().map(|flight| (flight.sightings.len(), flight.fall_px_per_s2)).collect()
+    }
+
+    #[test]
+    fn stamps_in_whole_milliseconds_are_put_back_on_their_beat() {
+        let beat_s = 1001.0 / 60_000.0;
+        let rounded: Vec<f64> = (0..40).map(|i| (1e3 * (0.2 + beat_s * f64::from(i))).round() / 1e3).collect();
+        let even = unrounded(rounded.clone());
+        // A line through forty stamps that are each off by up to half a millisecond is known to a tenth of one.
+        assert!(even.iter().enumerate().all(|(i, t)| (t - 0.2 - beat_s * i as f64).abs() < 1e-4));
+        // A frame that was dropped is no rounding.
+        let mut dropped = rounded;
+        dropped.remove(17);
+        assert_eq!(unrounded(dropped.clone()), dropped);
     }
 
     #[test]

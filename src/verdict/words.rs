@@ -2,7 +2,7 @@
 
 use super::hypothesis::Explained;
 use super::{Agreement, Cause, Evidence, RankedCause, TELLING_RUN};
-use crate::maths::gum::round_together;
+use crate::maths::gum::{Rounded, round_together};
 
 /// The answer in a sentence or two; the causes speak for themselves.
 pub(super) fn verdict(
@@ -189,7 +189,9 @@ fn size(value: f64, u: f64, unit: &str) -> String {
     if may_be_nought(value, u.abs()) {
         return format!("up to {} {unit}", two_digits(value + half));
     }
-    match round_together(value, half, 1) {
+    // One digit may widen the interval until it seems to hold nought, which two don't.
+    let apart = |r: &Rounded| r.value.parse::<f64>().ok() > r.uncertainty.parse().ok();
+    match round_together(value, half, 1).filter(apart).or_else(|| round_together(value, half, 2)) {
         Some(r) => format!("{} ± {} {unit}", r.value, r.uncertainty),
         None => format!("{} {unit}", two_digits(value)),
     }
@@ -258,6 +260,8 @@ mod tests {
         }
         assert_eq!(size(-0.0312, 0.0025, "%"), "0.031 ± 0.005 %");
         assert_eq!(size(0.0312, 0.0, "%"), "0.031 %");
+        // Rounded to one digit this would be 1 ± 2 %, though nought is excluded.
+        assert_eq!(size(-1.346, 0.563, "%"), "1.3 ± 1.1 %");
         assert_eq!(size(-0.3, 2.5, "%"), "up to 5.2 %");
     }
 }

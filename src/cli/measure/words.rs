@@ -144,6 +144,7 @@ fn how(measurement: &Measurement) -> Vec<String> {
         let settled = if run.settled { "" } else { " Its figures hadn't settled when the draws ran out." };
         let outcome = match all.count() - confirmed {
             0 => "confirm every interval".to_owned(),
+            1 => "give one of the intervals another width, which stands here".to_owned(),
             n => format!("give {n} of the intervals another width, and those stand here"),
         };
         lines.push(wrapped("Monte Carlo: ", &format!("{} draws {outcome}.{settled}", run.trials)));
