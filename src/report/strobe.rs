@@ -47,7 +47,8 @@ const LEAST_WIDTH: u32 = 960;
 /// Every so many balls a time is written.
 const LABEL_EVERY: usize = 5;
 
-/// Makes the strobe picture of `flight`. Patches whose sighting the fit left out, or that have none, are not shown.
+/// Makes the strobe picture of `flight`. Sightings that the fit left out are shown with a ring, and counted in the legend;
+/// patches without a sighting are not.
 pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleStatement, mark: DecimalMark) -> RgbImage {
     let balls = shown(input, flight);
     let mut image = rgb::from_picture(&input.background);
@@ -66,7 +67,7 @@ pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleSta
 type Ball<'a> = (&'a StrobePatch, &'a SightingRow);
 
 fn shown<'a>(input: &'a StrobeInput, flight: &'a FlightMeasurement) -> Vec<Ball<'a>> {
-    let row = |patch: &StrobePatch| flight.sightings.iter().find(|s| s.frame == patch.frame && s.used);
+    let row = |patch: &StrobePatch| flight.sightings.iter().find(|s| s.frame == patch.frame);
     input.patches.iter().filter_map(|patch| row(patch).map(|row| (patch, row))).collect()
 }
 

@@ -73,13 +73,23 @@ pub fn drawing(
         busy: of_balls.chain(of_paths).collect(),
         taken: Vec::new(),
     };
+    writer.mark_left_out(balls);
     writer.times(balls, flight, enlarged, mark);
     writer.scale_bar(scale.metres_per_pixel.value / enlarged, mark);
-    writer.legend(balls.len(), flight);
+    writer.legend(balls, flight);
     writer.drawing
 }
 
 impl Writer<'_> {
+    /// Rings the balls that the fit left out.
+    fn mark_left_out(&mut self, balls: &[Ball<'_>]) {
+        let stroke = Stroke { paint: VERMILLION.into(), width: 0.08 * self.em };
+        for i in (0..balls.len()).filter(|&i| !balls[i].1.used) {
+            let (centre, reach) = self.busy[i];
+            self.drawing.ring(centre, reach + 0.12 * self.em, stroke);
+        }
+    }
+
     /// The time since the launch beside every fifth ball, on the side of the path with more room.
     fn times(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement, enlarged: f64, mark: DecimalMark) {
         let every = LABEL_EVERY * balls.len().div_ceil(LABEL_EVERY * MOST_LABELS).max(1);
@@ -146,10 +156,14 @@ impl Writer<'_> {
         self.drawing.words(&text, at, em, Anchor::Middle, INK);
     }
 
-    fn legend(&mut self, balls: usize, flight: &FlightMeasurement) {
+    fn legend(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement) {
         let em = self.em;
-        let mut rows = vec![format!("{balls} balls, each from its own frame")];
-        if self.path_is_seen(flight.path_px.len(), balls) {
+        let mut rows = vec![format!("{} balls, each from its own frame", balls.len())];
+        let left_out = balls.iter().filter(|ball| !ball.1.used).count();
+        if left_out > 0 {
+            rows.push(format!("{left_out} of them left out of the fit"));
+        }
+        if self.path_is_seen(flight.path_px.len(), balls.len()) {
             rows.push("fitted path".to_owned());
         }
         if flight.forecast.is_some() {
@@ -171,7 +185,9 @@ impl Writer<'_> {
         let em = self.em;
         let ends = [(x, y), (x + 1.5 * em, y)];
         let stroke = |colour: Colour, width: f32| Stroke { paint: colour.into(), width: width * em };
-        if row.contains("balls") {
+        if row.ends_with("left out of the fit") {
+            self.drawing.ring((x + 0.75 * em, y), 0.3 * em, stroke(VERMILLION, 0.08));
+        } else if row.contains("balls") {
             self.drawing.ring((x + 0.75 * em, y), 0.3 * em, stroke(INK, 0.08));
         } else if row.starts_with("fitted") {
             self.drawing.line(&ends, stroke(Colour(0x20, 0x20, 0x20), 0.3));

@@ -20,12 +20,23 @@ fn every_ball_is_shown_once_from_its_own_frame() {
 }
 
 #[test]
-fn sightings_left_out_of_the_fit_are_not_shown() {
+fn sightings_left_out_of_the_fit_are_shown_with_a_ring() {
     let shot = Shot { points: 12, rate_hz: 25.0, outlier: true, streak: false, ..Shot::default() };
     let measurement = measurement(&[shot]);
     let flight = &measurement.flights[0];
     let input = strobe_input(flight);
-    assert_eq!(shown(&input, flight).len(), 11);
+    assert_eq!(shown(&input, flight).len(), 12);
+    let image = picture(&input, flight, &measurement.scale, DecimalMark::Point);
+    // The ring's vermilion, which the still has nowhere else, stands outside the ball.
+    let ringed = |row: &SightingRow| {
+        let around = (row.radius_px as i32 + 1)..=(row.radius_px as i32 + 12);
+        let red = |dx: i32| {
+            let at = PixelPoint::new(row.centre_px.x + f64::from(dx), row.centre_px.y);
+            middle_colour(&image, at) == [labels::VERMILLION.0, labels::VERMILLION.1, labels::VERMILLION.2]
+        };
+        around.into_iter().any(red)
+    };
+    assert!(flight.sightings.iter().all(|row| ringed(row) != row.used));
 }
 
 #[test]
