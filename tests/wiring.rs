@@ -84,7 +84,7 @@ fn a_measurement_file_gives_its_numbers_again_to_the_last_digit() {
     moved.basis.as_mut().unwrap().request.flights[0].sightings[5].centre_px.x += 3.0;
     std::fs::write(folder.path().join("moved.json"), serde_json::to_string(&moved).unwrap()).unwrap();
     let (_, note) = done(folder.path(), &["refit", "moved.json"]);
-    assert!(note.contains("somebody changed it"), "{note}");
+    assert!(note.contains("changed after it was measured"), "{note}");
     // Without what it was computed from there is nothing to compute.
     moved.basis = None;
     std::fs::write(folder.path().join("bare.json"), serde_json::to_string(&moved).unwrap()).unwrap();
