@@ -4,7 +4,9 @@ use crate::camera::steady::Wander;
 use crate::clip::Clock;
 use crate::fit::{FlightFit, Launch, Mouth, Residual};
 use crate::rig::Rig;
+use crate::sight::arcs::median;
 use crate::sight::find::goes_on_after_a_touch;
+use crate::sight::track::usual_least;
 use crate::sight::{FoundFlight, Sighting, SightingSource};
 use crate::units::PixelPoint;
 
@@ -122,10 +124,9 @@ fn part_in_view(sightings: &[Sighting]) -> Option<f64> {
     /// Noise of the share: that, and of the rim's pixels.
     const NOISE: f64 = 0.02;
     const NOISE_PX: f64 = 0.15;
-    let mut shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
-    shares.sort_by(f64::total_cmp);
-    let usual = shares.get(shares.len() / 2)?.max(0.5);
-    let least = shares[(shares.len() / 10).max((shares.len() / 4).min(2))];
+    let shares: Vec<f64> = sightings.iter().map(|sighting| sighting.visible).collect();
+    let least = usual_least(shares.clone())?;
+    let usual = median(shares).max(0.5);
     let first = sightings.first()?;
     let noise = NOISE + NOISE_PX / first.radius_px.max(1.0);
     (first.visible < IN_FULL_VIEW * usual && first.visible < least - noise).then_some(first.visible / usual)

@@ -512,7 +512,8 @@ fn travelled(places: &[(f64, PixelPoint)]) -> f64 {
     places.windows(2).map(|pair| pair[0].1.distance(pair[1].1)).sum()
 }
 
-pub(super) fn median(mut values: Vec<f64>) -> f64 {
+/// The middle value, the upper of two; of one at least.
+pub(crate) fn median(mut values: Vec<f64>) -> f64 {
     let half = values.len() / 2;
     *values.select_nth_unstable_by(half, f64::total_cmp).1
 }

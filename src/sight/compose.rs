@@ -34,9 +34,8 @@ pub(super) struct Composer<'a> {
 
 impl<'a> Composer<'a> {
     pub(super) fn new(patch: &'a Patch, disc: &'a Disc, unknowns: Unknowns, light: &'a Light) -> Self {
-        let outline = 2 + [unknowns.radius, unknowns.blur, unknowns.streak].iter().filter(|free| **free).count();
         let exposure = Exposure::new(disc, unknowns);
-        Self { patch, disc, unknowns, light, exposure, outline, shades: unknowns.shades.max(1) }
+        Self { patch, disc, unknowns, light, exposure, outline: unknowns.outline(), shades: unknowns.light() }
     }
 
     /// Number of unknowns.

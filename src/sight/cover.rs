@@ -116,13 +116,12 @@ impl Exposure {
         let length = disc.streak_px.0.hypot(disc.streak_px.1);
         let count = ((length / (STEP_IN_BLURS * disc.blur_px)).ceil() as usize).clamp(1, 200);
         let reach = disc.stretch.factor.max(1.0) * (disc.radius_px + 4.0 * disc.blur_px);
-        let outline = 2 + [unknowns.radius, unknowns.blur, unknowns.streak].iter().filter(|free| **free).count();
         Self {
             parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect(),
             shades: Shades::new(&disc.shading, disc.shades.max(unknowns.shades)),
             along: (disc.streak_px.0 / length.max(1e-9), disc.streak_px.1 / length.max(1e-9)),
             reach_squared: reach * reach,
-            used: (outline, outline + unknowns.shades.max(1)),
+            used: (unknowns.outline(), unknowns.outline() + unknowns.light()),
         }
     }
 

@@ -134,6 +134,16 @@ pub struct Unknowns {
 impl Unknowns {
     /// The centre, and the brightness as a whole.
     pub const PLACE: Self = Self { radius: false, blur: false, streak: false, shades: 0, tint: false };
+
+    /// How many of the outline are free, its centre's two among them.
+    pub(super) fn outline(&self) -> usize {
+        2 + [self.radius, self.blur, self.streak].iter().filter(|free| **free).count()
+    }
+
+    /// How many of the shading, or the brightness as a whole.
+    pub(super) fn light(&self) -> usize {
+        self.shades.max(1)
+    }
 }
 
 /// A fitted disc.

@@ -174,7 +174,7 @@ fn is_seen_between(one: &Refined) -> bool {
 }
 
 /// The value that all but a few are above: nine tenths, or all but two of some; `None` for none.
-fn usual_least(mut values: Vec<f64>) -> Option<f64> {
+pub fn usual_least(mut values: Vec<f64>) -> Option<f64> {
     values.sort_by(f64::total_cmp);
     values.get((values.len() / 10).max((values.len() / 4).min(2))).copied()
 }
