@@ -27,9 +27,21 @@ pub struct Measurement {
     pub scale: ScaleStatement,
     pub flights: Vec<FlightMeasurement>,
     pub warnings: Vec<Warning>,
+    /// Gravity, where several flights were fitted together and have one: then it, its interval and what it is compared with belong to the
+    /// clip, and aren't so many measurements.
+    #[serde(default)]
+    pub shared_gravity: Option<SharedGravity>,
     /// What the numbers were computed from; gives them again without the clip. `None` in files of before it was kept.
     #[serde(default)]
     pub basis: Option<basis::Basis>,
+}
+
+/// One gravity of several flights.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SharedGravity {
+    /// Numbers of the flights.
+    pub flights: Vec<usize>,
+    pub gravity_m_per_s2: Estimate,
 }
 
 /// Which clock the times come from.
@@ -63,8 +75,15 @@ pub struct FlightMeasurement {
     /// Above the horizontal; positive upwards, whichever way the ball flies, -90° to 90°.
     pub launch_angle_deg: Estimate,
     pub gravity_m_per_s2: Estimate,
-    /// Launch speed when gravity is taken as given.
+    /// Launch speed when gravity is taken as given; the same as in `gravity_given`.
     pub launch_speed_gravity_given_m_per_s: Option<Estimate>,
+    /// The second fit, with gravity taken as given. `None` where none was asked for, or no path with that gravity lies near the
+    /// sightings.
+    #[serde(default)]
+    pub gravity_given: Option<GravityGivenFit>,
+    /// How well the fit with gravity free goes with the sightings.
+    #[serde(default)]
+    pub quality: Option<account::FitQuality>,
     pub launch_time_s: Estimate,
     pub launch_point_px: PixelPoint,
     pub launch_point_m: MetrePoint,
@@ -117,6 +136,33 @@ impl FlightMeasurement {
     /// measured.
     pub fn best_speed_m_per_s(&self) -> Estimate {
         self.launch_speed_gravity_given_m_per_s.unwrap_or(self.launch_speed_m_per_s)
+    }
+}
+
+/// A flight fitted with gravity taken as given, over the sightings that the fit with gravity free kept. What is known of scale and
+/// clock gives way to the fall.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GravityGivenFit {
+    /// As it was given.
+    pub gravity_m_per_s2: Estimate,
+    pub launch_speed_m_per_s: Estimate,
+    /// As [`FlightMeasurement::launch_angle_deg`].
+    pub launch_angle_deg: Estimate,
+    pub quality: account::FitQuality,
+    pub launch_speed: account::CoverageStatement,
+    pub launch_angle: account::CoverageStatement,
+    /// Where the uncertainty comes from.
+    pub budget: Vec<BudgetLine>,
+    /// What was known beforehand of camera, clock, air and gravity, and where the fit found it.
+    pub found: Vec<account::FoundQuantity>,
+}
+
+impl GravityGivenFit {
+    /// What had to give way most, by how many of its standard uncertainties; `None` where nothing did by more than two.
+    pub fn strained(&self) -> Option<(&account::FoundQuantity, f64)> {
+        let by = |found: &account::FoundQuantity| (found.found - found.value) / found.standard_uncertainty;
+        let most = self.found.iter().max_by(|a, b| by(a).abs().total_cmp(&by(b).abs()))?;
+        (by(most).abs() > 2.0).then(|| (most, by(most)))
     }
 }
 

@@ -1,11 +1,14 @@
-//! What the camera's tilt and lens do to the picture, so that the fit can find them along with the flight.
+//! What the camera's inputs do to the picture, so that the fit can find them along with the flight: tilt and lens always, scale, marks
+//! and distances where gravity is given.
 //!
-//! Both bend the path as it is seen, by far more than a sighting's noise: a lens term that nobody stated by several pixels at the
+//! Tilt and lens bend the path as it is seen, by far more than a sighting's noise: a lens term that nobody stated by several pixels at the
 //! picture's edge. What a flight shows of them narrows what is known beforehand, and a bend that no one expected is
-//! not taken for outliers.
+//! not taken for outliers. Scale and distances stretch the path, which looks like another gravity and another speed: while gravity is
+//! free nothing can be told from that, and where it is given the fall measures them.
 
 use nalgebra::Matrix2;
 
+use super::BendTerms;
 use super::view::{FlightView, InputKind, ViewInput};
 use crate::units::{MetrePoint, PixelPoint};
 
@@ -31,16 +34,27 @@ struct Knob {
     below: Box<dyn FlightView>,
 }
 
-/// Whether an input bends the path rather than stretching it.
-pub(super) fn bends(kind: InputKind) -> bool {
-    matches!(kind, InputKind::Tilt | InputKind::Lens)
+impl BendTerms {
+    /// Whether an input of the camera is found along. Level and readout are quantities of their own.
+    pub(super) fn holds(&self, kind: InputKind) -> bool {
+        match kind {
+            InputKind::Tilt | InputKind::Lens => self.fitted,
+            InputKind::Scale | InputKind::Marks | InputKind::Distance | InputKind::Other => self.lengths,
+            InputKind::Level | InputKind::Readout => false,
+        }
+    }
 }
 
 impl Bends {
-    /// Those of a camera; none when they aren't to be found.
+    /// Tilt and lens of a camera; none when they aren't to be found.
     pub fn of(view: &dyn FlightView, fitted: bool) -> Self {
+        Self::among(view, &BendTerms { fitted, ..BendTerms::default() })
+    }
+
+    /// Those of a camera that are to be found.
+    pub fn among(view: &dyn FlightView, terms: &BendTerms) -> Self {
         let inputs = view.inputs().into_iter().enumerate();
-        let wanted = inputs.filter(|(_, input)| fitted && bends(input.kind) && input.standard_uncertainty > 0.0);
+        let wanted = inputs.filter(|(_, input)| terms.holds(input.kind) && input.standard_uncertainty > 0.0);
         let knob = |(index, input): (usize, ViewInput)| Knob {
             index,
             above: view.perturbed(index, input.standard_uncertainty),

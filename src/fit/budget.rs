@@ -5,7 +5,6 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
-use super::bends::bends;
 use super::motion::Motion;
 use super::result::{ContributionSource, FlightFit};
 use super::solve::{Warm, refit};
@@ -136,11 +135,24 @@ pub struct OtherInput {
     pub sensitivity: [f64; 3],
 }
 
+/// One that tells the rate of the clock. Independent of the others.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockWitness {
+    /// For "rate of the clock, by …".
+    pub name: String,
+    /// True time over that of the clock, as the witness has it.
+    pub true_over_stated: f64,
+    pub relative_standard_uncertainty: f64,
+}
+
 /// What else is known of the circumstances.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Conditions {
     /// Relative standard uncertainty of the time base.
     pub time_base_relative: f64,
+    /// The witnesses of which the time base is the weighted mean, a row of the budget each; empty where it is one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub time_base: Vec<ClockWitness>,
     pub others: Vec<OtherInput>,
     /// `None` leaves the Monte Carlo run out.
     pub monte_carlo: Option<RunOptions>,
@@ -187,6 +199,16 @@ impl Terms {
     }
 }
 
+/// Unit in which a quantity of the fit stands in the budget, and how many of it make one of the fit's own.
+pub(crate) fn shown_unit(quantity: Quantity) -> (&'static str, f64) {
+    match quantity {
+        // As the tilts of the camera.
+        Quantity::Roll => ("deg", 1f64.to_degrees()),
+        Quantity::Readout => ("ms", 1e3),
+        other => (other.unit(), 1.0),
+    }
+}
+
 /// Radians or seconds in one unit of an input of the camera.
 pub(crate) fn si_unit(unit: &str) -> f64 {
     match unit {
@@ -221,9 +243,9 @@ pub fn budgets(
         None => None,
     };
     let budget = |index: usize| {
-        let mut rows = fit_rows(&fits[index]);
+        let mut rows = fit_rows(&fits[index], conditions);
         rows.extend(camera.iter().map(|(input, effect)| camera_row(input, effect[index])));
-        rows.extend(clock.as_ref().map(|effect| time_base_row(conditions.time_base_relative, effect[index])));
+        rows.extend(clock.iter().flat_map(|effect| time_base_rows(conditions, effect[index])));
         rows.extend(conditions.others.iter().map(other_row));
         combine(rows, &fits[index], summaries.as_ref().map(|s| s[index]))
     };
@@ -261,7 +283,11 @@ type Outputs = Vec<[f64; 3]>;
 impl Case<'_> {
     /// Whether the fit already holds this input of the camera.
     fn holds(&self, kind: InputKind) -> bool {
-        self.options.terms.holds(kind) || (self.options.bends.fitted && bends(kind))
+        self.options.terms.holds(kind) || self.options.bends.holds(kind)
+    }
+
+    fn holds_clock(&self) -> bool {
+        !self.options.terms.clock_rate.is_fixed()
     }
 
     fn launches(&self) -> Vec<f64> {
@@ -287,7 +313,7 @@ impl Case<'_> {
     /// Change of the results for a clock that runs slow by a whole (relative).
     fn time_base(&self) -> Result<Option<Outputs>, FitError> {
         let u = self.conditions.time_base_relative;
-        if u == 0.0 {
+        if u == 0.0 || self.holds_clock() {
             return Ok(None);
         }
         let at = |delta: f64| self.on_clock(1.0 + delta);
@@ -315,7 +341,8 @@ impl Case<'_> {
     fn trial(&self, random: &mut ChaCha8Rng) -> Result<Outputs, FitError> {
         let options = self.drawn_options(random);
         let view = self.drawn_view(random);
-        let clock = 1.0 + self.conditions.time_base_relative * normal(random);
+        let clock_u = if self.holds_clock() { 0.0 } else { self.conditions.time_base_relative };
+        let clock = 1.0 + clock_u * normal(random);
         let sightings = self.drawn_sightings(clock, random);
         let drawn: Vec<f64> = self.fits.iter().map(|fit| draw(fit.launch_distribution, random)).collect();
         let launches: Vec<f64> =
@@ -341,11 +368,9 @@ impl Case<'_> {
                 *value += *standard_uncertainty * normal(random);
             }
         };
-        for term in
-            [&mut t.gravity, &mut t.horizontal_acceleration, &mut t.roll, &mut t.drag_factor, &mut t.drag_exponent]
-        {
-            shift(term);
-        }
+        let air = [&mut t.drag_factor, &mut t.drag_exponent];
+        let others = [&mut t.gravity, &mut t.horizontal_acceleration, &mut t.roll, &mut t.clock_rate];
+        others.into_iter().chain(air).for_each(&mut shift);
         t.readout.iter_mut().for_each(shift);
         options.bends.expected = self.fits[0].camera.iter().map(|_| normal(random)).collect();
         options
@@ -432,44 +457,52 @@ fn slopes(above: &Outputs, below: &Outputs, span: f64) -> Outputs {
     above.iter().zip(below).map(slope).collect()
 }
 
-fn fit_rows(fit: &FlightFit) -> Vec<BudgetRow> {
-    let row = |c: &super::Contribution| {
-        if let ContributionSource::Known(Quantity::Camera(knob)) = c.source {
+fn fit_rows(fit: &FlightFit, conditions: &Conditions) -> Vec<BudgetRow> {
+    let rows = |c: &super::Contribution| match c.source {
+        ContributionSource::Known(Quantity::Camera(knob)) => {
             let input = &fit.camera[knob].input;
-            return camera_row(input, c.standard.map(|s| s / input.standard_uncertainty));
+            vec![camera_row(input, c.standard.map(|s| s / input.standard_uncertainty))]
         }
-        let (kind, name, unit, value, u) = match c.source {
-            ContributionSource::Sightings => (RowKind::Sightings, "places of the ball", "px", None, None),
-            ContributionSource::LaunchTime => {
-                let t = fit.launch_time_s;
-                (RowKind::LaunchTime, "moment of launch", "s", Some(t.value), t.standard_uncertainty)
-            }
-            ContributionSource::Known(q) => {
-                let parameter = fit.parameters.iter().find(|p| p.quantity == q);
-                let known = parameter.and_then(|p| match p.term {
-                    Term::Known { value, standard_uncertainty } => Some((value, standard_uncertainty)),
-                    Term::Fixed(_) | Term::Free => None,
-                });
-                (RowKind::Known(q), known_name(q), q.unit(), known.map(|k| k.0), known.map(|k| k.1))
-            }
-        };
-        BudgetRow {
-            distribution: if kind == RowKind::LaunchTime { fit.launch_distribution } else { Distribution::Normal },
-            kind,
-            name: name.to_owned(),
-            unit: unit.to_owned(),
-            value,
-            standard_uncertainty: u,
-            degrees_of_freedom: c.degrees_of_freedom,
-            sensitivity: u.filter(|u| *u > 0.0).map(|u| c.standard.map(|s| s / u)),
-            contribution: c.standard,
-            share: [0.0; 3],
+        ContributionSource::Known(Quantity::ClockRate) => {
+            time_base_rows(conditions, c.standard.map(|s| s / conditions.time_base_relative))
         }
+        _ => vec![fit_row(fit, c)],
     };
-    fit.contributions.iter().map(row).collect()
+    fit.contributions.iter().flat_map(rows).collect()
 }
 
-fn known_name(quantity: Quantity) -> &'static str {
+fn fit_row(fit: &FlightFit, c: &super::Contribution) -> BudgetRow {
+    let (kind, name, unit, value, u) = match c.source {
+        ContributionSource::Sightings => (RowKind::Sightings, "places of the ball", "px", None, None),
+        ContributionSource::LaunchTime => {
+            let t = fit.launch_time_s;
+            (RowKind::LaunchTime, "moment of launch", "s", Some(t.value), t.standard_uncertainty)
+        }
+        ContributionSource::Known(q) => {
+            let parameter = fit.parameters.iter().find(|p| p.quantity == q);
+            let known = parameter.and_then(|p| match p.term {
+                Term::Known { value, standard_uncertainty } => Some((value, standard_uncertainty)),
+                Term::Fixed(_) | Term::Free => None,
+            });
+            let (unit, per_own) = shown_unit(q);
+            (RowKind::Known(q), known_name(q), unit, known.map(|k| per_own * k.0), known.map(|k| per_own * k.1))
+        }
+    };
+    BudgetRow {
+        distribution: if kind == RowKind::LaunchTime { fit.launch_distribution } else { Distribution::Normal },
+        kind,
+        name: name.to_owned(),
+        unit: unit.to_owned(),
+        value,
+        standard_uncertainty: u,
+        degrees_of_freedom: c.degrees_of_freedom,
+        sensitivity: u.filter(|u| *u > 0.0).map(|u| c.standard.map(|s| s / u)),
+        contribution: c.standard,
+        share: [0.0; 3],
+    }
+}
+
+pub(crate) fn known_name(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::Gravity => "gravity at the place",
         Quantity::HorizontalAcceleration => "sideways acceleration",
@@ -477,7 +510,8 @@ fn known_name(quantity: Quantity) -> &'static str {
         Quantity::Readout => "readout of the shutter",
         Quantity::DragFactor => "drag of the ball",
         Quantity::DragExponent => "how the drag grows with the speed",
-        Quantity::Camera(_) => "tilt or lens of the camera",
+        Quantity::ClockRate => "rate of the clock",
+        Quantity::Camera(_) => "an input of the camera",
         Quantity::X0 | Quantity::Y0 => "launch point",
         Quantity::Vx | Quantity::Vy => "launch velocity",
     }
@@ -499,19 +533,34 @@ fn camera_row(input: &ViewInput, sensitivity: [f64; 3]) -> BudgetRow {
     }
 }
 
-fn time_base_row(u: f64, sensitivity: [f64; 3]) -> BudgetRow {
-    BudgetRow {
-        kind: RowKind::TimeBase,
-        name: "rate of the clock".to_owned(),
-        unit: "1".to_owned(),
-        value: Some(1.0),
-        standard_uncertainty: Some(u),
-        distribution: Distribution::Normal,
-        degrees_of_freedom: None,
-        sensitivity: Some(sensitivity),
-        contribution: sensitivity.map(|s| s * u),
-        share: [0.0; 3],
+/// A row for each witness of the time, weighted as in their mean (JCGM 100:2008, 5.1); one row where nobody said who they are.
+/// `sensitivity` is that of the whole clock.
+fn time_base_rows(conditions: &Conditions, sensitivity: [f64; 3]) -> Vec<BudgetRow> {
+    let row = |name: String, value: f64, u: f64, weight: f64| {
+        let sensitivity = sensitivity.map(|s| weight * s);
+        BudgetRow {
+            kind: RowKind::TimeBase,
+            name,
+            unit: "1".to_owned(),
+            value: Some(value),
+            standard_uncertainty: Some(u),
+            distribution: Distribution::Normal,
+            degrees_of_freedom: None,
+            sensitivity: Some(sensitivity),
+            contribution: sensitivity.map(|s| s * u),
+            share: [0.0; 3],
+        }
+    };
+    let name = "rate of the clock";
+    let mean = conditions.time_base_relative;
+    if conditions.time_base.is_empty() {
+        return vec![row(name.to_owned(), 1.0, mean, 1.0)];
     }
+    let witnessed = |w: &ClockWitness| {
+        let u = w.relative_standard_uncertainty;
+        row(format!("{name}, by {}", w.name), w.true_over_stated, u, (mean / u).powi(2))
+    };
+    conditions.time_base.iter().map(witnessed).collect()
 }
 
 fn other_row(other: &OtherInput) -> BudgetRow {

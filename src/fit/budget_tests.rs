@@ -125,3 +125,48 @@ fn monte_carlo_confirms_the_budget_and_repeats_itself() {
     }
     assert_eq!(first, budget(&sightings, &fit, &view, &options, &conditions).unwrap());
 }
+
+#[test]
+fn every_witness_of_the_time_is_a_row_and_they_add_up_to_the_clock() {
+    let (view, sightings, options) = case();
+    let fit = fit_flight(&sightings, &view, &options).unwrap();
+    let witness = |name: &str, u: f64| ClockWitness {
+        name: name.to_owned(),
+        true_over_stated: 1.0,
+        relative_standard_uncertainty: u,
+    };
+    // 3 and 4 in ten thousand: their mean is good to 3·4/5 = 2.4.
+    let whole = Conditions { time_base_relative: 0.00024, ..Conditions::default() };
+    let parts = Conditions { time_base: vec![witness("stamps", 0.0003), witness("lamps", 0.0004)], ..whole.clone() };
+    let of = |conditions: &Conditions| budget(&sightings, &fit, &view, &options, conditions).unwrap();
+    let rows = |budget: &Budget| -> Vec<BudgetRow> {
+        budget.rows.iter().filter(|row| row.kind == RowKind::TimeBase).cloned().collect()
+    };
+    let (one, two) = (rows(&of(&whole)), rows(&of(&parts)));
+    assert_eq!((one.len(), two.len()), (1, 2));
+    assert_eq!(two[1].name, "rate of the clock, by lamps");
+    // Weights of a mean are as the inverse squares: 16 to 9.
+    let weights = [16.0 / 25.0, 9.0 / 25.0];
+    for (row, weight) in two.iter().zip(weights) {
+        let sensitivity = row.sensitivity.unwrap()[0];
+        assert!((sensitivity / one[0].sensitivity.unwrap()[0] - weight).abs() < 1e-9, "{row:?}");
+    }
+    let together = two[0].contribution[2].hypot(two[1].contribution[2]);
+    assert!((together / one[0].contribution[2].abs() - 1.0).abs() < 1e-9);
+    let u = |conditions: &Conditions| of(conditions).gravity_m_per_s2.combined_standard_uncertainty;
+    assert!((u(&parts) / u(&whole) - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn tilts_and_level_stand_in_degrees_alike() {
+    let (view, sightings, options) = case();
+    let fit = fit_flight(&sightings, &view, &options).unwrap();
+    let budget = budget(&sightings, &fit, &view, &options, &Conditions::default()).unwrap();
+    let level = budget.rows.iter().find(|row| row.kind == RowKind::Known(Quantity::Roll)).unwrap();
+    assert_eq!((level.unit.as_str(), level.standard_uncertainty), ("deg", Some(1.0)));
+    // One unit is one degree: sensitivity times uncertainty is what it contributes.
+    let (sensitivity, u) = (level.sensitivity.unwrap(), level.standard_uncertainty.unwrap());
+    assert!((0..3).all(|k| (sensitivity[k] * u - level.contribution[k]).abs() < 1e-12));
+    let readout = budget.rows.iter().find(|row| row.kind == RowKind::Known(Quantity::Readout)).unwrap();
+    assert_eq!((readout.unit.as_str(), readout.standard_uncertainty), ("ms", Some(10.0)));
+}

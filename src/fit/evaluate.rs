@@ -38,6 +38,8 @@ pub struct Evaluated {
     pub budget: Budget,
     /// Fit and budget with gravity taken as given, when it was stated.
     pub gravity_given: Option<(FlightFit, Budget)>,
+    /// How many flights were fitted together: these share gravity and all that the fit found of camera and air.
+    pub together: usize,
     pub clock: ClockChoice,
     /// Candidates over the sightings that the fit kept, best first; the same for all flights of a clip.
     pub models: Vec<ModelRow>,
@@ -54,17 +56,17 @@ pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluate
     let inputs: Vec<FlightInput> =
         timed.iter().zip(&request.flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
     let all_budgets = budgets(&inputs, &fits, view, &request.options, &request.conditions)?;
-    let given = given(&inputs, &fits, view, request)?;
+    let given = given(&inputs, &fits, view, &request.options, &request.conditions)?;
     let used: Vec<Vec<bool>> = fits.iter().map(|f| f.residuals.iter().map(|r| r.used).collect()).collect();
     let models = compare(&inputs, &used, view, &request.options);
-    let mut given = given.map(Vec::into_iter);
+    let (mut given, together) = (given.map(Vec::into_iter), fits.len());
     Ok(fits
         .into_iter()
         .zip(all_budgets)
         .zip(clocks)
         .map(|((fit, budget), clock)| {
             let gravity_given = given.as_mut().and_then(Iterator::next);
-            Evaluated { fit, budget, gravity_given, clock, models: models.clone() }
+            Evaluated { fit, budget, gravity_given, together, clock, models: models.clone() }
         })
         .collect())
 }
@@ -117,27 +119,29 @@ fn on_chosen_clock(flight: &RequestedFlight, clock: &ClockChoice) -> Vec<Sightin
 }
 
 /// The same flights with gravity known, over the sightings that the free fit kept.
-fn given(
+///
+/// A given gravity says how far the ball fell in a time, so that the fall measures scale and clock. Both are found along from what is
+/// known of them; held where they were stated, they would contradict the fall, and speed and angle would give way.
+pub(super) fn given(
     inputs: &[FlightInput],
     fits: &[FlightFit],
     view: &dyn FlightView,
-    request: &Request,
+    options: &FitOptions,
+    conditions: &Conditions,
 ) -> Result<Option<Vec<(FlightFit, Budget)>>, FitError> {
-    let Some((value, standard_uncertainty)) = request.options.gravity_given else { return Ok(None) };
-    let mut options = FitOptions { robust: false, gravity_given: None, ..request.options.clone() };
-    options.terms.gravity =
-        if standard_uncertainty > 0.0 { Term::Known { value, standard_uncertainty } } else { Term::Fixed(value) };
-    let kept: Vec<Vec<Sighting>> = inputs
-        .iter()
-        .zip(fits)
-        .map(|(f, fit)| {
-            f.sightings.iter().zip(&fit.residuals).filter(|(_, r)| r.used).map(|(s, _)| s.clone()).collect()
-        })
-        .collect();
-    let inputs: Vec<FlightInput> =
-        kept.iter().zip(inputs).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    let fits = fit_flights(&inputs, view, &options)?;
-    let conditions = Conditions { monte_carlo: None, ..request.conditions.clone() };
-    let budgets = budgets(&inputs, &fits, view, &options, &conditions)?;
+    let Some((value, standard_uncertainty)) = options.gravity_given else { return Ok(None) };
+    let known = |value: f64, standard_uncertainty: f64| {
+        if standard_uncertainty > 0.0 { Term::Known { value, standard_uncertainty } } else { Term::Fixed(value) }
+    };
+    let mut options = FitOptions { robust: false, gravity_given: None, ..options.clone() };
+    options.terms.gravity = known(value, standard_uncertainty);
+    options.terms.clock_rate = known(0.0, conditions.time_base_relative);
+    options.bends.lengths = true;
+    options.kept = Some(fits.iter().map(|fit| fit.residuals.iter().map(|residual| residual.used).collect()).collect());
+    let fits = fit_flights(inputs, view, &options)?;
+    // Draws may lead where no path with that gravity is; the budget then stands by itself.
+    let undrawn = || Conditions { monte_carlo: None, ..conditions.clone() };
+    let budgets = budgets(inputs, &fits, view, &options, conditions)
+        .or_else(|_| budgets(inputs, &fits, view, &options, &undrawn()))?;
     Ok(Some(fits.into_iter().zip(budgets).collect()))
 }

@@ -24,8 +24,8 @@ pub mod trial;
 pub mod view;
 
 pub use bends::{Bends, Seen};
-pub(crate) use budget::si_unit;
-pub use budget::{Budget, BudgetResult, BudgetRow, Conditions, OtherInput, RowKind, budget, budgets};
+pub use budget::{Budget, BudgetResult, BudgetRow, ClockWitness, Conditions, OtherInput, RowKind, budget, budgets};
+pub(crate) use budget::{known_name, shown_unit, si_unit};
 pub use clock::{ClockChoice, choose_clock};
 pub use error::FitError;
 pub use evaluate::{Evaluated, Request, RequestedFlight, evaluate};
@@ -34,8 +34,8 @@ pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Lever, Motion, Slopes, State};
 pub use result::{
-    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, Instant, NoiseStatement, Parameter,
-    PushedResults, Residual,
+    CameraFound, Contribution, ContributionSource, FlightFit, Instant, NoiseStatement, Parameter, PushedResults,
+    Residual,
 };
 pub use terms::{Quantity, Term, Terms};
 pub use view::{Distribution, FlightView, InputKind, PlainScale, PlainScaleUncertainty, ViewInput};
@@ -53,22 +53,29 @@ pub struct FitOptions {
     pub launch: Launch,
     pub terms: Terms,
     pub motion: Motion,
-    /// Gravity at the place with its standard uncertainty, m/s²: a second fit then takes it as given.
+    /// Gravity at the place with its standard uncertainty, m/s²: [`evaluate()`] then fits once more with it as given.
     pub gravity_given: Option<(f64, f64)>,
     /// How far the covariances of the sightings are trusted: relative standard uncertainty of their standard
     /// uncertainties. 0.25 counts as 8 degrees of freedom (JCGM 100:2008, G.4.2).
     pub covariance_doubt: f64,
     /// Whether outliers are rejected.
     pub robust: bool,
-    /// Whether the camera's tilt and lens are found along with the flight, from what is known of them.
+    /// The sightings in use, flight by flight, where an earlier fit has chosen them. Those left out still show when the ball was launched.
+    #[serde(skip)]
+    pub kept: Option<Vec<Vec<bool>>>,
+    /// Which inputs of the camera are found along with the flight, from what is known of them.
     #[serde(default)]
     pub bends: BendTerms,
 }
 
-/// The camera's tilt and lens in a fit.
+/// The camera's inputs in a fit.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct BendTerms {
+    /// Tilt and lens are found along.
     pub fitted: bool,
+    /// So are scale, marks and distances, which only a given gravity can tell.
+    #[serde(default)]
+    pub lengths: bool,
     /// What is expected of each beforehand, in its standard uncertainties from its stated value; nought where nothing stands. Monte
     /// Carlo draws them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -84,6 +91,7 @@ impl Default for FitOptions {
             gravity_given: None,
             covariance_doubt: 0.25,
             robust: true,
+            kept: None,
             bends: BendTerms::default(),
         }
     }

@@ -43,9 +43,15 @@ pub(super) struct Shared {
     pub readout: f64,
     pub drag_factor: f64,
     pub drag_exponent: f64,
+    pub clock_rate: f64,
 }
 
 impl Shared {
+    /// True seconds of so many on the clock.
+    pub fn true_s(&self, stated_s: f64) -> f64 {
+        stated_s * (1.0 + self.clock_rate)
+    }
+
     /// Acceleration in the flight plane, m/s².
     pub fn field(&self) -> (f64, f64) {
         let (sin, cos) = self.roll.sin_cos();
@@ -63,6 +69,7 @@ impl Problem<'_> {
             Quantity::Readout => self.terms.readout.unwrap_or(Term::Fixed(self.view.readout_s())),
             Quantity::DragFactor => self.terms.drag_factor,
             Quantity::DragExponent => self.terms.drag_exponent,
+            Quantity::ClockRate => self.terms.clock_rate,
             Quantity::X0 | Quantity::Y0 | Quantity::Vx | Quantity::Vy => Term::Free,
             Quantity::Camera(knob) => {
                 let value = self.expected_bends.get(knob).copied().unwrap_or(0.0);
@@ -78,7 +85,7 @@ impl Problem<'_> {
         own.chain(shared).chain((0..self.bends.count()).map(|knob| (None, Quantity::Camera(knob)))).collect()
     }
 
-    /// The camera's tilt and lens in a parameter vector: its last entries.
+    /// The camera's inputs in a parameter vector: its last entries.
     fn shifts<'p>(&self, parameters: &'p [f64]) -> &'p [f64] {
         &parameters[parameters.len() - self.bends.count()..]
     }
@@ -110,6 +117,7 @@ impl Problem<'_> {
             readout: value(Quantity::Readout),
             drag_factor: value(Quantity::DragFactor),
             drag_exponent: value(Quantity::DragExponent),
+            clock_rate: value(Quantity::ClockRate),
         }
     }
 
@@ -124,11 +132,11 @@ impl Problem<'_> {
         self.moved(self.start_of(flight, parameters), &shared, &self.taus(flight, &shared))
     }
 
-    /// Times of a flight's sightings after its own, s.
+    /// True times of a flight's sightings after its own, s.
     fn taus(&self, flight: usize, shared: &Shared) -> Vec<f64> {
         let track = &self.tracks[flight];
         let row_time = |s: &Sighting| shared.readout * (self.view.row_fraction(s.centre_px) - track.reference_row);
-        track.sightings.iter().map(|s| s.time_s + row_time(s) - track.reference_s).collect()
+        track.sightings.iter().map(|s| shared.true_s(s.time_s + row_time(s) - track.reference_s)).collect()
     }
 
     /// States at the times `taus_s` after `start`.
@@ -232,16 +240,18 @@ impl Problem<'_> {
         rows: &mut DMatrixViewMut<f64>,
     ) -> Option<()> {
         let (track, shared) = (&self.tracks[flight], self.shared(parameters));
+        let taus = self.taus(flight, &shared);
         let states = self.motion.with_drag_exponent(shared.drag_exponent).states_with_slopes(
             self.start_of(flight, parameters),
             shared.field(),
             shared.drag_factor,
-            &self.taus(flight, &shared),
+            &taus,
         )?;
         for (i, ((state, slopes), s)) in states.iter().zip(track.sightings).enumerate() {
             let seen = self.bends.seen(self.view, self.shifts(parameters), MetrePoint::new(state.x, state.y))?;
             let factor = track.weights[i].sqrt() / self.noise_scale;
             let late = self.view.row_fraction(s.centre_px) - track.reference_row;
+            let moment = Moment { late: shared.true_s(late), stated_s: taus[i] / shared.true_s(1.0) };
             for (j, (owner, quantity)) in layout.iter().enumerate() {
                 if owner.is_some_and(|owner| owner != flight) {
                     continue;
@@ -249,7 +259,7 @@ impl Problem<'_> {
                 let moved = match quantity {
                     Quantity::Camera(knob) => seen.by_shift[*knob],
                     place => {
-                        let (x, y) = shared.place_by(*place, state, slopes, late);
+                        let (x, y) = shared.place_by(*place, state, slopes, moment);
                         let px = seen.by_place * Vector2::new(x, y);
                         PixelPoint::new(px.x, px.y)
                     }
@@ -262,9 +272,18 @@ impl Problem<'_> {
     }
 }
 
+/// When a sighting was taken, after the flight's own time.
+#[derive(Clone, Copy)]
+struct Moment {
+    /// True seconds for each second of the readout.
+    late: f64,
+    /// On the clock, s.
+    stated_s: f64,
+}
+
 impl Shared {
-    /// Change of a place on the path for a unit of a quantity; `late` is the share of the readout after the flight's own time.
-    fn place_by(&self, quantity: Quantity, state: &State, slopes: &Slopes, late: f64) -> (f64, f64) {
+    /// Change of a place on the path for a unit of a quantity.
+    fn place_by(&self, quantity: Quantity, state: &State, slopes: &Slopes, at: Moment) -> (f64, f64) {
         let (sin, cos) = self.roll.sin_cos();
         let by = |lever: Lever, times: f64| {
             let slope = slopes.by(lever);
@@ -282,9 +301,10 @@ impl Shared {
             Quantity::Gravity => both(sin, -cos),
             Quantity::HorizontalAcceleration => by(Lever::FieldX, 1.0),
             Quantity::Roll => both(self.gravity * cos, self.gravity * sin),
-            Quantity::Readout => (state.vx * late, state.vy * late),
+            Quantity::Readout => (state.vx * at.late, state.vy * at.late),
             Quantity::DragFactor => by(Lever::DragFactor, 1.0),
             Quantity::DragExponent => by(Lever::DragExponent, 1.0),
+            Quantity::ClockRate => (state.vx * at.stated_s, state.vy * at.stated_s),
             Quantity::Camera(_) => (0.0, 0.0),
         }
     }

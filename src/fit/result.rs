@@ -49,16 +49,6 @@ pub struct NoiseStatement {
     pub degrees_of_freedom: f64,
 }
 
-/// Launch speed and angle when gravity is taken as given.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct GravityGiven {
-    pub gravity_m_per_s2: Estimate,
-    pub launch_speed_m_per_s: Estimate,
-    pub launch_angle_deg: Estimate,
-    pub chi_square: f64,
-    pub degrees_of_freedom: usize,
-}
-
 /// One flight, fitted.
 ///
 /// Everything holds at `launch_time_s`. Intervals here hold what the sightings, the terms known beforehand and the launch
@@ -88,12 +78,10 @@ pub struct FlightFit {
     pub derived_covariance: [[f64; 3]; 3],
     /// Variances that make it up, each for speed, angle, gravity.
     pub contributions: Vec<Contribution>,
-    /// Tilt and lens of the camera, where they were found along; the same for all flights of a joint search.
+    /// Inputs of the camera that were found along; the same for all flights of a joint search.
     pub camera: Vec<CameraFound>,
     /// What the pushes that the launcher may have given to the first sightings do to the result; `None` where none is likely.
     pub pushes: Option<PushedResults>,
-    /// The same flight with gravity taken as given, when it was.
-    pub gravity_given: Option<GravityGiven>,
 }
 
 /// What pushes before the launch do to launch speed (m/s), launch angle (deg) and gravity (m/s²).
@@ -182,7 +170,8 @@ impl FlightFit {
 
     /// States at times of the clip's clock, s. `None` when the motion can't be followed that far.
     pub fn states_at(&self, times_s: &[f64]) -> Option<Vec<State>> {
-        let taus: Vec<f64> = times_s.iter().map(|t| t - self.launch_time_s.value).collect();
+        let rate = 1.0 + self.value(Quantity::ClockRate);
+        let taus: Vec<f64> = times_s.iter().map(|t| rate * (t - self.launch_time_s.value)).collect();
         self.motion_found().states(self.launch_state(), self.field(), self.value(Quantity::DragFactor), &taus)
     }
 

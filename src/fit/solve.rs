@@ -9,8 +9,7 @@ use super::noise;
 use super::problem::{Problem, Track};
 use super::release::{self, Ahead};
 use super::result::{
-    CameraFound, Contribution, ContributionSource, FlightFit, GravityGiven, NoiseStatement, Parameter, PushedResults,
-    Residual,
+    CameraFound, Contribution, ContributionSource, FlightFit, NoiseStatement, Parameter, PushedResults, Residual,
 };
 use super::robust::{REJECT_BEYOND, ROUGH_START, Start, least_likely_chance, robust_scale, start_distances, tukey};
 use super::terms::{Quantity, Term};
@@ -55,48 +54,7 @@ pub(super) fn fit(
         solved = solved.relaunched(&launches, options)?;
         solved.take_off_pushes(ahead)?;
     }
-    let mut fits: Vec<FlightFit> =
-        (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect::<Result<_, _>>()?;
-    if let Some((gravity, u)) = options.gravity_given {
-        add_gravity_given(&mut fits, flights, view, options, (gravity, u), &launches)?;
-    }
-    Ok(fits)
-}
-
-/// The same sightings, with those rejected before left out, and gravity known.
-fn add_gravity_given(
-    fits: &mut [FlightFit],
-    flights: &[FlightInput],
-    view: &dyn FlightView,
-    options: &FitOptions,
-    (gravity, u): (f64, f64),
-    launches: &[LaunchTime],
-) -> Result<(), FitError> {
-    let mut given = options.clone();
-    given.terms.gravity =
-        if u > 0.0 { Term::Known { value: gravity, standard_uncertainty: u } } else { Term::Fixed(gravity) };
-    given.robust = false;
-    let kept: Vec<Vec<Sighting>> = flights
-        .iter()
-        .zip(fits.iter())
-        .map(|(f, fit)| {
-            f.sightings.iter().zip(&fit.residuals).filter(|(_, r)| r.used).map(|(s, _)| s.clone()).collect()
-        })
-        .collect();
-    let inputs: Vec<FlightInput> =
-        kept.iter().zip(flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
-    let solved = solve(&inputs, launches, view, &given, &Starts::of(&inputs, launches, view)?)?;
-    for (index, fit) in fits.iter_mut().enumerate() {
-        let with = solved.flight(index, launches[index])?;
-        fit.gravity_given = Some(GravityGiven {
-            gravity_m_per_s2: with.gravity_m_per_s2,
-            launch_speed_m_per_s: with.launch_speed_m_per_s,
-            launch_angle_deg: with.launch_angle_deg,
-            chi_square: with.chi_square,
-            degrees_of_freedom: with.degrees_of_freedom,
-        });
-    }
-    Ok(())
+    (0..flights.len()).map(|index| solved.flight(index, launches[index])).collect()
 }
 
 fn check(flights: &[FlightInput], options: &FitOptions) -> Result<(), FitError> {
@@ -198,7 +156,7 @@ pub(super) fn refit(
         terms,
         motion,
         view,
-        bends: Bends::of(view, options.bends.fitted),
+        bends: Bends::among(view, &options.bends),
         expected_bends: options.bends.expected.clone(),
         noise_scale: warm.noise_scale,
     };
@@ -300,18 +258,22 @@ fn solve<'a>(
     options: &FitOptions,
     starts: &Starts,
 ) -> Result<Solved<'a>, FitError> {
-    let tracks = flights.iter().zip(launches).map(|(f, l)| Track {
+    let weights = |flight: usize| match options.kept.as_ref().and_then(|kept| kept.get(flight)) {
+        Some(kept) => kept.iter().map(|used| f64::from(u8::from(*used))).collect(),
+        None => vec![1.0; flights[flight].sightings.len()],
+    };
+    let tracks = flights.iter().zip(launches).enumerate().map(|(flight, (f, l))| Track {
         sightings: f.sightings,
         reference_s: l.time_s,
         reference_row: l.row,
-        weights: vec![1.0; f.sightings.len()],
+        weights: weights(flight),
     });
     let mut problem = Problem {
         tracks: tracks.collect(),
         terms: options.terms,
         motion: options.motion,
         view,
-        bends: Bends::of(view, options.bends.fitted),
+        bends: Bends::among(view, &options.bends),
         expected_bends: options.bends.expected.clone(),
         noise_scale: 1.0,
     };
@@ -512,6 +474,7 @@ impl<'a> Solved<'a> {
             let track = &problem.tracks[flight];
             let later_s = launch.at_s(shared.readout) - (track.reference_s + shared.readout * track.reference_row);
             let start = problem.start_of(flight, &parameters);
+            let later_s = shared.true_s(later_s);
             let at = problem.moved(start, &shared, &[later_s]).ok_or(FitError::NoPath)?[0];
             parameters[4 * flight..4 * flight + 4].copy_from_slice(&[at.x, at.y, at.vx, at.vy]);
             let track = &mut problem.tracks[flight];
@@ -632,11 +595,10 @@ impl<'a> Solved<'a> {
             contributions,
             camera: self.camera_found(),
             pushes: self.pushed(index, launch)?,
-            gravity_given: None,
         })
     }
 
-    /// The camera's tilt and lens as they were found.
+    /// The camera's inputs as they were found.
     fn camera_found(&self) -> Vec<CameraFound> {
         let layout = self.problem.layout();
         let found = |knob: usize| {
@@ -710,7 +672,7 @@ impl<'a> Solved<'a> {
     /// Speed, angle and gravity as a function of the parameter vector and a shift of the launch.
     fn derived_at(&self, flight: usize, parameters: &[f64], later_s: f64) -> Option<[f64; 3]> {
         let (start, shared) = (self.problem.start_of(flight, parameters), self.problem.shared(parameters));
-        let at = self.problem.moved(start, &shared, &[later_s])?;
+        let at = self.problem.moved(start, &shared, &[shared.true_s(later_s)])?;
         Some(derived(at[0], shared.gravity, shared.roll))
     }
 

@@ -48,10 +48,17 @@ pub struct Terms {
     /// By which power of the speed the drag departs from the law of the stated ball; as the factor.
     #[serde(default = "Terms::no_exponent")]
     pub drag_exponent: Term,
+    /// By which share true times are longer than those of the clock. Found along where gravity is given, which then tells it.
+    #[serde(default = "Terms::exact_clock")]
+    pub clock_rate: Term,
 }
 
 impl Terms {
     const fn no_exponent() -> Term {
+        Term::Fixed(0.0)
+    }
+
+    const fn exact_clock() -> Term {
         Term::Fixed(0.0)
     }
 }
@@ -65,6 +72,7 @@ impl Default for Terms {
             readout: None,
             drag_factor: Term::Fixed(1.0),
             drag_exponent: Self::no_exponent(),
+            clock_rate: Self::exact_clock(),
         }
     }
 }
@@ -83,7 +91,8 @@ pub enum Quantity {
     Readout,
     DragFactor,
     DragExponent,
-    /// One of the camera's tilts and lens terms that are found along, in its standard uncertainties from its stated value.
+    ClockRate,
+    /// One of the camera's inputs that are found along, in its standard uncertainties from its stated value.
     Camera(usize),
 }
 
@@ -91,8 +100,15 @@ impl Quantity {
     /// Those of one flight, in the order of the parameter vector.
     pub const OWN: [Self; 4] = [Self::X0, Self::Y0, Self::Vx, Self::Vy];
     /// Those that all flights share.
-    pub const SHARED: [Self; 6] =
-        [Self::Gravity, Self::HorizontalAcceleration, Self::Roll, Self::Readout, Self::DragFactor, Self::DragExponent];
+    pub const SHARED: [Self; 7] = [
+        Self::Gravity,
+        Self::HorizontalAcceleration,
+        Self::Roll,
+        Self::Readout,
+        Self::DragFactor,
+        Self::DragExponent,
+        Self::ClockRate,
+    ];
 
     pub fn unit(self) -> &'static str {
         match self {
@@ -101,7 +117,7 @@ impl Quantity {
             Self::Gravity | Self::HorizontalAcceleration => "m/s²",
             Self::Roll => "rad",
             Self::Readout => "s",
-            Self::DragFactor | Self::DragExponent | Self::Camera(_) => "1",
+            Self::DragFactor | Self::DragExponent | Self::ClockRate | Self::Camera(_) => "1",
         }
     }
 
@@ -111,7 +127,7 @@ impl Quantity {
             Self::X0 | Self::Y0 | Self::Vx | Self::Vy => 1e-5,
             Self::Gravity | Self::HorizontalAcceleration | Self::DragFactor => 1e-4,
             Self::Roll => 1e-5,
-            Self::Readout => 1e-6,
+            Self::Readout | Self::ClockRate => 1e-6,
             Self::DragExponent | Self::Camera(_) => 1e-3,
         }
     }

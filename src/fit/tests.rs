@@ -558,3 +558,43 @@ fn a_push_that_passes_for_flight_is_taken_off_on_average() {
     // 300 flights: one scatters by 0.04.
     assert!(spread < 1.15, "{spread}");
 }
+
+/// A length or a clock that is off by what was stated of it: a given gravity finds it, and with it the speed.
+#[test]
+fn a_given_gravity_measures_scale_and_clock() {
+    let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
+    for (scale_off, scale_u, clock_off, clock_u, quantity) in
+        [(0.02, 0.02, 0.0, 1e-5, "length of the scale"), (0.0, 1e-5, 0.01, 0.01, "rate of the clock")]
+    {
+        let mut stated = field_of_view();
+        stated.uncertainty.scale_relative = Some(scale_u);
+        let mut truly = stated.clone();
+        truly.metres_per_pixel *= 1.0 + scale_off;
+        let mut sightings = throw.film(&truly, &frame_times(60.0, 31), 0.05, &mut ChaCha8Rng::seed_from_u64(21));
+        sightings.iter_mut().for_each(|s| s.time_s /= 1.0 + clock_off);
+        let flight = RequestedFlight {
+            sightings,
+            launch: Launch::At { time_s: 0.0, standard_uncertainty_s: 0.0 },
+            alternative_times_s: Vec::new(),
+            exposure_s: None,
+        };
+        let options = FitOptions { gravity_given: Some((9.81, 0.001)), ..FitOptions::default() };
+        let conditions = Conditions { time_base_relative: clock_u, ..Conditions::default() };
+        let request = Request { flights: vec![flight], options, conditions };
+        let evaluated = evaluate(&request, &stated).unwrap().remove(0);
+        let (given, budget) = evaluated.gravity_given.unwrap();
+        let (free, with) = (evaluated.budget.launch_speed_m_per_s, budget.launch_speed_m_per_s);
+        let u = with.combined_standard_uncertainty;
+        // Four standard uncertainties, of some tenths of a per cent; free it is off by what scale or clock are off.
+        assert!((with.value - 4.0).abs() < 4.0 * u, "{quantity}: {with:?}");
+        assert!(u < 0.3 * free.combined_standard_uncertainty, "{quantity}: {with:?} {free:?}");
+        assert!((free.value / 4.0 - 1.0).abs() > 0.008, "{quantity}: {free:?}");
+        let found = match quantity {
+            "rate of the clock" => given.value(Quantity::ClockRate),
+            _ => given.camera[0].shift * scale_u,
+        };
+        assert!((found - scale_off - clock_off).abs() < 0.003, "{quantity}: {found}");
+        // The path is the same through the same points.
+        assert!((given.residual_rms_px / evaluated.fit.residual_rms_px - 1.0).abs() < 0.05, "{quantity}");
+    }
+}

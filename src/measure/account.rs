@@ -3,16 +3,18 @@
 use crate::fit::budget::CONFIRMS_WITHIN;
 use crate::fit::robust::REJECT_BEYOND;
 use crate::fit::{
-    BudgetResult, BudgetRow, CameraFound, Distribution, Evaluated, FlightFit, ModelRow, Motion, Quantity, RowKind,
-    models,
+    Budget, BudgetResult, BudgetRow, CameraFound, Distribution, Evaluated, FlightFit, ModelRow, Motion, Parameter,
+    Quantity, RowKind, Term, known_name, models, shown_unit,
 };
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::account::{
-    CoverageStatement, FitAccount, FoundInput, ModelLine, ModelStatement, MonteCarloStatement, NoiseAccount,
-    OutlierStatement,
+    CoverageStatement, FitAccount, FitQuality, FoundInput, FoundQuantity, ModelLine, ModelStatement,
+    MonteCarloStatement, NoiseAccount, OutlierStatement,
 };
-use crate::measurement::{BudgetInput, BudgetLine};
+use crate::measurement::motion::NORMAL_95;
+use crate::measurement::{BudgetInput, BudgetLine, GravityGivenFit};
 use crate::sight::Sighting;
+use crate::units::Estimate;
 
 /// A run that takes some seconds: one significant digit of the uncertainty settled.
 pub const QUICK_RUN: RunOptions = RunOptions { seed: 1, level: 0.95, digits: 1, batch: 2000, most_trials: 20_000 };
@@ -56,8 +58,71 @@ fn found_input(found: &CameraFound) -> FoundInput {
     }
 }
 
+/// How the fit goes with a flight of so many sightings.
+pub(super) fn quality(fit: &FlightFit, sightings: usize) -> FitQuality {
+    FitQuality {
+        sightings_used: fit.used(),
+        sightings_left_out: sightings - fit.used(),
+        residual_rms_px: fit.residual_rms_px,
+        residual_rms_mm: fit.residual_rms_mm,
+        chi_square: fit.chi_square,
+        degrees_of_freedom: fit.degrees_of_freedom,
+    }
+}
+
+/// The fit with gravity given beside that of `sightings` sightings with gravity free.
+pub(super) fn gravity_given(
+    (fit, budget): &(FlightFit, Budget),
+    sightings: usize,
+    monte_carlo: Option<RunOptions>,
+) -> GravityGivenFit {
+    let gravity = fit.parameters.iter().find(|parameter| parameter.quantity == Quantity::Gravity);
+    let given = match gravity.map(|parameter| parameter.term) {
+        Some(Term::Known { value, standard_uncertainty }) => {
+            Estimate::with_coverage_factor(value, standard_uncertainty, NORMAL_95)
+        }
+        _ => Estimate::with_coverage_factor(fit.value(Quantity::Gravity), 0.0, NORMAL_95),
+    };
+    GravityGivenFit {
+        gravity_m_per_s2: given,
+        launch_speed_m_per_s: budget.launch_speed_m_per_s.estimate(),
+        launch_angle_deg: budget.launch_angle_deg.estimate(),
+        quality: quality(fit, sightings),
+        launch_speed: coverage(&budget.launch_speed_m_per_s, monte_carlo),
+        launch_angle: coverage(&budget.launch_angle_deg, monte_carlo),
+        budget: budget.rows.iter().map(budget_line).collect(),
+        found: found(fit),
+    }
+}
+
+/// All that was known beforehand with doubt, and where the fit found it.
+fn found(fit: &FlightFit) -> Vec<FoundQuantity> {
+    let of = |parameter: &Parameter| {
+        let Term::Known { value, standard_uncertainty } = parameter.term else { return None };
+        if let Quantity::Camera(knob) = parameter.quantity {
+            let FoundInput { name, unit, value, standard_uncertainty, found, found_standard_uncertainty, .. } =
+                found_input(&fit.camera[knob]);
+            return Some(FoundQuantity { name, unit, value, standard_uncertainty, found, found_standard_uncertainty });
+        }
+        let (unit, per_own) = shown_unit(parameter.quantity);
+        // As in the budget: one is a clock that is right.
+        let right = if parameter.quantity == Quantity::ClockRate { 1.0 } else { 0.0 };
+        Some(FoundQuantity {
+            name: known_name(parameter.quantity).to_owned(),
+            unit: unit.to_owned(),
+            value: right + per_own * value,
+            standard_uncertainty: per_own * standard_uncertainty,
+            found: right + per_own * parameter.value,
+            found_standard_uncertainty: per_own * parameter.standard_uncertainty,
+        })
+    };
+    fit.parameters.iter().filter_map(of).collect()
+}
+
 fn coverage(result: &BudgetResult, run: Option<RunOptions>) -> CoverageStatement {
+    let half = result.expanded_uncertainty_95;
     CoverageStatement {
+        by_budget: Some((result.value - half, result.value + half)),
         combined_standard_uncertainty: result.combined_standard_uncertainty,
         effective_degrees_of_freedom: result.effective_degrees_of_freedom,
         coverage_factor: result.coverage_factor,

@@ -11,7 +11,7 @@ use crate::fit::{
     fitted,
 };
 use crate::maths::monte_carlo::RunOptions;
-use crate::measurement::basis::{Basis, FlightClues, TimeCheck, confirmed_relative};
+use crate::measurement::basis::{Basis, FlightClues, TimeCheck, agreed_time};
 use crate::measurement::{ClockStatement, Measurement};
 use crate::rig::Rig;
 use crate::sight::{FoundFlight, Sighting};
@@ -156,6 +156,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
         })
         .collect();
     let expected = gravity_at(&seen.settings.rig);
+    let time = agreed_time(clock.relative_standard_uncertainty, seen.time_checks);
     Request {
         flights: requested,
         options: FitOptions {
@@ -166,7 +167,8 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
             ..FitOptions::default()
         },
         conditions: Conditions {
-            time_base_relative: confirmed_relative(clock.relative_standard_uncertainty, seen.time_checks),
+            time_base_relative: time.relative_standard_uncertainty,
+            time_base: time.witnesses,
             others: Vec::new(),
             monte_carlo: seen.settings.monte_carlo,
         },

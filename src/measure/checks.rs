@@ -8,7 +8,7 @@ use crate::clip::Clock;
 use crate::clip::sound::sound_between;
 use crate::fit::flicker::{find_flicker, read_flicker};
 use crate::fit::sound::{Onset, SoundFlight, flight_by_sound, onsets};
-use crate::measurement::basis::{TimeCheck, TimeWitness};
+use crate::measurement::basis::{TimeCheck, TimeWitness, agreed_time};
 use crate::rig::ReadoutDirection;
 
 /// What the lamps say.
@@ -26,6 +26,19 @@ impl Lamps {
         let backwards = matches!(rows, ReadoutDirection::Up | ReadoutDirection::Left);
         let turned = |(readout_s, u): (f64, f64)| (if backwards { -readout_s } else { readout_s }, u);
         Self { readout_s: self.readout_s.map(turned), ..self }
+    }
+}
+
+/// The clock brought to what it and its witnesses agree on. The rate at which the clip plays stays as it was stated.
+pub(super) fn agreed(clock: &Clock, checks: &[TimeCheck]) -> Clock {
+    let too_long = agreed_time(clock.relative_standard_uncertainty, checks).stated_over_true;
+    let shortened = |times: &[f64]| times.iter().map(|time| time / too_long).collect();
+    Clock {
+        times_s: shortened(&clock.times_s),
+        uniform_times_s: shortened(&clock.uniform_times_s),
+        frame_rate_hz: clock.frame_rate_hz * too_long,
+        largest_jitter_s: clock.largest_jitter_s / too_long,
+        ..clock.clone()
     }
 }
 
@@ -165,6 +178,23 @@ mod tests {
         assert!((readout_s - 0.015).abs() < 4.0 * u + 1e-4, "{seen:?}");
         let check = seen.check.unwrap();
         assert!((check.stated_over_true - 1.0).abs() < 3.0 * check.relative_standard_uncertainty, "{check:?}");
+    }
+
+    /// A rate known by its name is off by a thousandth, and the lamps know better: the times go with them.
+    #[test]
+    fn the_clock_goes_with_the_sharper_witness() {
+        let stamps: Vec<Option<f64>> = (0..60).map(|k| Some(f64::from(k) / 30.0)).collect();
+        let info = source(&presets::clean_60fps(1)).info().clone();
+        let named = Clock::build(&stamps, &info, &crate::clip::ClipReport::default(), Some(240.0)).unwrap();
+        assert_eq!(named.relative_standard_uncertainty, 1e-3);
+        let check =
+            TimeCheck { witness: TimeWitness::Lamps, stated_over_true: 0.999, relative_standard_uncertainty: 1e-4 };
+        let clock = agreed(&named, &[check]);
+        // The lamps' weight is 100/101: 0.99 of the thousandth.
+        let longer = clock.times_s[59] / named.times_s[59];
+        assert!((longer - (1.0 + 1e-3 * 100.0 / 101.0)).abs() < 2e-6, "{longer}");
+        assert!((clock.frame_rate_hz * longer / named.frame_rate_hz - 1.0).abs() < 1e-12);
+        assert_eq!(agreed(&named, &[]).times_s, named.times_s);
     }
 
     #[test]

@@ -161,7 +161,8 @@ fn measured(
     {
         time_checks.extend(checks::by_sound(path, &looks, &continuations, &clock, *first_stamp_s));
     }
-    let basis = basis::basis(&basis::Seen { flights: &flights, time_checks: &time_checks, ..seen })?;
+    let clock = checks::agreed(&clock, &time_checks);
+    let basis = basis::basis(&basis::Seen { clock: &clock, flights: &flights, time_checks: &time_checks, ..seen })?;
     let measurement = basis::measurement(basis, info.clone(), reading.clone())?;
     let strobes = result::strobes(&flights, &measurement, &found);
     let times = FrameTimes { times_s: clock.times_s, uniform_times_s: clock.uniform_times_s };

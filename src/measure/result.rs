@@ -13,8 +13,8 @@ use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
 use crate::measurement::motion::Motion as MotionSamples;
 use crate::measurement::{
-    AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, Measurement, Remedy,
-    RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
+    AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, GravityGivenFit,
+    Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow, VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
@@ -53,6 +53,7 @@ pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         clock: clock_statement(&parts, &fitted),
         warnings: warnings(&parts, &fitted, &flights, &scale),
+        shared_gravity: shared_gravity(&fitted, &flights),
         clip: parts.info,
         reading: parts.reading,
         scale,
@@ -71,7 +72,20 @@ fn clock_statement(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)]) -> ClockSt
         let (off, u) = (100.0 * (check.stated_over_true - 1.0), 200.0 * check.relative_standard_uncertainty);
         let _ = write!(clock.description, "; {} {agrees} ({off:+.2} % ± {u:.2} %)", check.words());
     }
+    let by = 100.0 * (1.0 / parts.basis.agreed_time().stated_over_true - 1.0);
+    // A thousandth of a per cent is a hundredth of any clock's own doubt.
+    if by.abs() >= 1e-3 {
+        let _ = write!(clock.description, "; times changed by {by:+.3} % to the mean of all that agree");
+    }
     clock
+}
+
+/// Flights that were fitted together have one gravity. `None` where each was fitted by itself.
+fn shared_gravity(fitted: &[(usize, &Evaluated)], flights: &[FlightMeasurement]) -> Option<SharedGravity> {
+    let together = fitted.iter().zip(flights).filter(|((_, evaluated), _)| evaluated.together > 1);
+    let flights: Vec<&FlightMeasurement> = together.map(|(_, flight)| flight).collect();
+    let gravity_m_per_s2 = flights.first()?.gravity_m_per_s2;
+    Some(SharedGravity { flights: flights.iter().map(|flight| flight.number).collect(), gravity_m_per_s2 })
 }
 
 fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
@@ -120,6 +134,11 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
             .gravity_given
             .as_ref()
             .map(|(_, budget)| budget.launch_speed_m_per_s.estimate()),
+        gravity_given: evaluated.gravity_given.as_ref().map(|given| {
+            let given = account::gravity_given(given, timed.len(), parts.request().conditions.monte_carlo);
+            GravityGivenFit { launch_angle_deg: direction(given.launch_angle_deg), ..given }
+        }),
+        quality: Some(account::quality(fit, timed.len())),
         launch_time_s: fit.launch_time_s,
         launch_point_px: camera.camera().pixel_from_metre(launch_point_m),
         launch_point_m,
@@ -308,7 +327,8 @@ fn cause_statement(ranked: &RankedCause) -> CauseStatement {
 /// Stated over true time by the sharpest witness, with its relative standard uncertainty.
 fn time_factor(parts: &Parts<'_>) -> Option<(f64, f64)> {
     let checks = parts.basis.time_checks.iter();
-    let factors = checks.map(|check| (check.stated_over_true, check.relative_standard_uncertainty));
+    let agreed = parts.basis.agreed_time().stated_over_true;
+    let factors = checks.map(|check| (check.stated_over_true / agreed, check.relative_standard_uncertainty));
     factors.min_by(|a, b| a.1.total_cmp(&b.1))
 }
 

@@ -54,6 +54,43 @@ pub struct FoundInput {
     pub found_standard_uncertainty: f64,
 }
 
+/// How well a fit goes with the sightings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FitQuality {
+    /// Of this flight.
+    pub sightings_used: usize,
+    /// Of this flight.
+    pub sightings_left_out: usize,
+    /// Root mean square over both coordinates of the sightings in use.
+    pub residual_rms_px: f64,
+    pub residual_rms_mm: f64,
+    /// Sum of the squared distances of the sightings in use, each in units of what it says of itself; of all flights that were fitted
+    /// together.
+    pub chi_square: f64,
+    /// Values less quantities found from the sightings alone, of the same flights.
+    pub degrees_of_freedom: usize,
+}
+
+impl FitQuality {
+    /// Chi-square over its degrees of freedom: 1 where the sightings scatter as much as they say. `None` where none is left.
+    pub fn reduced_chi_square(&self) -> Option<f64> {
+        (self.degrees_of_freedom > 0).then(|| self.chi_square / self.degrees_of_freedom as f64)
+    }
+}
+
+/// A quantity that was known beforehand and found along with the flight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FoundQuantity {
+    pub name: String,
+    /// Of all that follows.
+    pub unit: String,
+    /// Stated, or usual.
+    pub value: f64,
+    pub standard_uncertainty: f64,
+    pub found: f64,
+    pub found_standard_uncertainty: f64,
+}
+
 /// Models of the flight over the same sightings, side by side.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ModelStatement {
@@ -85,6 +122,9 @@ pub struct ModelLine {
 /// How the interval of a result was put together (JCGM 100:2008, 6.2 and annex G).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct CoverageStatement {
+    /// Ends of the 95 % interval by the budget; `None` in files of before they were kept.
+    #[serde(default)]
+    pub by_budget: Option<(f64, f64)>,
     pub combined_standard_uncertainty: f64,
     /// `None` when infinite.
     pub effective_degrees_of_freedom: Option<f64>,

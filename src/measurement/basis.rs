@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ClockStatement;
 use crate::camera::View;
-use crate::fit::Request;
+use crate::fit::{ClockWitness, Request};
 use crate::rig::Rig;
 use crate::warning::Warning;
 
@@ -34,6 +34,13 @@ pub struct Basis {
     pub time_checks: Vec<TimeCheck>,
     /// How often the ball went on after a touch.
     pub continuations: usize,
+}
+
+impl Basis {
+    /// The rate of the clock by all that tell it; the request's times go by it already.
+    pub fn agreed_time(&self) -> AgreedTime {
+        agreed_time(self.clock.relative_standard_uncertainty, &self.time_checks)
+    }
 }
 
 /// What was seen of a flight beside the ball's places.
@@ -78,14 +85,40 @@ impl TimeCheck {
     }
 }
 
-/// Relative standard uncertainty of a clock that witnesses confirm: the weighted mean's (JCGM 100:2008, 5.1; independent of each
-/// other). Those that contradict it don't count.
-pub fn confirmed_relative(clock_relative: f64, checks: &[TimeCheck]) -> f64 {
-    let agreeing = checks.iter().filter(|check| !check.contradicts(clock_relative));
-    let weight = |u: f64| if u > 0.0 { u.powi(-2) } else { f64::INFINITY };
-    let total: f64 =
-        agreeing.map(|check| weight(check.relative_standard_uncertainty)).sum::<f64>() + weight(clock_relative);
-    if total.is_finite() { total.sqrt().recip() } else { clock_relative }
+/// The rate of a clock by all that tell it: the weighted mean of the clock itself and of the witnesses that don't contradict it (JCGM
+/// 100:2008, 5.1; independent of each other).
+#[derive(Debug, Clone, PartialEq)]
+pub struct AgreedTime {
+    /// By which the clock's times are too long.
+    pub stated_over_true: f64,
+    pub relative_standard_uncertainty: f64,
+    /// The clock first; empty where nobody but the clock tells.
+    pub witnesses: Vec<ClockWitness>,
+}
+
+/// See [`AgreedTime`]. `clock_relative`: relative standard uncertainty of the clock by itself.
+pub fn agreed_time(clock_relative: f64, checks: &[TimeCheck]) -> AgreedTime {
+    let agreeing: Vec<&TimeCheck> = checks.iter().filter(|check| !check.contradicts(clock_relative)).collect();
+    let exact = clock_relative <= 0.0 || agreeing.iter().any(|check| check.relative_standard_uncertainty <= 0.0);
+    if agreeing.is_empty() || exact {
+        let witnesses = Vec::new();
+        return AgreedTime { stated_over_true: 1.0, relative_standard_uncertainty: clock_relative, witnesses };
+    }
+    let witness = |name: &str, stated_over_true: f64, relative_standard_uncertainty: f64| ClockWitness {
+        name: name.to_owned(),
+        true_over_stated: 1.0 / stated_over_true,
+        relative_standard_uncertainty,
+    };
+    let mut witnesses = vec![witness("the clip's own clock", 1.0, clock_relative)];
+    witnesses.extend(agreeing.iter().map(|c| witness(c.words(), c.stated_over_true, c.relative_standard_uncertainty)));
+    let weight = |w: &ClockWitness| w.relative_standard_uncertainty.powi(-2);
+    let total: f64 = witnesses.iter().map(weight).sum();
+    let true_over_stated = witnesses.iter().map(|w| weight(w) * w.true_over_stated).sum::<f64>() / total;
+    AgreedTime {
+        stated_over_true: 1.0 / true_over_stated,
+        relative_standard_uncertainty: total.sqrt().recip(),
+        witnesses,
+    }
 }
 
 #[cfg(test)]
@@ -99,10 +132,16 @@ mod tests {
             stated_over_true,
             relative_standard_uncertainty: 1e-3,
         };
-        // Two equal uncertainties: 1/√2. One far off says nothing.
-        assert!((confirmed_relative(1e-3, &[check(1.001)]) - 1e-3 / 2f64.sqrt()).abs() < 1e-9);
-        assert_eq!(confirmed_relative(1e-3, &[check(1.01)]), 1e-3);
-        assert_eq!(confirmed_relative(0.0, &[check(1.0)]), 0.0);
+        // Two equal uncertainties: 1/√2, and the middle between the two. One far off says nothing.
+        let both = agreed_time(1e-3, &[check(1.001)]);
+        assert!((both.relative_standard_uncertainty - 1e-3 / 2f64.sqrt()).abs() < 1e-9);
+        // The mean is of true over stated times: to the square of a thousandth that of the other way round.
+        assert!((both.stated_over_true - 1.0005).abs() < 1e-6, "{both:?}");
+        assert_eq!(both.witnesses.len(), 2);
+        let alone = agreed_time(1e-3, &[check(1.01)]);
+        assert_eq!((alone.stated_over_true, alone.relative_standard_uncertainty), (1.0, 1e-3));
+        assert!(alone.witnesses.is_empty());
+        assert_eq!(agreed_time(0.0, &[check(1.0)]).relative_standard_uncertainty, 0.0);
         assert!(check(1.01).contradicts(1e-3) && !check(1.003).contradicts(1e-3));
     }
 }

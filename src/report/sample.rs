@@ -7,10 +7,12 @@ use rand_distr::{Distribution, Normal};
 use super::strobe::{StrobeInput, StrobePatch};
 use crate::clip::{ClipInfo, ClipReport, ColourMatrix, Transfer};
 use crate::flight::compare::{AlongTheWay, Departure};
+use crate::measurement::account::{CoverageStatement, FitQuality};
 use crate::measurement::motion::Motion;
 use crate::measurement::{
     BudgetLine, ClockStatement, Departures, FORMAT_VERSION, FittedPath, FlightMeasurement, ForecastPoint,
-    ForecastStatement, Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow, VerdictStatement,
+    ForecastStatement, GravityGivenFit, Measurement, Remedy, RemedyChange, ScaleStatement, SightingRow,
+    VerdictStatement,
 };
 use crate::report::rgb;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
@@ -82,6 +84,8 @@ impl Shot {
                 u_v / 2.0,
                 2.0,
             )),
+            gravity_given: Some(self.gravity_given(u_v)),
+            quality: Some(self.quality(1.03)),
             launch_time_s: Estimate::with_coverage_factor(launch_s, 0.002, 2.0),
             launch_point_px: LAUNCH_PX,
             launch_point_m: MetrePoint::new(path.x0_m, path.y0_m),
@@ -101,6 +105,40 @@ impl Shot {
             budget: budget(u_v, u_g),
             account: None,
             verdict: Some(verdict()),
+        }
+    }
+
+    fn quality(&self, chi_square_over: f64) -> FitQuality {
+        let out = usize::from(self.outlier);
+        let degrees_of_freedom = 2 * (self.points - out) - 5;
+        FitQuality {
+            sightings_used: self.points - out,
+            sightings_left_out: out,
+            residual_rms_px: self.sigma_m / METRES_PER_PIXEL,
+            residual_rms_mm: 1e3 * self.sigma_m,
+            chi_square: chi_square_over * degrees_of_freedom as f64,
+            degrees_of_freedom,
+        }
+    }
+
+    fn gravity_given(&self, u_v: f64) -> GravityGivenFit {
+        let coverage = |value: f64, u: f64| CoverageStatement {
+            by_budget: Some((value - 2.0 * u, value + 2.0 * u)),
+            combined_standard_uncertainty: u,
+            effective_degrees_of_freedom: Some(60.0),
+            coverage_factor: 2.0,
+            monte_carlo: None,
+        };
+        let (speed, u_angle) = (1.002 * self.speed_m_per_s, 20.0 * u_v / self.speed_m_per_s);
+        GravityGivenFit {
+            gravity_m_per_s2: Estimate::with_coverage_factor(9.81, 0.005, 1.96),
+            launch_speed_m_per_s: Estimate::with_coverage_factor(speed, u_v / 2.0, 2.0),
+            launch_angle_deg: Estimate::with_coverage_factor(self.angle_deg, u_angle, 2.0),
+            quality: self.quality(1.05),
+            launch_speed: coverage(speed, u_v / 2.0),
+            launch_angle: coverage(self.angle_deg, u_angle),
+            budget: budget(u_v / 2.0, 0.005),
+            found: Vec::new(),
         }
     }
 
@@ -254,6 +292,7 @@ pub fn measurement(shots: &[Shot]) -> Measurement {
         },
         flights: shots.iter().enumerate().map(|(i, shot)| shot.flight(i + 1)).collect(),
         warnings: vec![Warning::ScaleDepthUnknown],
+        shared_gravity: None,
         basis: None,
     }
 }
