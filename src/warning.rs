@@ -59,22 +59,50 @@ pub enum Warning {
     AirLeftOut { flight: usize, foam_percent: f64, rubber_percent: f64 },
 }
 
-/// The sentences of many warnings. Those that say the same of several flights become one, with the largest numbers.
-pub fn in_sentences(warnings: &[Warning]) -> Vec<String> {
+/// Warnings that one sentence says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Group {
+    /// The warning's `kind` in the JSON.
+    pub code: String,
+    /// Whose it is; empty where it is the whole clip's.
+    pub flights: Vec<usize>,
+    /// A few words.
+    pub short: String,
+    pub text: String,
+}
+
+/// Many warnings as sentences. Those that say the same of several flights or places become one, with the largest numbers.
+pub fn grouped(warnings: &[Warning]) -> Vec<Group> {
     let mut said = Vec::new();
     for (i, warning) in warnings.iter().enumerate() {
         let alike = |other: &&Warning| warning.says_the_same(other);
         if warnings[..i].iter().any(|earlier| alike(&earlier)) {
             continue;
         }
-        let group: Vec<&Warning> = warnings[i..].iter().filter(alike).collect();
-        said.push(Warning::of_flights(&group).unwrap_or_else(|| warning.message()));
+        let group: Vec<&Warning> = std::iter::once(warning).chain(warnings[i + 1..].iter().filter(alike)).collect();
+        said.push(Group {
+            code: warning.code(),
+            flights: group.iter().filter_map(|warning| warning.flight()).collect(),
+            short: warning.short().to_owned(),
+            text: Warning::of_several(&group).unwrap_or_else(|| warning.message()),
+        });
     }
     said
 }
 
-/// "flight 2", "flights 2 and 3", "flights 2, 3 and 5".
+/// The sentences of [`grouped`].
+pub fn in_sentences(warnings: &[Warning]) -> Vec<String> {
+    grouped(warnings).into_iter().map(|group| group.text).collect()
+}
+
+/// "flight 2", "flights 2 and 3", "flights 2, 3 and 5", "flights 1 to 5".
 pub fn flights_in_words(numbers: &[usize]) -> String {
+    if let [first, .., last] = numbers
+        && numbers.len() > 2
+        && numbers.windows(2).all(|pair| pair[1] == pair[0] + 1)
+    {
+        return format!("flights {first} to {last}");
+    }
     let words: Vec<String> = numbers.iter().map(usize::to_string).collect();
     match words.as_slice() {
         [one] => format!("flight {one}"),
@@ -84,16 +112,89 @@ pub fn flights_in_words(numbers: &[usize]) -> String {
 }
 
 impl Warning {
-    /// Whether one sentence can say both, of one flight each.
+    /// The `kind` of the JSON.
+    pub fn code(&self) -> String {
+        let plain = serde_json::to_value(self).ok();
+        plain.and_then(|value| Some(value.get("kind")?.as_str()?.to_owned())).unwrap_or_default()
+    }
+
+    /// The flight of which it is said.
+    pub const fn flight(&self) -> Option<usize> {
+        match self {
+            Self::FallLeans { flight, .. }
+            | Self::FewSightings { flight, .. }
+            | Self::LaunchNotSeen { flight }
+            | Self::AirLeftOut { flight, .. } => Some(*flight),
+            _ => None,
+        }
+    }
+
+    /// In a few words, for the foot of a picture.
+    pub const fn short(&self) -> &'static str {
+        match self {
+            Self::FramesWithoutStamp { .. } => "frames without a time of their own",
+            Self::DecodeErrors { .. } => "damaged places in the file",
+            Self::ClipTruncated { .. } => "the file ends early",
+            Self::SlowMotionUndone { .. } => "slow motion undone",
+            Self::CaptureRateNotStated { .. } => "rate of recording not stated",
+            Self::GapInStamps { .. } => "frames were dropped",
+            Self::CameraMoved { .. } => "the camera moved",
+            Self::TimesDisagree { .. } => "the clock is contradicted",
+            Self::FallLeans { .. } => "the fall leans",
+            Self::FewSightings { .. } => "few sightings",
+            Self::LaunchNotSeen { .. } => "launch not seen",
+            Self::BouncesLeftOut { .. } => "what follows a touch is left out",
+            Self::FlightsNotFitted { .. } => "more flights seen than fitted",
+            Self::Clock { .. } => "odd times in the file",
+            Self::ScaleDepthUnknown => "depth of the scale not stated",
+            Self::MarksDontFit { .. } => "marks of the cards don't fit",
+            Self::CardNotUpright { .. } => "a card hangs aslant",
+            Self::LengthsDisagree { .. } => "known lengths disagree",
+            Self::BallDisagrees { .. } => "size of the ball disagrees",
+            Self::AirLeftOut { .. } => "air left out",
+        }
+    }
+
+    /// Whether one sentence can say both.
     fn says_the_same(&self, other: &Self) -> bool {
         matches!(
             (self, other),
             (Self::LaunchNotSeen { .. }, Self::LaunchNotSeen { .. })
                 | (Self::AirLeftOut { .. }, Self::AirLeftOut { .. })
+                | (Self::GapInStamps { .. }, Self::GapInStamps { .. })
         )
     }
 
     /// One sentence for warnings that say the same; `None` where that doesn't go.
+    fn of_several(group: &[&Self]) -> Option<String> {
+        match group {
+            [Self::GapInStamps { .. }, _, ..] => Self::of_gaps(group),
+            _ => Self::of_flights(group),
+        }
+    }
+
+    fn of_gaps(group: &[&Self]) -> Option<String> {
+        let gaps: Vec<(f64, f64, f64)> = group
+            .iter()
+            .filter_map(|warning| match warning {
+                Self::GapInStamps { at_s, gap_s, usual_s } => Some((*at_s, *gap_s, *usual_s)),
+                _ => None,
+            })
+            .collect();
+        let (first, last) = (gaps.first()?, gaps.last()?);
+        let longest = gaps.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        Some(format!(
+            "{} gaps between {:.2} s and {:.2} s, where frames were dropped; the longest is {:.0} ms at {:.2} s, where {:.0} ms is \
+             usual",
+            gaps.len(),
+            first.0,
+            last.0,
+            1e3 * longest.1,
+            longest.0,
+            1e3 * longest.2
+        ))
+    }
+
     fn of_flights(group: &[&Self]) -> Option<String> {
         let mut flights = Vec::new();
         let (mut foam, mut rubber) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
@@ -181,7 +282,7 @@ impl Warning {
                     n => format!("; in {n} frames its place couldn't be told, and what flew in them is missed"),
                 };
                 format!(
-                    "the camera moved, by up to {largest_px:.1} px at the picture's corners: the background was followed and all places                      are those of the first frame{lost}. Put the camera on a stand and switch stabilisation off"
+                    "the camera moved, by up to {largest_px:.1} px at the picture's corners: the background was followed and all places are those of the first frame{lost}. Put the camera on a stand and switch stabilisation off"
                 )
             }
             Self::FewSightings { flight, count } => format!(
@@ -257,6 +358,15 @@ mod tests {
         );
         assert_eq!(in_sentences(&warnings[..1]), [warnings[0].message()]);
         assert!(warnings[0].message().starts_with("flight 1 is worked out"));
+        assert_eq!(flights_in_words(&[2, 3, 4]), "flights 2 to 4");
+        let gap = |at_s, gap_s| Warning::GapInStamps { at_s, gap_s, usual_s: 0.0167 };
+        assert_eq!(in_sentences(&[gap(0.3, 0.033)]), [gap(0.3, 0.033).message()]);
+        assert_eq!(
+            in_sentences(&[gap(0.3, 0.033), gap(0.5, 0.05), gap(0.9, 0.033)]),
+            [
+                "3 gaps between 0.30 s and 0.90 s, where frames were dropped; the longest is 50 ms at 0.50 s, where 17 ms is usual"
+            ]
+        );
         let few = |flight| Warning::FewSightings { flight, count: 5 };
         assert_eq!(in_sentences(&[few(1), few(2)]).len(), 2);
     }

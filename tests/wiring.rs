@@ -115,6 +115,30 @@ fn the_demo_is_measured_with_its_verdict_and_what_is_handed_in() {
 }
 
 #[test]
+fn budget_and_monte_carlo_are_printed_in_full() {
+    let folder = tempfile::tempdir().unwrap();
+    measure(folder.path(), &["--out", "shot"]);
+    let (text, _) = done(folder.path(), &["refit", "shot/measurement.json", "--budget", "--monte-carlo"]);
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for name in ["launch speed", "launch angle", "g", "launch speed with g given", "launch angle with g given"] {
+        // Which of the two it is depends on the launch; both ends stand there by either way.
+        let said = ["confirmed", "replaced"].iter().find_map(|way| flat.split_once(&format!("– {name} {way}: ")));
+        let ends = said.unwrap_or_else(|| panic!("no {name} in {text}")).1.split('–').next().unwrap();
+        assert!(
+            ends.contains("by the budget, ") && ends.contains("by the draws") && ends.matches(" to ").count() >= 2,
+            "{ends}"
+        );
+    }
+    assert!(flat.contains("draws of all inputs with seed 1"), "{text}");
+    for part in
+        ["Uncertainty budget, g free", "Uncertainty budget, g given", "ν = ∞", "type A", "per 1°", "rate of the clock"]
+    {
+        assert!(flat.contains(part), "no `{part}` in {text}");
+    }
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+}
+
+#[test]
 fn a_flight_is_set_against_its_forecast() {
     let folder = tempfile::tempdir().unwrap();
     let truth = &demo().truth.flights[0];

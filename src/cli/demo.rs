@@ -4,13 +4,14 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::measure::{measured, write_outputs};
+use super::measure::{measured, wrapped, write_outputs};
 use super::output::{CommandError, Console, Exit};
 use crate::measure::Settings;
-use crate::measurement::FlightMeasurement;
+use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::files::write_atomically;
 use crate::report::numbers::DecimalMark;
 use crate::report::outputs::OutputOptions;
+use crate::report::said::said;
 use crate::rig::Rig;
 use crate::scene::{FlightTruth, Truth, presets, record};
 use crate::units::Estimate;
@@ -59,6 +60,7 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
     for (flight, truth) in outcome.measurement.flights.iter().zip(&truth.flights) {
         console.result(comparison(flight, truth));
     }
+    console.result(format!("\n{}", what_is_said(&outcome.measurement)));
     console.note(format!(
         "\nSee {} for the lab sheet, the strobe picture and the graphs.",
         folder.join("results").display()
@@ -67,6 +69,11 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
     console.note("\nA launched ball can hurt: eye protection, a clear landing zone, nobody in the line of");
     console.note("flight. Your school's and local rules come first.");
     Ok(())
+}
+
+/// The verdict and all else that must be known of the numbers.
+pub(crate) fn what_is_said(measurement: &Measurement) -> String {
+    said(measurement).iter().map(|said| wrapped("  ", &said.text)).collect::<Vec<_>>().join("\n")
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
@@ -101,11 +108,15 @@ fn comparison(flight: &FlightMeasurement, truth: &FlightTruth) -> String {
         let inside = measured
             .expanded_uncertainty_95
             .map_or("", |half_width| if error.abs() <= half_width { "yes" } else { "no" });
-        format!("  {name:<14}{:>18}  {:>8}  {inside:<6} {unit}", mark.interval(measured), mark.fixed(true_value, 3))
+        let true_shown = match unit {
+            "°" => format!("{}°", mark.fixed(true_value, 3)),
+            _ => format!("{} {unit}", mark.fixed(true_value, 3)),
+        };
+        format!("  {name:<14}{:<20}{true_shown:<14}{inside}", mark.with_unit(measured, unit))
     };
     let used = flight.sightings.iter().filter(|row| row.used).count();
     [
-        format!("  {:<14}{:>18}  {:>8}  {:<6}", "", "measured", "true", "within"),
+        format!("  {:<14}{:<20}{:<14}within", "", "measured", "true"),
         row("launch speed", &flight.launch_speed_m_per_s, truth.speed_m_per_s, "m/s"),
         row("launch angle", &flight.launch_angle_deg, truth.angle_deg, "°"),
         row("gravity", &flight.gravity_m_per_s2, truth.gravity_m_per_s2, "m/s²"),

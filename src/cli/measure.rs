@@ -5,6 +5,8 @@ mod forecast;
 mod options;
 mod outputs;
 mod record;
+#[cfg(test)]
+mod said_everywhere;
 mod words;
 
 use std::path::{Path, PathBuf};
@@ -19,7 +21,7 @@ use crate::sight::Progress;
 
 pub use options::MeasureArguments;
 pub(super) use outputs::write as write_outputs;
-pub(super) use words::measurement as measurement_in_words;
+pub(super) use words::{budgets as budgets_in_words, measurement as measurement_in_words, wrapped};
 
 /// Measures one clip or many.
 ///
@@ -49,6 +51,9 @@ fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: 
         console.result(crate::report::json::document(&outcome.measurement).trim_end());
     } else {
         console.result(words::measurement(&outcome.measurement, arguments.decimal_mark()));
+        if arguments.budget {
+            console.result(format!("\n{}", words::budgets(&outcome.measurement, arguments.decimal_mark())));
+        }
         if let Some(folder) = &arguments.out {
             console.note(format!("\nwritten to {}", folder.display()));
         }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::measure::{command_error, measurement_in_words};
+use super::measure::{budgets_in_words, command_error, measurement_in_words};
 use super::output::{CommandError, Console, Exit};
 use crate::measure::{QUICK_RUN, refit_with};
 use crate::measurement::{FORMAT_VERSION, Measurement};
@@ -24,6 +24,9 @@ pub struct RefitArguments {
     /// Confirm the intervals by a Monte Carlo run over all inputs; takes some seconds more.
     #[arg(long)]
     monte_carlo: bool,
+    /// Print the uncertainty budget in full.
+    #[arg(long, conflicts_with = "json")]
+    budget: bool,
     /// Print one JSON object instead of words.
     #[arg(long)]
     json: bool,
@@ -49,6 +52,9 @@ pub fn run(arguments: &RefitArguments, console: &Console) -> Result<(), CommandE
         console.result(document(&again).trim_end());
     } else {
         console.result(measurement_in_words(&again, mark));
+        if arguments.budget {
+            console.result(format!("\n{}", budgets_in_words(&again, mark)));
+        }
     }
     // A run that the file didn't have adds to it.
     if !arguments.monte_carlo {

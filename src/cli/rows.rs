@@ -69,30 +69,38 @@ pub fn in_line(estimate: Estimate, unit: &'static str) -> String {
     }
 }
 
+impl Row {
+    /// Value, interval and unit as they stand in the table: an angle has its degrees at each number.
+    fn shown(&self) -> (String, String, &'static str) {
+        let degrees = if self.unit == "°" { "°" } else { "" };
+        let interval = self.interval.as_ref().map_or_else(String::new, |text| format!(" ± {text}{degrees}"));
+        (format!("{}{degrees}", self.value), interval, if degrees.is_empty() { self.unit } else { "" })
+    }
+}
+
 /// The rows, one a line, without a line end at the last.
 pub fn table(rows: &[Row]) -> String {
-    let whole = |value: &str| value.split('.').next().unwrap_or(value).chars().count();
+    // Up to the decimal point, or to whatever else ends the whole number.
+    let whole = |value: &str| value.chars().take_while(|c| c.is_ascii_digit() || "−-".contains(*c)).count();
+    let shown: Vec<_> = rows.iter().map(|row| (row, row.shown())).collect();
+    let widest = |of: &dyn Fn(&(String, String, &str)) -> usize| shown.iter().map(|(_, s)| of(s)).max().unwrap_or(0);
     let names = rows.iter().map(|row| row.name.chars().count()).max().unwrap_or(0);
-    let left = rows.iter().map(|row| whole(&row.value)).max().unwrap_or(0);
-    let right = rows.iter().map(|row| row.value.chars().count() - whole(&row.value)).max().unwrap_or(0);
-    let intervals = rows.iter().filter_map(|row| row.interval.as_ref()).map(|text| text.chars().count() + 3).max();
-    let intervals = intervals.unwrap_or(0);
-    let units = rows.iter().map(|row| row.unit.chars().count()).max().unwrap_or(0);
-    let line = |row: &Row| {
-        let fraction = row.value.chars().count() - whole(&row.value);
-        let interval = row.interval.as_ref().map_or_else(String::new, |text| format!(" ± {text}"));
+    let left = widest(&|(value, ..)| whole(value));
+    let right = widest(&|(value, ..)| value.chars().count() - whole(value));
+    let intervals = widest(&|(_, interval, _)| interval.chars().count());
+    let units = widest(&|(.., unit)| unit.chars().count());
+    let line = |(row, (value, interval, unit)): &(&Row, (String, String, &str))| {
+        let fraction = value.chars().count() - whole(value);
         let text = format!(
-            "  {:<names$}  {}{}{}{interval:<intervals$} {:<units$}  {}",
+            "  {:<names$}  {}{value}{}{interval:<intervals$} {unit:<units$}  {}",
             row.name,
-            " ".repeat(left - whole(&row.value)),
-            row.value,
+            " ".repeat(left - whole(value)),
             " ".repeat(right - fraction),
-            row.unit,
             row.note
         );
         text.trim_end().to_owned()
     };
-    rows.iter().map(line).collect::<Vec<_>>().join("\n")
+    shown.iter().map(line).collect::<Vec<_>>().join("\n")
 }
 
 #[cfg(test)]
@@ -108,7 +116,7 @@ mod tests {
         ];
         insta::assert_snapshot!(table(&rows), @r"
           lands at       1.87 ± 0.04 m    along the floor
-          descent       57.3  ± 0.6  °
+          descent       57.3° ± 0.6°
           impact speed   4.67        m/s
         ");
     }

@@ -258,12 +258,7 @@ pub fn with_unit(value: Estimate, unit: &str, mark: DecimalMark) -> String {
         let text = mark.significant(value.value, 3);
         return if unit == "°" { format!("{text}°") } else { format!("{text} {unit}") };
     }
-    let text = mark.interval(&value);
-    if unit == "°" {
-        format!("{}°", text.replace('\u{a0}', "°\u{a0}").replacen("±°", "±", 1))
-    } else {
-        format!("{text} {unit}")
-    }
+    if unit == "°" { mark.degrees(&value) } else { format!("{} {unit}", mark.interval(&value)) }
 }
 
 /// The same length in centimetres.

@@ -90,6 +90,7 @@ pub fn figure(chances: &[AngleChance], stated_deg: f64) -> Figure {
              touching the near rim. Dashed: its centre comes down inside the opening."
         ),
         note: "",
+        notice: String::new(),
         alt: format!("Two curves of the chance of a hit in per cent over the launch angle in degrees.{said}"),
     }
 }

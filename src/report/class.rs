@@ -2,6 +2,7 @@
 
 use super::figure::{Figure, Layer, Mark, Panel, Series};
 use super::numbers::{DecimalMark, known};
+use super::said::{self, Said};
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::units::Estimate;
 
@@ -23,6 +24,8 @@ pub struct ClassLine {
     pub measured: Option<Numbers>,
     /// What to tell those who shot.
     pub advice: String,
+    /// What else must be known of the numbers, beside the verdict.
+    pub notes: Vec<Said>,
 }
 
 /// The numbers of a flight.
@@ -34,6 +37,8 @@ pub struct Numbers {
     pub best_speed_m_per_s: Estimate,
     pub angle_deg: Estimate,
     pub gravity_m_per_s2: Estimate,
+    /// Launch speed (m/s) and angle (deg) of the fit with gravity given.
+    pub given: Option<[Estimate; 2]>,
     /// What gravity was compared with; `None` when nobody judged.
     pub expected_m_per_s2: Option<f64>,
     /// Whether measured and expected gravity agree; `None` when nobody judged.
@@ -49,6 +54,7 @@ impl Numbers {
             best_speed_m_per_s: flight.best_speed_m_per_s(),
             angle_deg: flight.launch_angle_deg,
             gravity_m_per_s2: flight.gravity_m_per_s2,
+            given: flight.gravity_given.as_ref().map(|given| [given.launch_speed_m_per_s, given.launch_angle_deg]),
             expected_m_per_s2: agreement.map(|agreement| agreement.expected_gravity_m_per_s2.value),
             agrees: flight.verdict.as_ref().and_then(|verdict| verdict.agrees),
         }
@@ -67,17 +73,17 @@ impl Numbers {
 /// The lines of a class, a line for each flight and one for each clip that couldn't be measured.
 pub fn lines(entries: &[ClassEntry<'_>]) -> Vec<ClassLine> {
     let of = |entry: &ClassEntry<'_>| match &entry.result {
-        Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(entry, flight)).collect(),
-        Err(why) => vec![line(entry, None, why.clone())],
+        Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(entry, measurement, flight)).collect(),
+        Err(why) => vec![line(entry, None, why.clone(), Vec::new())],
     };
     entries.iter().flat_map(of).collect()
 }
 
-fn line(entry: &ClassEntry<'_>, measured: Option<Numbers>, advice: String) -> ClassLine {
-    ClassLine { group: entry.group.to_owned(), clip: entry.clip.clone(), measured, advice }
+fn line(entry: &ClassEntry<'_>, measured: Option<Numbers>, advice: String, notes: Vec<Said>) -> ClassLine {
+    ClassLine { group: entry.group.to_owned(), clip: entry.clip.clone(), measured, advice, notes }
 }
 
-fn flight_line(entry: &ClassEntry<'_>, flight: &FlightMeasurement) -> ClassLine {
+fn flight_line(entry: &ClassEntry<'_>, measurement: &Measurement, flight: &FlightMeasurement) -> ClassLine {
     let verdict = flight.verdict.as_ref();
     let agrees = verdict.and_then(|verdict| verdict.agrees);
     // The likeliest reason carries what to check; without one the sentence says it all.
@@ -85,11 +91,27 @@ fn flight_line(entry: &ClassEntry<'_>, flight: &FlightMeasurement) -> ClassLine 
         Some(reason) if agrees == Some(false) => reason.clone(),
         _ => verdict.summary.clone(),
     });
-    line(entry, Some(Numbers::of(flight)), advice)
+    let notes = said::of_flight(measurement, flight.number).into_iter().filter(|said| !said.is_of_verdict()).collect();
+    line(entry, Some(Numbers::of(flight)), advice, notes)
+}
+
+/// The notes of a class, each once: the groups of which it is said, its code, the sentence.
+pub fn notes_of_groups(lines: &[ClassLine]) -> Vec<(Vec<String>, String, String)> {
+    let mut all: Vec<(Vec<String>, String, String)> = Vec::new();
+    for line in lines {
+        for note in &line.notes {
+            match all.iter_mut().find(|(_, _, text)| *text == note.text) {
+                Some((groups, _, _)) if groups.contains(&line.group) => {}
+                Some((groups, _, _)) => groups.push(line.group.clone()),
+                None => all.push((vec![line.group.clone()], note.code.clone(), note.text.clone())),
+            }
+        }
+    }
+    all
 }
 
 /// Names of the columns of [`csv`]; numbers and their 95 % half-widths stand in cells of their own, so that one can go on calculating.
-pub const COLUMNS: [&str; 11] = [
+pub const COLUMNS: [&str; 17] = [
     "clip",
     "group",
     "flight",
@@ -101,6 +123,12 @@ pub const COLUMNS: [&str; 11] = [
     "95 % interval of g, ± / (m/s^2)",
     "g is",
     "what to tell them",
+    "speed with g given / (m/s)",
+    "95 % interval of speed with g given, ± / (m/s)",
+    "angle with g given / deg",
+    "95 % interval of angle with g given, ± / deg",
+    "notes",
+    "notes in words",
 ];
 
 /// The table for a spreadsheet (RFC 4180); semicolons where the comma is the decimal mark. An empty cell is unknown.
@@ -115,34 +143,44 @@ pub fn csv(lines: &[ClassLine], mark: DecimalMark) -> String {
     String::from_utf8(writer.into_inner().unwrap_or_default()).unwrap_or_default()
 }
 
-fn cells(line: &ClassLine, mark: DecimalMark) -> [String; 11] {
+fn cells(line: &ClassLine, mark: DecimalMark) -> [String; 17] {
     let (clip, group) = (inert(&line.clip), inert(&line.group));
-    let Some(numbers) = &line.measured else {
-        let empty = String::new;
-        let verdict = "not measured".to_owned();
-        return [
-            clip,
-            group,
-            empty(),
-            empty(),
-            empty(),
-            empty(),
-            empty(),
-            empty(),
-            empty(),
-            verdict,
-            inert(&line.advice),
-        ];
+    let empty = String::new;
+    let numbers = line.measured.as_ref();
+    let pair = |estimate: Option<Estimate>| {
+        let Some(estimate) = estimate else { return [empty(), empty()] };
+        let half = known(estimate.expanded_uncertainty_95);
+        let decimals = half.map_or(3, |half| super::numbers::rounding_place(half).clamp(0, 9) as usize);
+        [mark.bare(estimate.value, decimals), half.map_or_else(String::new, |half| mark.bare(half, decimals))]
     };
-    let [speed, angle, gravity] =
-        [numbers.speed_m_per_s, numbers.angle_deg, numbers.gravity_m_per_s2].map(|estimate| {
-            let half = known(estimate.expanded_uncertainty_95);
-            let decimals = half.map_or(3, |half| super::numbers::rounding_place(half).clamp(0, 9) as usize);
-            [mark.bare(estimate.value, decimals), half.map_or_else(String::new, |half| mark.bare(half, decimals))]
-        });
-    let ([speed, speed_95], [angle, angle_95], [g, g_95]) = (speed, angle, gravity);
-    let (flight, verdict) = (numbers.flight.to_string(), numbers.verdict().to_owned());
-    [clip, group, flight, speed, speed_95, angle, angle_95, g, g_95, verdict, inert(&line.advice)]
+    let [speed, speed_95] = pair(numbers.map(|n| n.speed_m_per_s));
+    let [angle, angle_95] = pair(numbers.map(|n| n.angle_deg));
+    let [g, g_95] = pair(numbers.map(|n| n.gravity_m_per_s2));
+    let given = |place: usize| numbers.and_then(|n| Some(n.given?[place]));
+    let ([given_speed, given_speed_95], [given_angle, given_angle_95]) = (pair(given(0)), pair(given(1)));
+    let flight = numbers.map_or_else(String::new, |n| n.flight.to_string());
+    let verdict = numbers.map_or("not measured", Numbers::verdict).to_owned();
+    let codes: Vec<&str> = line.notes.iter().map(|note| note.code.as_str()).collect();
+    let words: Vec<String> = line.notes.iter().map(|note| mark.said(&note.text)).collect();
+    [
+        clip,
+        group,
+        flight,
+        speed,
+        speed_95,
+        angle,
+        angle_95,
+        g,
+        g_95,
+        verdict,
+        inert(&mark.said(&line.advice)),
+        given_speed,
+        given_speed_95,
+        given_angle,
+        given_angle_95,
+        codes.join(" "),
+        inert(&words.join(". ")),
+    ]
 }
 
 /// Names come from pupils, and a spreadsheet computes cells that begin with one of these: it gets an apostrophe before them, as
@@ -190,6 +228,7 @@ pub fn figure(lines: &[ClassLine], mark: DecimalMark) -> Option<Figure> {
         shared_x: true,
         caption: format!("Flights: {}.", names.join(", ")),
         note: "Bars show 95 % intervals.",
+        notice: String::new(),
         alt: format!(
             "Three panels: gravity, launch speed and launch angle of {} flights with their 95 % intervals; in {agree} of them gravity \
              is as expected.",

@@ -125,6 +125,9 @@ pub struct Figure {
     pub caption: String,
     /// Marked text that many figures have alike: what bars and bands mean. Where several stand together it is said once.
     pub note: &'static str,
+    /// Marked text: what else must be known of the measurement, for a figure that leaves the company of its numbers; else empty. On every
+    /// sheet, with or without caption.
+    pub notice: String,
     /// What the picture shows, for readers who don't see it.
     pub alt: String,
 }
@@ -150,7 +153,8 @@ impl Figure {
             Sheet::Page => SvgSize::WidthMm(PAGE_WIDTH_MM),
             Sheet::Slide => SvgSize::WidthPx(SLIDE_PX.0),
         };
-        svg::document(&self.drawing(style), size, &text::plain(&self.title), &self.alt)
+        let alt = format!("{} {}", self.alt, text::plain(&self.notice));
+        svg::document(&self.drawing(style), size, &text::plain(&self.title), alt.trim_end())
     }
 
     /// As strokes, fills and text.

@@ -65,7 +65,7 @@ fn gallery() {
         write_atomically(&folder.join("sightings.csv"), tables::sightings_csv(&measurement, mark).as_bytes()).unwrap();
         let mut strobes = Vec::new();
         for flight in &measurement.flights {
-            let image = strobe::picture(&strobe_input(flight), flight, &measurement.scale, mark);
+            let image = strobe::picture(&strobe_input(flight), flight, &measurement, mark);
             write_atomically(&folder.join(format!("strobe-{}.png", flight.number)), &png(&image, None)).unwrap();
             strobes.push(image);
         }

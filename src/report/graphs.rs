@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 use super::figure::{Figure, Style};
 use super::files::{FileError, write_atomically};
 use super::numbers::DecimalMark;
+use super::said;
 use crate::measurement::{FlightMeasurement, Measurement};
 
 /// Which graphs are wanted.
@@ -48,7 +49,7 @@ impl Subject<'_> {
     }
 }
 
-pub(super) fn capitalised(text: &str) -> String {
+pub(crate) fn capitalised(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
@@ -69,6 +70,21 @@ pub fn figures(flight: &FlightMeasurement, of: usize, choice: Choice, mark: Deci
     figures
 }
 
+/// All figures of a measurement, those of all flights together first, each with a line below it that says what must be known of the
+/// numbers.
+pub fn with_notices(measurement: &Measurement, choice: Choice, mark: DecimalMark) -> Vec<Figure> {
+    let noticed = |figure: Figure, flight: Option<usize>| Figure {
+        notice: said::in_few_marked_words(measurement, flight, mark),
+        ..figure
+    };
+    let of = measurement.flights.len();
+    let together = of_all(measurement).into_iter().map(|figure| noticed(figure, None));
+    let each = measurement.flights.iter().flat_map(|flight| {
+        figures(flight, of, choice, mark).into_iter().map(move |figure| noticed(figure, Some(flight.number)))
+    });
+    together.chain(each).collect()
+}
+
 /// Writes the graphs of all flights into `folder` as PNG and SVG, and says which files they are.
 ///
 /// # Errors
@@ -79,10 +95,8 @@ pub fn write(
     choice: Choice,
     style: &Style,
 ) -> Result<Vec<PathBuf>, FileError> {
-    let of = measurement.flights.len();
     let mut written = Vec::new();
-    let each = measurement.flights.iter().flat_map(|f| figures(f, of, choice, style.decimal_mark));
-    for figure in of_all(measurement).into_iter().chain(each) {
+    for figure in with_notices(measurement, choice, style.decimal_mark) {
         let (png, svg) = (folder.join(format!("{}.png", figure.name)), folder.join(format!("{}.svg", figure.name)));
         write_atomically(&png, &figure.png(style))?;
         write_atomically(&svg, figure.svg(style).as_bytes())?;

@@ -24,9 +24,11 @@ pub mod numbers;
 pub mod outputs;
 pub mod overlay;
 pub mod pdf;
+pub mod reckoned;
 #[cfg(test)]
 mod reference;
 pub mod rgb;
+pub mod said;
 #[cfg(test)]
 pub mod sample;
 pub mod sheet;

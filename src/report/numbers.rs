@@ -69,6 +69,20 @@ impl DecimalMark {
         format!("{}\u{a0}±\u{a0}{}", self.rounded(estimate.value, place), self.rounded(half_width, place))
     }
 
+    /// `48.2° ± 0.4°`, with spaces that don't break.
+    pub fn degrees(self, estimate: &Estimate) -> String {
+        let text = self.interval(estimate);
+        if text == "unknown" || text.ends_with("unknown") {
+            return text;
+        }
+        format!("{}°", text.replacen("\u{a0}±", "°\u{a0}±", 1))
+    }
+
+    /// With its unit: `1.87 ± 0.04 m`, `48.2° ± 0.4°`.
+    pub fn with_unit(self, estimate: &Estimate, unit: &str) -> String {
+        if unit == "°" { self.degrees(estimate) } else { format!("{}\u{a0}{unit}", self.interval(estimate)) }
+    }
+
     /// The value alone, rounded as in [`Self::interval`].
     pub fn value(self, estimate: &Estimate) -> String {
         match known(estimate.expanded_uncertainty_95) {
@@ -143,6 +157,15 @@ mod tests {
         assert_eq!(point.interval(&Estimate::without_uncertainty(9.8123)), "about 9.81");
         assert_eq!(point.interval(&estimate(9.81, f64::INFINITY)), "about 9.81");
         assert_eq!(DecimalMark::Comma.interval(&estimate(3.524, 0.031)), "3,524\u{a0}±\u{a0}0,031");
+    }
+
+    #[test]
+    fn each_number_of_an_angle_has_its_degrees() {
+        let point = DecimalMark::Point;
+        assert_eq!(point.degrees(&estimate(50.46, 0.83)), "50.5°\u{a0}±\u{a0}0.8°");
+        assert_eq!(point.degrees(&Estimate::without_uncertainty(48.0)), "about 48.0°");
+        assert_eq!(DecimalMark::Comma.with_unit(&estimate(-3.2, 1.2), "°"), "−3,2°\u{a0}±\u{a0}1,2°");
+        assert_eq!(point.with_unit(&estimate(3.524, 0.031), "m/s"), "3.524\u{a0}±\u{a0}0.031\u{a0}m/s");
     }
 
     #[test]

@@ -13,7 +13,7 @@ use super::pdf::PdfError;
 use super::sheet::SheetInput;
 use super::strobe::{self, StrobeInput};
 use super::workbook::{self, WorkbookError};
-use super::{json, tables};
+use super::{json, said, tables};
 use crate::measurement::Measurement;
 
 /// Which files are wanted, and how they look.
@@ -49,7 +49,7 @@ impl OutputError {
     }
 }
 
-/// Writes `sightings.csv`, the graphs as PNG and SVG, a strobe picture for each flight and at last `measurement.json` into
+/// Writes `sightings.csv`, `notes.csv`, the graphs as PNG and SVG, a strobe picture for each flight and at last `measurement.json` into
 /// `folder`, which is made if need be; with [`OutputOptions::hand_in`] the rest too. Says which files there are, in order.
 ///
 /// `strobes` belong to the flights in their order; there may be fewer.
@@ -72,6 +72,7 @@ pub fn write(
         Ok(())
     };
     put("sightings.csv", tables::sightings_csv(measurement, mark).as_bytes())?;
+    put("notes.csv", said::csv(measurement, mark).as_bytes())?;
     for (name, bytes) in drawn(measurement, options) {
         put(&name, &bytes)?;
     }
@@ -98,9 +99,8 @@ fn strobe_name(measurement: &Measurement, index: usize) -> String {
 /// The graphs' file names and bytes. Drawn side by side, kept in order.
 fn drawn(measurement: &Measurement, options: &OutputOptions) -> Vec<(String, Vec<u8>)> {
     let choice = if options.hand_in { Choice::All } else { Choice::Positions };
-    let (of, style) = (measurement.flights.len(), &options.style);
-    let each = measurement.flights.iter().flat_map(|f| graphs::figures(f, of, choice, style.decimal_mark));
-    let figures: Vec<Figure> = graphs::of_all(measurement).into_iter().chain(each).collect();
+    let style = &options.style;
+    let figures = graphs::with_notices(measurement, choice, style.decimal_mark);
     let both = |figure: &Figure| {
         [
             (format!("{}.png", figure.name), figure.png(style)),
@@ -114,7 +114,7 @@ fn strobe_pictures(measurement: &Measurement, strobes: &[StrobeInput], options: 
     let pairs: Vec<_> = measurement.flights.iter().zip(strobes).collect();
     pairs
         .par_iter()
-        .map(|(flight, input)| strobe::picture(input, flight, &measurement.scale, options.style.decimal_mark))
+        .map(|(flight, input)| strobe::picture(input, flight, measurement, options.style.decimal_mark))
         .collect()
 }
 

@@ -66,7 +66,7 @@ fn graphs_look_as_they_did() {
 fn the_strobe_picture_looks_as_it_did() {
     let measurement = measurement(&[Shot { points: 14, rate_hz: 25.0, ..Shot::default() }]);
     let flight = &measurement.flights[0];
-    let image = strobe::picture(&strobe_input(flight), flight, &measurement.scale, DecimalMark::Point);
+    let image = strobe::picture(&strobe_input(flight), flight, &measurement, DecimalMark::Point);
     compare("strobe", &image::imageops::thumbnail(&image, WIDTH, WIDTH * 9 / 16));
 }
 

@@ -13,7 +13,7 @@ use super::ink::{Colour, Drawing, Paint, Stroke, raster};
 use super::numbers::DecimalMark;
 use super::rgb;
 use crate::clip::Picture;
-use crate::measurement::{FlightMeasurement, ScaleStatement, SightingRow};
+use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
 use crate::units::PixelPoint;
 
 /// What the ball finder has kept of a clip for its strobe picture.
@@ -48,8 +48,8 @@ const LEAST_WIDTH: u32 = 960;
 const LABEL_EVERY: usize = 5;
 
 /// Makes the strobe picture of `flight`. Sightings that the fit left out are shown with a ring, and counted in the legend;
-/// patches without a sighting are not.
-pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleStatement, mark: DecimalMark) -> RgbImage {
+/// patches without a sighting are not. The legend says what must be known of the numbers.
+pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, of: &Measurement, mark: DecimalMark) -> RgbImage {
     let balls = shown(input, flight);
     let mut image = rgb::from_picture(&input.background);
     let enlarged = LEAST_WIDTH.div_ceil(image.width().max(1)).max(1);
@@ -59,7 +59,7 @@ pub fn picture(input: &StrobeInput, flight: &FlightMeasurement, scale: &ScaleSta
     for (patch, _) in &balls {
         paste(patch, &mut image, enlarged);
     }
-    let labels = labels::drawing(&image, &balls, flight, scale, f64::from(enlarged), mark);
+    let labels = labels::drawing(&image, &balls, flight, of, f64::from(enlarged), mark);
     raster::onto(&labels, &mut image, 1.0);
     image
 }

@@ -1,10 +1,11 @@
 //! The table of sightings for spreadsheets.
 
 use super::numbers::{DecimalMark, known, rounding_place};
+use super::said::codes;
 use crate::measurement::{Measurement, SightingRow};
 
 /// Names of the columns, each with its unit. u(·) is a standard uncertainty (1 σ).
-pub const COLUMNS: [&str; 16] = [
+pub const COLUMNS: [&str; 17] = [
     "flight",
     "frame",
     "time / s",
@@ -21,9 +22,12 @@ pub const COLUMNS: [&str; 16] = [
     "residual x / px",
     "residual y / px",
     "used in fit",
+    "notes on the flight",
 ];
 
 /// `time` is the frame's; the time since launch is that of the ball's own row, which the fit goes by.
+///
+/// The notes are codes, alike for all sightings of a flight; [`super::said::csv`] has them in words.
 ///
 /// All sightings of all flights as CSV (RFC 4180, UTF-8), units in the header, an empty cell where something is unknown.
 ///
@@ -39,15 +43,16 @@ pub fn sightings_csv(measurement: &Measurement, mark: DecimalMark) -> String {
     let mut put = |record: &[String]| writer.write_record(record).expect("writing to memory, rows of equal length");
     put(&COLUMNS.map(str::to_owned));
     for flight in &measurement.flights {
+        let notes = codes(measurement, flight.number);
         for row in &flight.sightings {
-            put(&cells(flight.number, flight.launch_time_s.value, row, mark));
+            put(&cells(flight.number, flight.launch_time_s.value, row, &notes, mark));
         }
     }
     let bytes = writer.into_inner().expect("writing to memory");
     String::from_utf8(bytes).expect("made of strings")
 }
 
-fn cells(flight: usize, launch_time_s: f64, row: &SightingRow, mark: DecimalMark) -> [String; 16] {
+fn cells(flight: usize, launch_time_s: f64, row: &SightingRow, notes: &str, mark: DecimalMark) -> [String; 17] {
     let (u_x_m, u_y_m) = row.covariance_m2.sigmas();
     let (u_x_px, u_y_px) = row.covariance_px2.sigmas();
     let with = |value: f64, u: f64, otherwise: usize| number(mark, value, decimals(u).unwrap_or(otherwise));
@@ -69,6 +74,7 @@ fn cells(flight: usize, launch_time_s: f64, row: &SightingRow, mark: DecimalMark
         with(row.residual_px.x, u_x_px, 2),
         with(row.residual_px.y, u_y_px, 2),
         if row.used { "yes" } else { "no" }.to_owned(),
+        notes.to_owned(),
     ]
 }
 

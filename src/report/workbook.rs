@@ -9,10 +9,12 @@ use rust_xlsxwriter::{
 
 use super::ink::text::plain;
 use super::numbers::{known, rounding_place};
+use super::said::said;
+use crate::measurement::account::FitQuality;
 use crate::measurement::motion::NORMAL_95;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::units::Estimate;
-use crate::warning::in_sentences;
+use crate::warning::flights_in_words;
 
 /// Why a spreadsheet could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -51,7 +53,7 @@ fn head() -> Format {
 
 fn results(sheet: &mut Worksheet, measurement: &Measurement) -> Result<(), XlsxError> {
     sheet.set_name("Results")?;
-    sheet.set_column_width(0, 34)?;
+    sheet.set_column_width(0, 44)?;
     sheet.set_column_range_width(1, 4, 18)?;
     let names = ["quantity", "value", "95 % interval, ±", "standard uncertainty", "unit"];
     sheet.write_row_with_format(0, 0, names, &head())?;
@@ -59,7 +61,7 @@ fn results(sheet: &mut Worksheet, measurement: &Measurement) -> Result<(), XlsxE
     for flight in &measurement.flights {
         for (name, estimate, unit) in quantities(flight) {
             sheet.write(row, 0, format!("Flight {}: {name}", flight.number))?;
-            write_estimate(sheet, row, estimate)?;
+            write_estimate(sheet, row, &estimate)?;
             sheet.write(row, 4, unit)?;
             row += 1;
         }
@@ -73,25 +75,36 @@ fn results(sheet: &mut Worksheet, measurement: &Measurement) -> Result<(), XlsxE
         sheet.write(row, 0, name)?;
         sheet.write(row, 1, text.as_str())?;
     }
-    let verdicts = measurement.flights.iter().filter_map(|flight| Some((flight.number, flight.verdict.as_ref()?)));
-    let verdicts = verdicts.map(|(number, verdict)| (format!("Flight {number}: verdict"), verdict.summary.clone()));
-    let notes = in_sentences(&measurement.warnings).into_iter().map(|said| ("note".to_owned(), said));
-    for (name, text) in verdicts.chain(notes) {
+    for said in said(measurement) {
         row += 1;
-        sheet.write(row, 0, name)?;
-        sheet.write(row, 1, text)?;
+        let of = if said.flights.is_empty() { String::new() } else { format!("{}: ", flights_in_words(&said.flights)) };
+        sheet.write(row, 0, format!("{of}{}", said.code))?;
+        sheet.write(row, 1, said.text)?;
     }
     sheet.set_freeze_panes(1, 0)?;
     Ok(())
 }
 
-fn quantities(flight: &FlightMeasurement) -> Vec<(&'static str, &Estimate, &'static str)> {
+fn quantities(flight: &FlightMeasurement) -> Vec<(&'static str, Estimate, &'static str)> {
+    let plain = Estimate::without_uncertainty;
     let mut list = vec![
-        ("launch speed", &flight.launch_speed_m_per_s, "m/s"),
-        ("launch angle above the horizontal", &flight.launch_angle_deg, "°"),
-        ("acceleration of free fall", &flight.gravity_m_per_s2, "m/s²"),
+        ("launch speed", flight.launch_speed_m_per_s, "m/s"),
+        ("launch angle above the horizontal", flight.launch_angle_deg, "°"),
+        ("acceleration of free fall", flight.gravity_m_per_s2, "m/s²"),
+        ("residuals, root mean square", plain(flight.residual_rms_px), "px"),
+        ("residuals, root mean square", plain(flight.residual_rms_mm), "mm"),
     ];
-    list.extend(flight.launch_speed_gravity_given_m_per_s.as_ref().map(|e| ("launch speed, g given", e, "m/s")));
+    let reduced = |quality: &FitQuality| quality.reduced_chi_square();
+    list.extend(flight.quality.as_ref().and_then(reduced).map(|reduced| ("reduced chi-square", plain(reduced), "1")));
+    let Some(given) = &flight.gravity_given else { return list };
+    list.extend([
+        ("launch speed, g given", given.launch_speed_m_per_s, "m/s"),
+        ("launch angle above the horizontal, g given", given.launch_angle_deg, "°"),
+        ("g as given", given.gravity_m_per_s2, "m/s²"),
+        ("residuals, root mean square, g given", plain(given.quality.residual_rms_px), "px"),
+        ("residuals, root mean square, g given", plain(given.quality.residual_rms_mm), "mm"),
+    ]);
+    list.extend(reduced(&given.quality).map(|reduced| ("reduced chi-square, g given", plain(reduced), "1")));
     list
 }
 
@@ -279,10 +292,8 @@ mod tests {
         let results = book.worksheet_range("Results").unwrap();
         assert_eq!(results.get((1, 1)), Some(&Data::Float(3.5)));
         // What the text says of the numbers goes along with them.
-        let said = in_sentences(&measurement.warnings);
-        assert!(!said.is_empty());
-        for sentence in said {
-            assert!(results.rows().any(|row| row[1] == Data::String(sentence.clone())), "{sentence}");
+        for said in said(&measurement) {
+            assert!(results.rows().any(|row| row[1] == Data::String(said.text.clone())), "{}", said.text);
         }
     }
 

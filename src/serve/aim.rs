@@ -337,6 +337,7 @@ mod tests {
             best_speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
             angle_deg: Estimate::with_coverage_factor(40.0 + speed, 0.2, 2.0),
             gravity_m_per_s2: Estimate::without_uncertainty(9.8),
+            given: None,
             expected_m_per_s2: None,
             agrees,
         };

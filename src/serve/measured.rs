@@ -15,7 +15,7 @@ use crate::measure::{FrameTimes, Mending, mend, set_against};
 use crate::measurement::Measurement;
 use crate::report::figure::{Figure, Style, Theme};
 use crate::report::files::png;
-use crate::report::graphs::{Choice, figures};
+use crate::report::graphs::{Choice, with_notices};
 use crate::report::numbers::DecimalMark;
 use crate::report::sheet::SheetInput;
 use crate::report::strobe::{self, StrobeInput};
@@ -60,7 +60,7 @@ impl Measured {
         let of = |flight: &crate::measurement::FlightMeasurement| {
             [
                 ("speed", mark.interval(&flight.launch_speed_m_per_s), "m/s"),
-                ("angle", mark.interval(&flight.launch_angle_deg), "°"),
+                ("angle", mark.degrees(&flight.launch_angle_deg), ""),
                 ("g", mark.interval(&flight.gravity_m_per_s2), "m/s²"),
             ]
             .map(|(name, value, unit)| Answer {
@@ -77,7 +77,7 @@ impl Measured {
     fn pictures(&self, mark: DecimalMark) -> Vec<RgbImage> {
         let draw = |mark| {
             let pairs = self.shown.flights.iter().zip(&self.strobes);
-            pairs.map(|(flight, input)| strobe::picture(input, flight, &self.shown.scale, mark)).collect()
+            pairs.map(|(flight, input)| strobe::picture(input, flight, &self.shown, mark)).collect()
         };
         match mark {
             DecimalMark::Point => self.pictures.get_or_init(|| draw(mark)).clone(),
@@ -86,8 +86,7 @@ impl Measured {
     }
 
     pub fn graphs(&self, mark: DecimalMark) -> Vec<Figure> {
-        let of = self.shown.flights.len();
-        self.shown.flights.iter().flat_map(|flight| figures(flight, of, Choice::All, mark)).collect()
+        with_notices(&self.shown, Choice::All, mark)
     }
 
     /// A file for the reader by its name, one of a closed list; `None` for any other.
@@ -101,6 +100,7 @@ impl Measured {
         Ok(Some(match name {
             "measurement.json" => json::document(&self.shown).into_bytes(),
             "sightings.csv" => tables::sightings_csv(&self.shown, mark).into_bytes(),
+            "notes.csv" => crate::report::said::csv(&self.shown, mark).into_bytes(),
             "sightings.xlsx" => workbook::xlsx(&self.shown).map_err(Refusal::internal)?,
             "lab-sheet.html" => sheet(&self.pictures(mark), &|sheet| Ok(sheet.html().into_bytes()))?,
             "lab-sheet.pdf" => sheet(&self.pictures(mark), &|sheet| sheet.pdf().map_err(Refusal::internal))?,

@@ -14,7 +14,7 @@ use super::room::{GroupInShort, Mode, Room};
 use super::setup::{Prediction, Setup, sentence};
 use crate::measurement::{BudgetLine, FlightMeasurement, Remedy, VerdictStatement};
 use crate::report::numbers::DecimalMark;
-use crate::warning::in_sentences;
+use crate::report::said::said;
 
 /// The group's sheet in short.
 #[derive(Serialize)]
@@ -215,6 +215,8 @@ struct FlightView {
     forecast: Option<String>,
     graphs: Vec<Graph>,
     residual: String,
+    /// The fit with g given beside that with g free: names and two texts each.
+    fits: Vec<[String; 3]>,
     /// Where the fall points to, and how long the shutter was open.
     beside: Vec<String>,
 }
@@ -306,7 +308,8 @@ fn result(room: &Room, recording: &Recording, measured: &Measured, mark: Decimal
         clock: sentence(&shown.clock.description),
         frame_rate_hz: shown.clock.frame_rate_hz,
         scale: sentence(&shown.scale.description),
-        warnings: in_sentences(&shown.warnings).iter().map(|said| sentence(said)).collect(),
+        // The verdict stands with each flight.
+        warnings: said(shown).iter().filter(|said| !said.is_of_verdict()).map(|said| sentence(&said.text)).collect(),
         size: (shown.clip.width, shown.clip.height),
         frames: run.and_then(|run| run.frames),
     }
@@ -359,6 +362,7 @@ fn flight_view(
         forecast: flight.forecast.as_ref().and_then(|forecast| forecast.comparison.clone()),
         graphs: graphs(flight, measured, mark),
         residual: mark.significant(flight.residual_rms_mm, 2),
+        fits: crate::report::reckoned::side_by_side(flight, mark),
         beside: crate::report::beside::sentences(flight, mark),
     }
 }

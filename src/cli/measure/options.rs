@@ -54,6 +54,9 @@ pub struct MeasureArguments {
     /// Confirm the intervals by a Monte Carlo run over all inputs; takes some seconds more.
     #[arg(long)]
     pub monte_carlo: bool,
+    /// Print the uncertainty budget in full as well; for one clip.
+    #[arg(long, conflicts_with = "json")]
+    pub budget: bool,
     /// Write table, graphs, strobe picture and the JSON into this folder.
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,

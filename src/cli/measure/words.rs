@@ -5,11 +5,15 @@ use std::path::Path;
 
 use super::class::Row;
 use crate::cli::output::CommandError;
-use crate::measurement::{FlightMeasurement, Measurement};
-use crate::report::class::{ClassEntry, ClassLine};
+use crate::measurement::account::FitQuality;
+use crate::measurement::{BudgetLine, FlightMeasurement, Measurement, SharedGravity};
+use crate::report::class::{ClassEntry, ClassLine, notes_of_groups};
+use crate::report::graphs::capitalised;
 use crate::report::numbers::DecimalMark;
+use crate::report::reckoned;
+use crate::report::said::verdicts;
 use crate::units::Estimate;
-use crate::warning::in_sentences;
+use crate::warning::{flights_in_words, in_sentences};
 
 const WIDTH: usize = 80;
 
@@ -17,15 +21,19 @@ const WIDTH: usize = 80;
 pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
     let mut text = String::new();
     let flights = measurement.flights.len();
-    let plural = if flights == 1 { "flight" } else { "flights" };
-    let _ = writeln!(text, "{}: {flights} {plural}", measurement.clip.name);
+    let _ = writeln!(text, "{}: {flights} {}", measurement.clip.name, plural("flight", flights));
+    let clip = Clip::of(measurement, mark);
+    let together = clip.together();
+    if !together.is_empty() {
+        let _ = write!(text, "\n{together}");
+    }
     for flight in &measurement.flights {
-        let _ = write!(text, "\n{}", one_flight(flight, flights, mark));
+        let _ = write!(text, "\n{}", clip.one_flight(flight));
     }
     let _ = writeln!(text, "\n± is the 95 % interval.");
     let _ = writeln!(text, "{}", wrapped("Clock: ", &mark.said(&measurement.clock.description)));
     let _ = writeln!(text, "{}", wrapped("Scale: ", &mark.said(&measurement.scale.description)));
-    for line in how(measurement) {
+    for line in how(measurement, mark) {
         let _ = writeln!(text, "{}", mark.said(&line));
     }
     for said in in_sentences(&measurement.warnings) {
@@ -34,73 +42,223 @@ pub fn measurement(measurement: &Measurement, mark: DecimalMark) -> String {
     text.trim_end().to_owned()
 }
 
-fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> String {
-    let mut text = String::new();
-    if of > 1 {
-        let at = mark.fixed(flight.launch_time_s.value, 2);
-        let _ = writeln!(text, "Flight {}, launched at {at} s", flight.number);
+/// A clip whose flights are put into words.
+struct Clip<'a> {
+    measurement: &'a Measurement,
+    mark: DecimalMark,
+    /// Flights that share gravity, and so what is said of it.
+    shared: Option<&'a SharedGravity>,
+    /// Whether gravity was given for a second fit.
+    given: bool,
+}
+
+/// Two cells: with gravity free, and with gravity given.
+type Pair = (&'static str, String, Option<String>);
+
+impl<'a> Clip<'a> {
+    fn of(measurement: &'a Measurement, mark: DecimalMark) -> Self {
+        let asked = measurement.basis.as_ref().is_some_and(|basis| basis.request.options.gravity_given.is_some());
+        let given = asked || measurement.flights.iter().any(|flight| flight.gravity_given.is_some());
+        Self { measurement, mark, shared: measurement.shared_gravity.as_ref(), given }
     }
-    let mut rows = vec![
-        ("launch speed", mark.interval(&flight.launch_speed_m_per_s), "m/s"),
-        ("launch angle", mark.interval(&flight.launch_angle_deg), "°"),
-        ("gravity", mark.interval(&flight.gravity_m_per_s2), "m/s²"),
-    ];
-    if let Some(speed) = &flight.launch_speed_gravity_given_m_per_s {
-        rows.push(("speed, gravity given", mark.interval(speed), "m/s"));
-    }
-    // Signs and digits before the decimal mark, or before whatever else follows a whole number.
-    let before_mark = |value: &str| value.chars().take_while(|c| c.is_ascii_digit() || "−-".contains(*c)).count();
-    let lead = rows.iter().map(|(_, value, _)| before_mark(value)).max().unwrap_or(0);
-    for (name, value, unit) in &rows {
-        let pad = " ".repeat(lead - before_mark(value));
-        let _ = writeln!(text, "  {name:<22}{pad}{value} {unit}");
-    }
-    let used = flight.sightings.iter().filter(|row| row.used).count();
-    let left_out = flight.sightings.len() - used;
-    let _ = write!(text, "  {:<22}{used}", "sightings");
-    let _ = writeln!(text, "{}", if left_out > 0 { format!(" ({left_out} more left out)") } else { String::new() });
-    let frames = flight.account.as_ref().map(|account| account.outliers.frames.as_slice()).unwrap_or_default();
-    if !frames.is_empty() {
-        let _ = writeln!(text, "  {:<22}{} {}", "left out", plural("frame", frames.len()), runs(frames));
-    }
-    let (px, mm) = (mark.significant(flight.residual_rms_px, 2), mark.significant(flight.residual_rms_mm, 2));
-    let _ = writeln!(text, "  {:<22}{px} px, {mm} mm (root mean square)", "residual");
-    if let Some(limits) = limits(flight, mark) {
-        let _ = writeln!(text, "  {:<22}{limits}", "g is limited by");
-    }
-    if let Some(off) = &flight.vertical_off_deg {
-        let _ = writeln!(text, "  {:<22}{}° off the stated vertical", "direction of the fall", mark.interval(off));
-    }
-    if let Some(exposure_s) = flight.exposure_s {
-        let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
-    }
-    if let Some(found) = flight.readout {
-        let milliseconds = Estimate {
-            value: 1e3 * found.readout_s.value,
-            standard_uncertainty: found.readout_s.standard_uncertainty.map(|u| 1e3 * u),
-            expanded_uncertainty_95: found.readout_s.expanded_uncertainty_95.map(|u| 1e3 * u),
+
+    /// What the flights that were fitted together have in common; empty where each stands by itself.
+    fn together(&self) -> String {
+        let (mut text, mark) = (String::new(), self.mark);
+        let Some(shared) = self.shared else { return text };
+        let Some(first) = self.measurement.flights.iter().find(|flight| shared.flights.contains(&flight.number)) else {
+            return text;
         };
-        let (value, source) = (mark.interval(&milliseconds), found.source.words());
-        let _ = writeln!(text, "  {:<22}{value} ms, by {source}", "readout");
+        let all = flights_in_words(&shared.flights);
+        let said = format!("{all} together: they have one g. It, its interval and the verdict belong to the clip.");
+        let _ = writeln!(text, "{}", wrapped("", &capitalised(&said)));
+        text.push_str(&self.pairs(&[self.gravity(first, &shared.gravity_m_per_s2), self.chi_square(first)]));
+        self.limits(&mut text, first, &[2]);
+        self.shared_by_light(&mut text, first);
+        for (verdict, flights) in verdicts(&self.measurement.flights) {
+            let of =
+                if flights == shared.flights { String::new() } else { format!("{}: ", flights_in_words(&flights)) };
+            let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&format!("{of}{}", verdict.summary))));
+            for reason in &verdict.reasons {
+                let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
+            }
+        }
+        text
     }
-    if let Some(verdict) = &flight.verdict {
-        let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
-        for reason in &verdict.reasons {
-            let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
+
+    fn one_flight(&self, flight: &FlightMeasurement) -> String {
+        let (mut text, mark) = (String::new(), self.mark);
+        let alone = self.shared.is_none_or(|shared| !shared.flights.contains(&flight.number));
+        if self.measurement.flights.len() > 1 {
+            let at = mark.fixed(flight.launch_time_s.value, 2);
+            let _ = writeln!(text, "Flight {}, launched at {at} s", flight.number);
+        }
+        let given = flight.gravity_given.as_ref();
+        let mut pairs: Vec<Pair> = vec![
+            (
+                "launch speed",
+                mark.with_unit(&flight.launch_speed_m_per_s, "m/s"),
+                given.map(|given| mark.with_unit(&given.launch_speed_m_per_s, "m/s")),
+            ),
+            (
+                "launch angle",
+                mark.degrees(&flight.launch_angle_deg),
+                given.map(|given| mark.degrees(&given.launch_angle_deg)),
+            ),
+        ];
+        if alone {
+            pairs.push(self.gravity(flight, &flight.gravity_m_per_s2));
+        }
+        let residual = |px: f64, mm: f64| format!("{} px, {} mm", mark.significant(px, 2), mark.significant(mm, 2));
+        let quality = given.map(|given| given.quality);
+        pairs.push((
+            "residual (RMS)",
+            residual(flight.residual_rms_px, flight.residual_rms_mm),
+            quality.map(|quality| residual(quality.residual_rms_px, quality.residual_rms_mm)),
+        ));
+        if alone {
+            pairs.push(self.chi_square(flight));
+        }
+        text.push_str(&self.pairs(&pairs));
+        self.sightings(&mut text, flight);
+        self.limits(&mut text, flight, if alone { &[0, 1, 2] } else { &[0, 1] });
+        if alone {
+            self.shared_by_light(&mut text, flight);
+        }
+        if let Some(exposure_s) = flight.exposure_s {
+            let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
+        }
+        if let Some(verdict) = flight.verdict.as_ref().filter(|_| alone) {
+            let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
+            for reason in &verdict.reasons {
+                let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
+            }
+        }
+        if let Some(comparison) = flight.forecast.as_ref().and_then(|forecast| forecast.comparison.as_ref()) {
+            let _ = writeln!(text, "\n{}", wrapped("Forecast: ", &mark.said(comparison)));
+        }
+        text
+    }
+
+    fn gravity(&self, flight: &FlightMeasurement, gravity: &Estimate) -> Pair {
+        let given = flight.gravity_given.as_ref().map(|given| self.mark.with_unit(&given.gravity_m_per_s2, "m/s²"));
+        ("gravity", self.mark.with_unit(gravity, "m/s²"), given)
+    }
+
+    fn chi_square(&self, flight: &FlightMeasurement) -> Pair {
+        let words = |quality: &FitQuality| reckoned::chi_square(quality, self.mark);
+        let free = flight.quality.as_ref().map_or_else(|| "unknown".to_owned(), words);
+        ("reduced chi-square", free, flight.gravity_given.as_ref().map(|given| words(&given.quality)))
+    }
+
+    /// Rows of two columns, the numbers of each aligned at the decimal mark.
+    fn pairs(&self, pairs: &[Pair]) -> String {
+        const SECOND: usize = 26;
+        // Signs and digits before the decimal mark, or before whatever else follows a whole number.
+        let before_mark = |value: &str| value.chars().take_while(|c| c.is_ascii_digit() || "−-".contains(*c)).count();
+        let lead =
+            |values: &mut dyn Iterator<Item = &String>| values.map(|value| before_mark(value)).max().unwrap_or(0);
+        let first = lead(&mut pairs.iter().map(|(_, free, _)| free));
+        let second = lead(&mut pairs.iter().filter_map(|(_, _, given)| given.as_ref()));
+        let aligned =
+            |value: &str, lead: usize| format!("{}{value}", " ".repeat(lead.saturating_sub(before_mark(value))));
+        let mut text = String::new();
+        if pairs.iter().any(|(_, _, given)| given.is_some()) {
+            let _ = writeln!(text, "  {:<22}{:<SECOND$}g given", "", "g free");
+        }
+        for (name, free, given) in pairs {
+            let free = aligned(free, first);
+            let given = given.as_ref().map(|given| aligned(given, second)).unwrap_or_default();
+            let _ = writeln!(text, "{}", format!("  {name:<22}{free:<SECOND$}{given}").trim_end());
+        }
+        text
+    }
+
+    fn sightings(&self, text: &mut String, flight: &FlightMeasurement) {
+        let used = flight.sightings.iter().filter(|row| row.used).count();
+        let left_out = flight.sightings.len() - used;
+        let both = if flight.gravity_given.is_some() { " in both fits" } else { "" };
+        let out = if left_out > 0 { format!(", {left_out} more left out") } else { String::new() };
+        let _ = writeln!(text, "  {:<22}{used}{both}{out}", "sightings");
+        let frames = flight.account.as_ref().map(|account| account.outliers.frames.as_slice()).unwrap_or_default();
+        if !frames.is_empty() {
+            let _ = writeln!(text, "  {:<22}{} {}", "left out", plural("frame", frames.len()), runs(frames));
+        }
+        if self.given && flight.gravity_given.is_none() {
+            let none = "no path with it lies near the sightings";
+            let _ = writeln!(text, "  {:<22}{none}", "with g given");
+        }
+        if let Some(strained) = flight.gravity_given.as_ref().and_then(|given| reckoned::strained(given, self.mark)) {
+            let _ = writeln!(text, "{}", wrapped(&format!("  {:<22}", "g given would need"), &strained));
         }
     }
-    if let Some(comparison) = flight.forecast.as_ref().and_then(|forecast| forecast.comparison.as_ref()) {
-        let _ = writeln!(text, "\n{}", wrapped("Forecast: ", &mark.said(comparison)));
+
+    /// What limits the results, by their places among those of the budget.
+    fn limits(&self, text: &mut String, flight: &FlightMeasurement, results: &[usize]) {
+        let names = ["speed is limited by", "angle is limited by", "g is limited by"];
+        for &result in results {
+            if let Some(limits) = limits(&flight.budget, result, self.mark) {
+                let _ = writeln!(text, "  {:<22}{limits}", names[result]);
+            }
+            // Nothing hangs on a gravity that is given; and what limits both fits is said once.
+            let first =
+                |budget: &[BudgetLine]| reckoned::shares(budget, result).first().map(|(_, name)| name.to_string());
+            let given = flight.gravity_given.as_ref().map(|given| given.budget.as_slice());
+            let other = given.filter(|given| result < 2 && first(given) != first(&flight.budget));
+            if let Some(limits) = other.and_then(|given| limits(given, result, self.mark)) {
+                let _ = writeln!(text, "  {:<22}{limits}", " with g given by");
+            }
+        }
     }
+
+    /// What shutter and vertical are by the ball's own path; flights that were fitted together share it.
+    fn shared_by_light(&self, text: &mut String, flight: &FlightMeasurement) {
+        let mark = self.mark;
+        if let Some(off) = &flight.vertical_off_deg {
+            let _ = writeln!(text, "  {:<22}{} off the stated vertical", "direction of the fall", mark.degrees(off));
+        }
+        if let Some(found) = flight.readout {
+            let milliseconds = Estimate {
+                value: 1e3 * found.readout_s.value,
+                standard_uncertainty: found.readout_s.standard_uncertainty.map(|u| 1e3 * u),
+                expanded_uncertainty_95: found.readout_s.expanded_uncertainty_95.map(|u| 1e3 * u),
+            };
+            let (value, source) = (mark.with_unit(&milliseconds, "ms"), found.source.words());
+            let _ = writeln!(text, "  {:<22}{value}, by {source}", "readout");
+        }
+    }
+}
+
+/// The uncertainty budgets in full: of each flight, with gravity free and with gravity given.
+pub fn budgets(measurement: &Measurement, mark: DecimalMark) -> String {
+    let how = "Each source: its value, standard uncertainty u, distribution and degrees of freedom ν; then what one unit of it does to \
+               each result, and its share of that result's squared uncertainty.";
+    let mut text = format!("{}\n\n", wrapped("", how));
+    for flight in &measurement.flights {
+        let of = if measurement.flights.len() > 1 { format!("flight {}: ", flight.number) } else { String::new() };
+        text.push_str(&budget(&format!("{of}uncertainty budget, g free"), &flight.budget, 3, mark));
+        if let Some(given) = &flight.gravity_given {
+            text.push_str(&budget(&format!("{of}uncertainty budget, g given"), &given.budget, 2, mark));
+        }
+    }
+    text.trim_end().to_owned()
+}
+
+fn budget(title: &str, lines: &[BudgetLine], results: usize, mark: DecimalMark) -> String {
+    let mut text = format!("{}\n", capitalised(title));
+    for line in lines {
+        let _ = writeln!(text, "{}", wrapped("  ", &line.source));
+        let _ = writeln!(text, "{}", wrapped("      ", &reckoned::input(line, mark)));
+        let _ = writeln!(text, "{}", wrapped("      ", &reckoned::effects(line, results, mark)));
+    }
+    text.push('\n');
     text
 }
 
-/// The sources that make up most of the uncertainty of g, with their shares; as many as fit on the line.
-fn limits(flight: &FlightMeasurement, mark: DecimalMark) -> Option<String> {
-    let mut shares: Vec<(f64, &str)> =
-        flight.budget.iter().filter_map(|line| Some((line.shares?[2], line.source.as_str()))).collect();
-    shares.sort_by(|a, b| b.0.total_cmp(&a.0));
+/// The sources that make up most of the uncertainty of a result, with their shares; as many as fit on the line.
+fn limits(budget: &[BudgetLine], result: usize, mark: DecimalMark) -> Option<String> {
     let part = |(share, source): &(f64, &str)| format!("{source} {} %", mark.fixed(100.0 * share, 0));
+    let shares = reckoned::shares(budget, result);
     let parts: Vec<String> = shares.iter().take(2).filter(|(share, _)| *share > 0.1).map(part).collect();
     let both = parts.join(", ");
     let fits = |text: &str| text.chars().count() <= WIDTH - 24;
@@ -129,7 +287,7 @@ fn runs(numbers: &[usize]) -> String {
 }
 
 /// How models compared and by which rule sightings were left out; once for the clip, whose flights share them.
-fn how(measurement: &Measurement) -> Vec<String> {
+fn how(measurement: &Measurement, mark: DecimalMark) -> Vec<String> {
     let accounts: Vec<_> = measurement.flights.iter().filter_map(|flight| flight.account.as_ref()).collect();
     let Some(first) = accounts.first() else { return Vec::new() };
     let models = &first.models;
@@ -138,16 +296,12 @@ fn how(measurement: &Measurement) -> Vec<String> {
         wrapped("       ", &format!("Of the models tried, {} (AICc; over 4 lower is clearly better).", models.summary)),
     ];
     if let Some(run) = first.gravity.monte_carlo {
-        let all =
-            accounts.iter().flat_map(|a| [a.launch_speed, a.launch_angle, a.gravity]).filter_map(|c| c.monte_carlo);
-        let confirmed = all.clone().filter(|run| run.confirms).count();
-        let settled = if run.settled { "" } else { " Its figures hadn't settled when the draws ran out." };
-        let outcome = match all.count() - confirmed {
-            0 => "confirm every interval".to_owned(),
-            1 => "give one of the intervals another width, which stands here".to_owned(),
-            n => format!("give {n} of the intervals another width, and those stand here"),
-        };
-        lines.push(wrapped("Monte Carlo: ", &format!("{} draws {outcome}.{settled}", run.trials)));
+        lines.push(wrapped("Monte Carlo: ", &format!("{}.", reckoned::run_in_words(&run))));
+        for flight in &measurement.flights {
+            let of = if accounts.len() > 1 { format!("flight {}: ", flight.number) } else { String::new() };
+            let said = reckoned::monte_carlo(flight, mark);
+            lines.extend(said.iter().map(|said| wrapped("  – ", &format!("{of}{said}"))));
+        }
     }
     if accounts.iter().any(|account| !account.outliers.frames.is_empty()) {
         lines.push(wrapped("Left out: ", &format!("{}.", first.outliers.rule)));
@@ -156,7 +310,7 @@ fn how(measurement: &Measurement) -> Vec<String> {
 }
 
 /// `head` and `text` broken into lines of at most 80 columns, later lines indented under the text.
-fn wrapped(head: &str, text: &str) -> String {
+pub fn wrapped(head: &str, text: &str) -> String {
     let indent = " ".repeat(head.chars().count());
     let mut lines = vec![head.to_owned()];
     for word in text.split_whitespace() {
@@ -190,20 +344,20 @@ pub fn line(clip: &Path, result: &Result<Measurement, CommandError>, mark: Decim
 
 fn short(flight: &FlightMeasurement, mark: DecimalMark) -> String {
     format!(
-        "{} m/s at {}°, g = {} m/s²",
-        mark.interval(&flight.launch_speed_m_per_s),
-        mark.interval(&flight.launch_angle_deg),
-        mark.interval(&flight.gravity_m_per_s2)
+        "{} at {}, g = {}",
+        mark.with_unit(&flight.launch_speed_m_per_s, "m/s"),
+        mark.degrees(&flight.launch_angle_deg),
+        mark.with_unit(&flight.gravity_m_per_s2, "m/s²")
     )
 }
 
 /// The table of all clips, a row for each flight, and below it what to tell each group.
 pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
-    let head = ["group", "flight", "speed / (m/s)", "angle / °", "g / (m/s²)", "g is"];
+    let head = ["group", "flight", "speed / (m/s)", "angle / °", "g / (m/s²)", "g is", "notes"];
     let mut cells = vec![head.map(str::to_owned)];
     let class = class_lines(rows);
     cells.extend(class.iter().map(|line| cells_of(line, mark)));
-    let widths: [usize; 6] = std::array::from_fn(|i| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
+    let widths: [usize; 7] = std::array::from_fn(|i| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
     let mut lines: Vec<String> = cells
         .iter()
         .map(|row| {
@@ -212,7 +366,14 @@ pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
         })
         .collect();
     lines.push("\nWhat to tell them".to_owned());
-    lines.extend(class.iter().map(|line| wrapped(&format!("  {}: ", line.group), &line.advice)));
+    lines.extend(class.iter().map(|line| wrapped(&format!("  {}: ", line.group), &mark.said(&line.advice))));
+    let notes = notes_of_groups(&class);
+    if !notes.is_empty() {
+        lines.push("\nNotes".to_owned());
+    }
+    for (groups, code, said) in notes {
+        lines.push(wrapped("  ", &format!("{} ({code}): {}", groups.join(", "), mark.said(&said))));
+    }
     lines.join("\n")
 }
 
@@ -233,10 +394,10 @@ pub fn class_lines(rows: &[Row<'_>]) -> Vec<ClassLine> {
     crate::report::class::lines(&entries)
 }
 
-fn cells_of(line: &ClassLine, mark: DecimalMark) -> [String; 6] {
+fn cells_of(line: &ClassLine, mark: DecimalMark) -> [String; 7] {
     let dash = || "–".to_owned();
     match &line.measured {
-        None => [line.group.clone(), dash(), "not measured".into(), dash(), dash(), dash()],
+        None => [line.group.clone(), dash(), "not measured".into(), dash(), dash(), dash(), dash()],
         Some(numbers) => [
             line.group.clone(),
             numbers.flight.to_string(),
@@ -244,6 +405,7 @@ fn cells_of(line: &ClassLine, mark: DecimalMark) -> [String; 6] {
             mark.interval(&numbers.angle_deg),
             mark.interval(&numbers.gravity_m_per_s2),
             numbers.verdict().to_owned(),
+            line.notes.len().to_string(),
         ],
     }
 }

@@ -73,12 +73,13 @@ impl<'a> Layout<'a> {
 
     fn caption_lines(&self) -> Vec<Vec<Piece>> {
         let caption = match self.style.sheet {
-            _ if self.style.without_caption => return Vec::new(),
+            _ if self.style.without_caption => String::new(),
             Sheet::Page => self.figure.whole_caption(),
             // Nobody reads small print on a wall, and the panels want the room.
             Sheet::Slide => self.figure.caption.clone(),
         };
-        if caption.is_empty() { Vec::new() } else { wrap(&caption, (WIDTH - 2.0 * MARGIN) / 0.95) }
+        let lines = |text: &str| if text.is_empty() { Vec::new() } else { wrap(text, (WIDTH - 2.0 * MARGIN) / 0.95) };
+        lines(&caption).into_iter().chain(lines(&self.figure.notice)).collect()
     }
 
     fn frames(&self, top: f32, bottom: f32) -> Vec<Frame> {
@@ -276,7 +277,7 @@ mod tests {
 
     fn figure(panels: Vec<Panel>) -> Figure {
         let (name, title, caption, alt) = ("path".into(), "Path".into(), "A caption.".into(), "A path.".into());
-        Figure { name, title, panels, shared_x: false, caption, note: "", alt }
+        Figure { name, title, panels, shared_x: false, caption, note: "", notice: String::new(), alt }
     }
 
     #[test]

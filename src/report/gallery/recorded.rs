@@ -40,7 +40,7 @@ fn show(clips: &Path, name: &str) {
     let length_px = (end("a", 0) - end("b", 0)).hypot(end("a", 1) - end("b", 1));
     measured.scale.metres_per_pixel = Estimate::without_uncertainty(scale["length"].as_f64().unwrap() / length_px);
     let input = input(&clip, &measured.flights[0]);
-    let image = strobe::picture(&input, &measured.flights[0], &measured.scale, DecimalMark::Point);
+    let image = strobe::picture(&input, &measured.flights[0], &measured, DecimalMark::Point);
     let folder = folder("recorded");
     write_atomically(&folder.join(format!("{name}.png")), &png(&image, None)).unwrap();
     let mut source = clip::open(&clip, &ReadOptions::default()).unwrap();

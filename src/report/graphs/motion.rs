@@ -59,6 +59,7 @@ fn velocity(subject: &Subject<'_>, motion: &Motion) -> Figure {
             motion.sightings_per_velocity
         ),
         note: BARS,
+        notice: String::new(),
         alt: "Two graphs over time: horizontal velocity, about level, and vertical velocity, falling along a straight \
               line. Points from neighbouring positions lie about the fitted lines."
             .into(),
@@ -95,6 +96,7 @@ fn acceleration(subject: &Subject<'_>, motion: &Motion) -> Figure {
             motion.sightings_per_acceleration
         ),
         note: BARS,
+        notice: String::new(),
         alt:
             "Two graphs over time: horizontal acceleration about nought and vertical acceleration about minus g, each \
               with the level of the fit."
@@ -145,6 +147,7 @@ fn energy(subject: &Subject<'_>, motion: &Motion) -> Figure {
              stays the same when air takes nothing away. Spin is not seen."
         ),
         note: BARS,
+        notice: String::new(),
         alt:
             "Energy over time: energy of motion falls while energy of height rises and the other way round; their sum \
               is about level."

@@ -63,6 +63,7 @@ pub fn along_time(subject: &Subject<'_>) -> Figure {
             subject.points_and_residual()
         ),
         note: BARS,
+        notice: String::new(),
         alt: format!(
             "Graph of horizontal distance against time. {} measured points run {}. The fitted line follows them; \
              a second panel shows what remains between points and line.",
@@ -88,6 +89,7 @@ pub fn height_time(subject: &Subject<'_>) -> Figure {
             subject.points_and_residual()
         ),
         note: BARS,
+        notice: String::new(),
         alt: format!(
             "Graph of height against time. {} measured points run {}. The fitted parabola follows them; \
              a second panel shows what remains between points and parabola.",
@@ -224,6 +226,7 @@ pub fn path(subject: &Subject<'_>) -> Figure {
             subject.points_and_residual()
         ),
         note: BARS,
+        notice: String::new(),
         alt: format!(
             "Path of the ball, height against horizontal distance, both to the same scale: {} measured points with \
              the fitted curve through them. Heights run {}.",
@@ -265,6 +268,7 @@ pub fn residual_distribution(subject: &Subject<'_>) -> Option<Figure> {
             subject.points_and_residual()
         ),
         note: "",
+        notice: String::new(),
         alt: format!("Two histograms of the residuals of {} points, along x and along y.", used.len()),
     })
 }

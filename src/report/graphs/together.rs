@@ -67,6 +67,7 @@ fn figure(
              Where the lines part, the shots differed."
         ),
         note: "",
+        notice: String::new(),
         alt: format!("{count} flights in one graph, each with its own marks and the fitted line through them."),
     }
 }

@@ -66,11 +66,10 @@ impl Subject<'_> {
     }
 }
 
-/// "(48.2 ± 0.4)° above the horizontal", or below it.
+/// "48.2° ± 0.4° above the horizontal", or below it.
 pub fn launch_angle(mark: DecimalMark, angle_deg: &Estimate) -> String {
     let side = if angle_deg.value < 0.0 { "below" } else { "above" };
-    let text = mark.interval(&Estimate { value: angle_deg.value.abs(), ..*angle_deg });
-    let said = if text.contains('±') { format!("({text})°") } else { format!("{text}°") };
+    let said = mark.degrees(&Estimate { value: angle_deg.value.abs(), ..*angle_deg });
     format!("{} {side} the horizontal", said.replace(' ', "\u{a0}"))
 }
 
@@ -94,7 +93,7 @@ mod tests {
     #[test]
     fn an_angle_downwards_is_below_the_horizontal() {
         let down = Estimate::with_coverage_factor(-35.0, 0.2, 2.0);
-        assert_eq!(launch_angle(DecimalMark::Point, &down), "(35.0\u{a0}±\u{a0}0.4)° below the horizontal");
+        assert_eq!(launch_angle(DecimalMark::Point, &down), "35.0°\u{a0}±\u{a0}0.4° below the horizontal");
         let up = Estimate::without_uncertainty(48.0);
         assert!(launch_angle(DecimalMark::Comma, &up).ends_with("° above the horizontal"));
     }

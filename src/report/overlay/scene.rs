@@ -2,9 +2,10 @@
 
 use crate::clip::Picture;
 use crate::measurement::{FlightMeasurement, Measurement, SightingRow};
-use crate::report::ink::text::{rich, width_em};
+use crate::report::ink::text::{rich, width_em, wrap};
 use crate::report::ink::{Anchor, Colour, Drawing, Paint, Stroke, TextLine};
 use crate::report::numbers::DecimalMark;
+use crate::report::said::in_few_marked_words;
 use crate::report::strobe;
 use crate::units::PixelPoint;
 
@@ -26,7 +27,7 @@ pub fn draw(measurement: &Measurement, index: usize, mark: DecimalMark, picture:
     path(flight, em, &mut drawing);
     let seen: Vec<&SightingRow> = flight.sightings.iter().filter(|s| s.used && s.frame <= index).collect();
     sightings(&seen, index, em, &mut drawing);
-    words(flight, index, mark, em, &mut drawing);
+    words(measurement, flight, index, mark, &mut drawing);
     blend::onto(&drawing, picture);
 }
 
@@ -63,23 +64,36 @@ fn sightings(seen: &[&SightingRow], index: usize, em: f32, drawing: &mut Drawing
     }
 }
 
-/// The running time while the ball flies, and the results from the landing on.
-fn words(flight: &FlightMeasurement, index: usize, mark: DecimalMark, em: f32, drawing: &mut Drawing) {
+/// The running time while the ball flies; from the landing on the results, and what must be known of them.
+fn words(
+    measurement: &Measurement,
+    flight: &FlightMeasurement,
+    index: usize,
+    mark: DecimalMark,
+    drawing: &mut Drawing,
+) {
+    /// Lines of what must be known are at most so long.
+    const NOTICE_EM: f32 = 17.0;
+    let em = strobe::em_px(drawing.width as u32, drawing.height as u32);
     let last = flight.sightings.last().map_or(0, |s| s.frame);
     let time = time_at(flight, index.min(last));
-    let mut lines = vec![format!("*t* = {} s", mark.fixed(time, 3))];
+    let mut lines = vec![rich(&format!("*t* = {} s", mark.fixed(time, 3)))];
     if index >= last {
-        lines.push(format!("launch speed {} m/s", mark.interval(&flight.launch_speed_m_per_s)));
-        lines.push(format!("launch angle {} °", mark.interval(&flight.launch_angle_deg)));
-        lines.push(format!("*g* = {} m/s²", mark.interval(&flight.gravity_m_per_s2)));
+        lines.push(rich(&format!("launch speed {}", mark.with_unit(&flight.launch_speed_m_per_s, "m/s"))));
+        lines.push(rich(&format!("launch angle {}", mark.degrees(&flight.launch_angle_deg))));
+        lines.push(rich(&format!("*g* = {}", mark.with_unit(&flight.gravity_m_per_s2, "m/s²"))));
+        let notice = in_few_marked_words(measurement, Some(flight.number), mark);
+        if !notice.is_empty() {
+            lines.extend(wrap(&notice, NOTICE_EM));
+        }
     }
     let size = 1.1 * em;
-    let wide = lines.iter().map(|l| width_em(&rich(l))).fold(0.0, f32::max) * size;
-    let corner = plate_corner(flight, (wide + 1.2 * em, lines.len() as f32 * 1.4 * size + 0.6 * em), em, drawing);
-    drawing.rectangle(corner, (wide + 1.2 * em, lines.len() as f32 * 1.4 * size + 0.6 * em), PLATE);
-    for (i, text) in lines.iter().enumerate() {
+    let wide = lines.iter().map(|line| width_em(line)).fold(0.0, f32::max) * size;
+    let plate = (wide + 1.2 * em, lines.len() as f32 * 1.4 * size + 0.6 * em);
+    let corner = plate_corner(flight, plate, em, drawing);
+    drawing.rectangle(corner, plate, PLATE);
+    for (i, pieces) in lines.into_iter().enumerate() {
         let at = (corner.0 + 0.6 * em, corner.1 + 0.3 * em + (i as f32 * 1.4 + 1.05) * size);
-        let pieces = rich(text);
         drawing.text(TextLine { pieces, at, size, anchor: Anchor::Start, upwards: false, paint: INK.into() });
     }
 }

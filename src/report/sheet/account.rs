@@ -2,9 +2,11 @@
 
 use super::{Block, Table};
 use crate::measurement::account::{CoverageStatement, FitAccount};
-use crate::measurement::{BudgetLine, FlightMeasurement, Measurement};
+use crate::measurement::{BudgetInput, BudgetLine, FlightMeasurement, Measurement};
+use crate::report::graphs::capitalised;
 use crate::report::ink::text::literal;
 use crate::report::numbers::DecimalMark;
+use crate::report::reckoned::{self, freedom, with_input_unit};
 
 /// Models beyond these are far behind.
 const MOST_MODELS: usize = 5;
@@ -25,16 +27,40 @@ pub(super) fn blocks(measurement: &Measurement, mark: DecimalMark) -> Vec<Block>
     if !first.models.rows.is_empty() {
         blocks.push(Block::Table(models(first, mark)));
     }
-    for (flight, account) in &accounts {
-        let of = measurement.flights.len();
-        blocks.push(Block::Paragraph(literal(&scatter(flight, account, of, mark))));
-        let inputs = inputs(flight, of, mark);
-        if !inputs.rows.is_empty() {
-            blocks.push(Block::Table(inputs));
-        }
-        blocks.extend(without_weight(flight).map(Block::Paragraph));
-        blocks.push(Block::Table(coverage(flight, account, of, mark)));
+    // Those of the other flights stand with each.
+    let (flight, account) = accounts[0];
+    blocks.extend(of_flight(flight, account, measurement.flights.len(), mark));
+    blocks
+}
+
+/// What was left out of a flight, its budget in full for either fit, and how its intervals came about.
+pub(super) fn of_flight(flight: &FlightMeasurement, account: &FitAccount, of: usize, mark: DecimalMark) -> Vec<Block> {
+    let mut blocks = vec![Block::Paragraph(literal(&scatter(flight, account, of, mark)))];
+    blocks.extend(budget_in_full(&flight.budget, &titled(flight, of, "the inputs of the budget"), &RESULTS, mark));
+    if let Some(given) = &flight.gravity_given {
+        let title = titled(flight, of, "the inputs of the budget with g given");
+        blocks.extend(budget_in_full(&given.budget, &title, &RESULTS[..2], mark));
     }
+    blocks.push(Block::Table(coverage(flight, account, of, mark)));
+    let drawn = reckoned::monte_carlo(flight, mark);
+    if let Some(run) = account.gravity.monte_carlo.filter(|_| !drawn.is_empty()) {
+        blocks.push(Block::Paragraph(format!("Monte Carlo: {}.", reckoned::run_in_words(&run))));
+        blocks.push(Block::List(drawn.iter().map(|said| format!("{}.", capitalised(said))).collect()));
+    }
+    blocks
+}
+
+/// Symbol and unit of the results, in the order of the budget's lists.
+const RESULTS: [(&str, &str); 3] = [("*v*_{0}", "m/s"), ("*α*", "°"), ("*g*", "m/s²")];
+
+/// The inputs, then what each does to the results, then the names of those that do nothing.
+fn budget_in_full(budget: &[BudgetLine], title: &str, results: &[(&str, &str)], mark: DecimalMark) -> Vec<Block> {
+    let mut blocks = Vec::new();
+    let inputs = inputs(budget, title, results.len(), mark);
+    if !inputs.rows.is_empty() {
+        blocks.extend([Block::Table(inputs), Block::Table(effects(budget, title, results, mark))]);
+    }
+    blocks.extend(without_weight(budget, results.len()).map(Block::Paragraph));
     blocks
 }
 
@@ -88,50 +114,72 @@ fn scatter(flight: &FlightMeasurement, account: &FitAccount, of: usize, mark: De
 /// Below this share of every result's squared uncertainty an input is only named.
 const LEAST_SHARE: f64 = 5e-4;
 
-fn matters(line: &BudgetLine) -> bool {
-    line.shares.is_none_or(|shares| shares.iter().any(|share| *share >= LEAST_SHARE))
+fn matters(line: &BudgetLine, results: usize) -> bool {
+    line.shares.is_none_or(|shares| shares[..results].iter().any(|share| *share >= LEAST_SHARE))
 }
 
-/// The inputs of the budget that are one number and matter.
-fn inputs(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Table {
+/// The inputs of the budget that matter.
+fn inputs(budget: &[BudgetLine], title: &str, results: usize, mark: DecimalMark) -> Table {
+    let number = |value: f64| if value == 0.0 { "0".to_owned() } else { mark.significant(value, 3) };
     let row = |line: &BudgetLine| {
-        let input = line.input.as_ref()?;
-        let number = |value: f64| if value == 0.0 { "0".to_owned() } else { mark.significant(value, 3) };
+        let input = line.input.as_ref();
+        let shown =
+            |of: fn(&BudgetInput) -> f64| input.map_or_else(String::new, |i| with_input_unit(&number(of(i)), &i.unit));
+        vec![
+            literal(&line.source),
+            line.evaluation.clone(),
+            shown(|input| input.value),
+            shown(|input| input.standard_uncertainty),
+            freedom(line.degrees_of_freedom, mark),
+            line.distribution.clone(),
+        ]
+    };
+    Table {
+        caption: format!(
+            "{title}: what was taken for each, its standard uncertainty *u* and the degrees of freedom *ν* of that (∞: taken as \
+             known). Type A comes from the scatter of the data, B from other knowledge"
+        ),
+        head: ["input", "type", "value", "*u*", "*ν*", "distribution"].map(str::to_owned).to_vec(),
+        rows: budget.iter().filter(|line| matters(line, results)).map(row).collect(),
+        numbers: true,
+    }
+}
+
+/// Sensitivities and shares of the inputs that matter.
+fn effects(budget: &[BudgetLine], title: &str, results: &[(&str, &str)], mark: DecimalMark) -> Table {
+    let row = |line: &BudgetLine| {
+        let sensitivity = line.input.as_ref().and_then(|input| input.sensitivity);
         // Where a result doesn't hang on the input, what rounding left of the slope says nothing.
-        let slope = |k: usize| match (input.sensitivity, line.shares) {
+        let slope = |k: usize| match (sensitivity, line.shares) {
             (Some(_), Some(shares)) if shares[k] < 1e-6 => "0".to_owned(),
             (Some(slope), _) => mark.significant(slope[k], 2),
             (None, _) => String::new(),
         };
-        let percent = line.shares.map_or_else(String::new, |shares| mark.fixed(100.0 * shares[2], 1));
-        let unit = if input.unit == "1" { String::new() } else { format!(" {}", input.unit) };
-        Some(vec![
-            literal(&line.source),
-            format!("{}{unit}", number(input.value)),
-            format!("{}{unit}", number(input.standard_uncertainty)),
-            line.distribution.clone(),
-            slope(0),
-            slope(2),
-            percent,
-        ])
+        let percent = |k: usize| line.shares.map_or_else(String::new, |shares| mark.fixed(100.0 * shares[k], 1));
+        let unit = line.input.as_ref().map_or(String::new(), |input| input.unit.replace("deg", "°"));
+        let mut cells = vec![literal(&line.source), unit];
+        cells.extend((0..results.len()).map(slope));
+        cells.extend((0..results.len()).map(percent));
+        cells
     };
+    let mut head = vec!["input".to_owned(), "its unit".to_owned()];
+    head.extend(results.iter().map(|(symbol, unit)| format!("{symbol} / ({unit})")));
+    head.extend(results.iter().map(|(symbol, _)| format!("% of *u*²({symbol})")));
     Table {
         caption: format!(
-            "{}: what was taken for each, its standard uncertainty *u*, and how much speed and *g* change for one unit of it",
-            titled(flight, of, "the inputs of the budget")
+            "{title}: how much each result changes for one unit of the input (its sensitivity), and its part of the squared uncertainty"
         ),
-        head: ["input", "value", "*u*", "distribution", "speed", "*g*", "% of *u*²(*g*)"].map(str::to_owned).to_vec(),
-        rows: flight.budget.iter().filter(|line| matters(line)).filter_map(row).collect(),
+        head,
+        rows: budget.iter().filter(|line| matters(line, results.len())).map(row).collect(),
         numbers: true,
     }
 }
 
 /// The inputs that were tried and don't matter; `None` where all do.
-fn without_weight(flight: &FlightMeasurement) -> Option<String> {
-    let names: Vec<String> = flight
-        .budget
+fn without_weight(budget: &[BudgetLine], results: usize) -> Option<String> {
+    let names: Vec<String> = budget
         .iter()
-        .filter(|line| line.input.is_some() && !matters(line))
+        .filter(|line| line.input.is_some() && !matters(line, results))
         .map(|line| literal(&line.source))
         .collect();
     let (is, its) = if names.len() == 1 { ("is", "its part") } else { ("are", "the part of each") };
@@ -140,22 +188,25 @@ fn without_weight(flight: &FlightMeasurement) -> Option<String> {
 }
 
 fn coverage(flight: &FlightMeasurement, account: &FitAccount, of: usize, mark: DecimalMark) -> Table {
-    let results = [
+    let mut results = vec![
         ("Launch speed / (m/s)", &account.launch_speed),
         ("Launch angle / °", &account.launch_angle),
         ("*g* / (m/s²)", &account.gravity),
     ];
+    if let Some(given) = &flight.gravity_given {
+        results.push(("Launch speed / (m/s), *g* given", &given.launch_speed));
+        results.push(("Launch angle / °, *g* given", &given.launch_angle));
+    }
     let row = |(name, c): &(&str, &CoverageStatement)| {
-        let freedom = c.effective_degrees_of_freedom.filter(|f| *f < 1e4);
         let mut cells = vec![
             (*name).to_owned(),
             mark.significant(c.combined_standard_uncertainty, 2),
-            freedom.map_or_else(|| "∞".to_owned(), |f| mark.fixed(f.floor(), 0)),
+            freedom(c.effective_degrees_of_freedom, mark),
             mark.fixed(c.coverage_factor, 2),
         ];
         cells.push(c.monte_carlo.map_or_else(String::new, |run| {
             let (low, high) = (mark.significant(run.low, 4), mark.significant(run.high, 4));
-            format!("{low} to {high}, {}", if run.confirms { "confirmed" } else { "differs" })
+            format!("{low} to {high}, {}", if run.confirms { "confirmed" } else { "replaced" })
         }));
         cells
     };

@@ -1,7 +1,7 @@
 //! The results of a class on paper: the table, the graph, and what to tell each group.
 
 use super::{Block, Sheet, Table};
-use crate::report::class::{ClassLine, figure};
+use crate::report::class::{ClassLine, figure, notes_of_groups};
 use crate::report::figure::Style;
 use crate::report::ink::text::literal;
 use crate::report::numbers::DecimalMark;
@@ -22,11 +22,19 @@ pub(super) fn sheet(lines: &[ClassLine], mark: DecimalMark) -> Sheet {
     let told: Vec<String> = lines
         .iter()
         .filter(|line| !line.advice.is_empty())
-        .map(|line| format!("{}: {}", literal(&name(line)), literal(&line.advice)))
+        .map(|line| format!("{}: {}", literal(&name(line)), literal(&mark.said(&line.advice))))
         .collect();
     if !told.is_empty() {
         blocks.push(Block::Heading { level: 2, text: "What to tell them".to_owned() });
         blocks.push(Block::List(told));
+    }
+    let notes: Vec<String> = notes_of_groups(lines)
+        .into_iter()
+        .map(|(groups, _, said)| format!("{}: {}", literal(&groups.join(", ")), literal(&mark.said(&said))))
+        .collect();
+    if !notes.is_empty() {
+        blocks.push(Block::Heading { level: 2, text: "Notes on the clips".to_owned() });
+        blocks.push(Block::List(notes));
     }
     Sheet { title: "What the class measured".to_owned(), blocks }
 }
@@ -40,7 +48,7 @@ fn name(line: &ClassLine) -> String {
 }
 
 fn table(lines: &[ClassLine], mark: DecimalMark) -> Table {
-    let head = ["group", "speed / (m/s)", "angle / °", "*g* / (m/s²)", "*g* is"];
+    let head = ["group", "speed / (m/s)", "angle / °", "*g* / (m/s²)", "*g* is", "notes"];
     let row = |line: &ClassLine| {
         let [speed, angle, gravity, verdict] = match &line.measured {
             Some(numbers) => [
@@ -51,7 +59,8 @@ fn table(lines: &[ClassLine], mark: DecimalMark) -> Table {
             ],
             None => ["–", "–", "–", "not measured"].map(str::to_owned),
         };
-        vec![literal(&name(line)), speed, angle, gravity, verdict]
+        let notes = if line.measured.is_some() { line.notes.len().to_string() } else { "–".to_owned() };
+        vec![literal(&name(line)), speed, angle, gravity, verdict, notes]
     };
     Table {
         caption: "± is the 95 % interval of each measurement.".to_owned(),

@@ -5,12 +5,13 @@ use image::{ImageEncoder, RgbImage};
 
 use super::{Block, Sheet, SheetInput, Table, account, budget};
 use crate::flight::compare::Departure;
-use crate::measurement::{BudgetLine, Departures, FlightMeasurement, Measurement};
+use crate::measurement::{BudgetLine, Departures, FlightMeasurement, GravityGivenFit, Measurement};
 use crate::report::beside;
 use crate::report::figure::{Figure, Style};
 use crate::report::graphs::{self, Choice};
 use crate::report::ink::text::literal;
 use crate::report::numbers::{DecimalMark, known, rounding_place};
+use crate::report::{reckoned, said};
 use crate::units::Estimate;
 use crate::warning::{flights_in_words, in_sentences};
 
@@ -99,22 +100,23 @@ fn together(input: &SheetInput<'_>) -> Vec<Block> {
 
 /// What each verdict says; flights of which the same is said stand together.
 fn verdicts(flights: &[FlightMeasurement]) -> Vec<String> {
-    let mut said: Vec<(&str, Vec<usize>)> = Vec::new();
-    for flight in flights {
-        let Some(verdict) = &flight.verdict else { continue };
-        match said.iter_mut().find(|(summary, _)| *summary == verdict.summary) {
-            Some((_, numbers)) => numbers.push(flight.number),
-            None => said.push((&verdict.summary, vec![flight.number])),
-        }
-    }
-    said.into_iter()
-        .map(|(summary, numbers)| {
-            let verdict = sentence(&literal(summary));
+    said::verdicts(flights)
+        .into_iter()
+        .map(|(verdict, numbers)| {
+            let verdict = sentence(&literal(&verdict.summary));
             let mut letters = verdict.chars();
             let first = letters.next().map(|letter| letter.to_lowercase().to_string()).unwrap_or_default();
             format!("{}: {first}{}", sentence_start(&flights_in_words(&numbers)), letters.as_str())
         })
         .collect()
+}
+
+/// That several flights have one gravity; nothing where each has its own.
+fn shared(measurement: &Measurement, mark: DecimalMark) -> Option<Block> {
+    let shared = measurement.shared_gravity.as_ref()?;
+    let gravity = with_unit(mark, &shared.gravity_m_per_s2, "m/s²");
+    let said = said::said(measurement).into_iter().find(|said| said.code == "g_shared")?;
+    Some(Block::Paragraph(format!("*g*\u{a0}=\u{a0}{gravity}. {}", sentence(&said::marked(&said.text)))))
 }
 
 /// The results and the main graphs of one flight among several.
@@ -124,6 +126,10 @@ fn folded(input: &SheetInput<'_>, flight: &FlightMeasurement) -> Block {
     if let Some(verdict) = flight.verdict.as_ref().filter(|verdict| !verdict.reasons.is_empty()) {
         blocks.push(Block::Paragraph("What to check, the likeliest first:".to_owned()));
         blocks.push(Block::List(verdict.reasons.iter().map(|r| sentence(&literal(r))).collect()));
+    }
+    // The first one's stands with what all have in common.
+    if let Some(account) = flight.account.as_ref().filter(|_| flight.number > 1) {
+        blocks.extend(account::of_flight(flight, account, of, mark));
     }
     let shown = ["distance-time", "height-time", "velocity-time", "acceleration-check"];
     let figures = graphs::figures(flight, of, Choice::All, mark);
@@ -212,17 +218,33 @@ fn answer(measurement: &Measurement, mark: DecimalMark) -> Vec<Block> {
             with_unit(mark, &flight.gravity_m_per_s2, "m/s²")
         ))];
     }
+    let one_gravity = shared(measurement, mark);
+    let given = |flight: &FlightMeasurement, of: fn(&GravityGivenFit) -> &Estimate| {
+        flight.gravity_given.as_ref().map_or_else(String::new, |given| mark.interval(of(given)))
+    };
     let rows = measurement.flights.iter().map(|flight| {
+        let own = if one_gravity.is_some() { String::new() } else { mark.interval(&flight.gravity_m_per_s2) };
         vec![
             flight.number.to_string(),
             mark.interval(&flight.launch_speed_m_per_s),
             mark.interval(&flight.launch_angle_deg),
-            mark.interval(&flight.gravity_m_per_s2),
+            own,
+            given(flight, |given| &given.launch_speed_m_per_s),
+            given(flight, |given| &given.launch_angle_deg),
         ]
     });
-    let head = ["flight", "launch speed / (m/s)", "launch angle / °", "*g* / (m/s²)"].map(str::to_owned).to_vec();
+    let head = [
+        "flight",
+        "launch speed / (m/s)",
+        "launch angle / °",
+        "*g* / (m/s²)",
+        "speed, *g* given / (m/s)",
+        "angle, *g* given / °",
+    ];
     let caption = format!("All {} flights of the clip, with 95 % intervals", measurement.flights.len());
-    vec![Block::Table(Table { caption, head, rows: rows.collect(), numbers: true }), interval_explained()]
+    let (head, rows) = (head.map(str::to_owned).to_vec(), rows.collect());
+    let table = without_empty_columns(Table { caption, head, rows, numbers: true });
+    one_gravity.into_iter().chain([Block::Table(table), interval_explained()]).collect()
 }
 
 /// Said once, however many results there are.
@@ -298,35 +320,74 @@ fn photo(strobe: &RgbImage, flight: &FlightMeasurement, number: Option<usize>) -
     }
 }
 
+/// The two fits side by side.
 fn results(flight: &FlightMeasurement, caption: String, mark: DecimalMark) -> Vec<Block> {
-    let row = |name: &str, estimate: &Estimate, unit: &str| {
-        let relative = match estimate.expanded_uncertainty_95.filter(|u| u.is_finite()) {
-            Some(u) if estimate.value != 0.0 => {
-                format!("{} %", mark.significant((100.0 * u / estimate.value).abs(), 2))
-            }
-            _ => "unknown".to_owned(),
-        };
-        vec![name.to_owned(), mark.interval(estimate), unit.to_owned(), relative]
+    let given = flight.gravity_given.as_ref();
+    let share = |estimate: &Estimate| match estimate.expanded_uncertainty_95.filter(|u| u.is_finite()) {
+        Some(u) if estimate.value != 0.0 => format!("{} %", mark.significant((100.0 * u / estimate.value).abs(), 2)),
+        _ => "unknown".to_owned(),
+    };
+    let row = |name: &str, unit: &str, free: &Estimate, given: Option<&Estimate>| {
+        let cells = |estimate: &Estimate| [mark.with_unit(estimate, unit), share(estimate)];
+        let of_given = given.map_or_else(|| [String::new(), String::new()], cells);
+        std::iter::once(name.to_owned()).chain(cells(free)).chain(of_given).collect::<Vec<String>>()
+    };
+    let plain = |name: &str, free: String, given: Option<String>| {
+        vec![name.to_owned(), free, String::new(), given.unwrap_or_default(), String::new()]
     };
     let mut rows = vec![
-        row("Launch speed *v*_{0}", &flight.launch_speed_m_per_s, "m/s"),
-        row("Launch angle *α*, above the horizontal", &flight.launch_angle_deg, "°"),
-        row("Acceleration of free fall *g*", &flight.gravity_m_per_s2, "m/s²"),
+        row(
+            "Launch speed *v*_{0}",
+            "m/s",
+            &flight.launch_speed_m_per_s,
+            given.map(|given| &given.launch_speed_m_per_s),
+        ),
+        row(
+            "Launch angle *α*, above the horizontal",
+            "°",
+            &flight.launch_angle_deg,
+            given.map(|given| &given.launch_angle_deg),
+        ),
+        row(
+            "Acceleration of free fall *g*",
+            "m/s²",
+            &flight.gravity_m_per_s2,
+            given.map(|given| &given.gravity_m_per_s2),
+        ),
     ];
-    if let Some(given) = &flight.launch_speed_gravity_given_m_per_s {
-        rows.push(row("Launch speed, if *g* is taken as known", given, "m/s"));
+    let residual = |px: f64, mm: f64| format!("{} mm, {} px", mark.significant(mm, 2), mark.significant(px, 2));
+    rows.push(plain(
+        "Residuals (root mean square)",
+        residual(flight.residual_rms_px, flight.residual_rms_mm),
+        given.map(|given| residual(given.quality.residual_rms_px, given.quality.residual_rms_mm)),
+    ));
+    if let Some(quality) = &flight.quality {
+        rows.push(plain(
+            "Reduced chi-square (degrees of freedom *ν*)",
+            reckoned::chi_square(quality, mark),
+            given.map(|given| reckoned::chi_square(&given.quality, mark)),
+        ));
     }
-    let head = ["quantity", "value ± 95 % interval", "unit", "interval / value"].map(str::to_owned).to_vec();
-    let note = format!(
-        "{} of {} sightings went into the fit; what remains between them and the curve is {} mm (root mean square), {} \
-         pixels.",
-        flight.sightings.iter().filter(|s| s.used).count(),
-        flight.sightings.len(),
-        mark.significant(flight.residual_rms_mm, 2),
-        mark.significant(flight.residual_rms_px, 2)
-    );
-    let notes = std::iter::once(note).chain(beside::sentences(flight, mark)).collect::<Vec<_>>().join(" ");
-    vec![Block::Table(Table { caption, head, rows, numbers: true }), Block::Paragraph(notes)]
+    let head = ["quantity", "*g* free", "± / value", "*g* given", "± / value"].map(str::to_owned).to_vec();
+    let used = flight.sightings.iter().filter(|s| s.used).count();
+    let note = format!("{used} of {} sightings went into the fit.", flight.sightings.len());
+    let notes = std::iter::once(note)
+        .chain(given.map(|given| about_given(given, mark)))
+        .chain(beside::sentences(flight, mark))
+        .collect::<Vec<_>>()
+        .join(" ");
+    let table = without_empty_columns(Table { caption, head, rows, numbers: true });
+    vec![Block::Table(table), Block::Paragraph(notes)]
+}
+
+/// What the second fit is, and what it asks for.
+fn about_given(given: &GravityGivenFit, mark: DecimalMark) -> String {
+    let strained =
+        reckoned::strained(given, mark).map_or_else(String::new, |said| format!(" It would need: {}.", literal(&said)));
+    format!(
+        "The second fit takes *g* as given for the place, over the same sightings; what is known of scale and clock gives way to the \
+         fall.{strained}"
+    )
 }
 
 fn limits(flight: &FlightMeasurement, name: &str, mark: DecimalMark) -> Option<Vec<Block>> {
@@ -395,8 +456,11 @@ fn departures_table(departures: &Departures, mark: DecimalMark) -> Table {
             Some(false) => "no",
             None => "can't be said",
         };
-        let allowed = allowed.zip(place).map_or_else(|| "unknown".to_owned(), |(u95, p)| mark.rounded(u95, p));
-        vec![name, format!("{sign}{size}"), allowed, unit.to_owned(), agrees.to_owned()]
+        let (degrees, unit) = if unit == "°" { ("°", "") } else { ("", unit) };
+        let allowed = allowed
+            .zip(place)
+            .map_or_else(|| "unknown".to_owned(), |(u95, p)| format!("{}{degrees}", mark.rounded(u95, p)));
+        vec![name, format!("{sign}{size}{degrees}"), allowed, unit.to_owned(), agrees.to_owned()]
     };
     let mut rows = vec![
         row("Launch speed".to_owned(), "m/s", 1.0, &departures.launch_speed_m_per_s),

@@ -7,7 +7,7 @@ fn with_sheet<T>(shots: &[Shot], look: impl FnOnce(&SheetInput<'_>) -> T) -> T {
     let strobes: Vec<RgbImage> = measurement
         .flights
         .iter()
-        .map(|f| strobe::picture(&strobe_input(f), f, &measurement.scale, DecimalMark::Point))
+        .map(|f| strobe::picture(&strobe_input(f), f, &measurement, DecimalMark::Point))
         .collect();
     look(&SheetInput { measurement: &measurement, strobes: &strobes, decimal_mark: DecimalMark::Point, command: None })
 }

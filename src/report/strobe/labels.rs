@@ -3,15 +3,18 @@
 use image::RgbImage;
 
 use super::{Ball, LABEL_EVERY, drawn_at, em_px};
-use crate::measurement::{FlightMeasurement, ScaleStatement};
+use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::axis::round_step;
-use crate::report::ink::text::{Piece, rich, width_em};
+use crate::report::ink::text::{Piece, rich, width_em, wrap};
 use crate::report::ink::{Anchor, Colour, Drawing, Paint, Stroke, TextLine};
 use crate::report::numbers::DecimalMark;
+use crate::report::said::in_few_marked_words;
 
 pub const WHITE: Colour = Colour(255, 255, 255);
 pub const VERMILLION: Colour = Colour(0xd5, 0x5e, 0x00);
 const INK: Colour = Colour(0x1a, 0x1a, 0x1a);
+/// Lines of the notice in the legend are at most so long.
+const NOTICE_EM: f32 = 17.0;
 /// More times than this would be a thicket.
 const MOST_LABELS: usize = 12;
 const PLATE: Paint = Paint { colour: WHITE, opacity: 0.82 };
@@ -55,7 +58,7 @@ pub fn drawing(
     image: &RgbImage,
     balls: &[Ball<'_>],
     flight: &FlightMeasurement,
-    scale: &ScaleStatement,
+    of: &Measurement,
     enlarged: f64,
     mark: DecimalMark,
 ) -> Drawing {
@@ -75,8 +78,8 @@ pub fn drawing(
     };
     writer.mark_left_out(balls);
     writer.times(balls, flight, enlarged, mark);
-    writer.scale_bar(scale.metres_per_pixel.value / enlarged, mark);
-    writer.legend(balls, flight);
+    writer.scale_bar(of.scale.metres_per_pixel.value / enlarged, mark);
+    writer.legend(balls, flight, &in_few_marked_words(of, Some(flight.number), mark));
     writer.drawing
 }
 
@@ -156,7 +159,8 @@ impl Writer<'_> {
         self.drawing.words(&text, at, em, Anchor::Middle, INK);
     }
 
-    fn legend(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement) {
+    /// `notice`: what must be known of the numbers, marked.
+    fn legend(&mut self, balls: &[Ball<'_>], flight: &FlightMeasurement, notice: &str) {
         let em = self.em;
         let mut rows = vec![format!("{} balls, each from its own frame", balls.len())];
         let left_out = balls.iter().filter(|ball| !ball.1.used).count();
@@ -171,13 +175,20 @@ impl Writer<'_> {
         }
         rows.push("times since launch".to_owned());
         let size = 0.8 * em;
-        let wide = rows.iter().map(|r| width_em(&rich(r))).fold(0.0, f32::max) * size;
-        let place = self.quiet_corner((wide + 3.0 * em, (rows.len() as f32 * 1.35 + 0.5) * size));
+        let notice = if notice.is_empty() { Vec::new() } else { wrap(notice, NOTICE_EM) };
+        let wide = |lines: f32, row: &[Piece]| lines.max(width_em(row));
+        let named = rows.iter().fold(0.0, |widest, row| wide(widest, &rich(row))) * size + 2.0 * em;
+        let noticed = notice.iter().fold(0.0, |widest, row| wide(widest, row)) * size;
+        let lines = (rows.len() + notice.len()) as f32;
+        let place = self.quiet_corner((named.max(noticed) + em, (lines * 1.35 + 0.5) * size));
         self.plate(&place);
+        let baseline = |i: usize| place.y + (i as f32 * 1.35 + 1.25) * size;
         for (i, row) in rows.iter().enumerate() {
-            let baseline = place.y + (i as f32 * 1.35 + 1.25) * size;
-            self.sample(row, (place.x + 0.4 * em, baseline - 0.3 * size));
-            self.line(rich(row), (place.x + 2.4 * em, baseline), size);
+            self.sample(row, (place.x + 0.4 * em, baseline(i) - 0.3 * size));
+            self.line(rich(row), (place.x + 2.4 * em, baseline(i)), size);
+        }
+        for (i, line) in notice.into_iter().enumerate() {
+            self.line(line, (place.x + 0.5 * em, baseline(rows.len() + i)), size);
         }
     }
 

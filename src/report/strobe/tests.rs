@@ -11,7 +11,7 @@ fn every_ball_is_shown_once_from_its_own_frame() {
     let measurement = measurement(&[shot]);
     let flight = &measurement.flights[0];
     let input = strobe_input(flight);
-    let image = picture(&input, flight, &measurement.scale, DecimalMark::Point);
+    let image = picture(&input, flight, &measurement, DecimalMark::Point);
     for patch in &input.patches {
         // The middle of the ball as it was filmed: the balls are not mixed with the wall, nor is the path drawn over them.
         let [r, g, b] = middle_colour(&image, patch.centre_px);
@@ -26,7 +26,7 @@ fn sightings_left_out_of_the_fit_are_shown_with_a_ring() {
     let flight = &measurement.flights[0];
     let input = strobe_input(flight);
     assert_eq!(shown(&input, flight).len(), 12);
-    let image = picture(&input, flight, &measurement.scale, DecimalMark::Point);
+    let image = picture(&input, flight, &measurement, DecimalMark::Point);
     // The ring's vermilion, which the still has nowhere else, stands outside the ball.
     let ringed = |row: &SightingRow| {
         let around = (row.radius_px as i32 + 1)..=(row.radius_px as i32 + 12);
@@ -58,6 +58,6 @@ fn small_clips_are_enlarged_for_their_labels() {
     let plane = |width, height| crate::clip::Plane { width, height, samples: vec![128; width * height] };
     input.background.luma = plane(320, 180);
     (input.background.cb, input.background.cr) = (plane(160, 90), plane(160, 90));
-    let image = picture(&input, flight, &measurement.scale, DecimalMark::Point);
+    let image = picture(&input, flight, &measurement, DecimalMark::Point);
     assert_eq!(image.dimensions(), (960, 540));
 }

@@ -88,7 +88,9 @@ function rowOf(group, row, several) {
 }
 
 function tell(row) {
-  const node = cell("td", "cell", row.tell ? HEAD[5] : "", numbers(row.tell));
+  const notes = row.notes ?? [];
+  const list = notes.length ? el("details", {}, el("summary", {}, notes.length === 1 ? "1 note" : `${notes.length} notes`), ...notes.map((text) => el("p", { className: "soft" }, text))) : null;
+  const node = cell("td", "cell", row.tell ? HEAD[5] : "", numbers(row.tell), list);
   node.className = "tell";
   return node;
 }

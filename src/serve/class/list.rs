@@ -11,6 +11,7 @@ use crate::serve::error::Refusal;
 use crate::serve::id::Id;
 use crate::serve::recording::Recording;
 use crate::serve::room::{GroupInShort, Room};
+use crate::serve::setup::sentence;
 use crate::serve::view::{Stage, moment};
 
 /// A group in the teacher's list.
@@ -42,6 +43,8 @@ struct Row {
     agrees: Option<bool>,
     verdict: &'static str,
     tell: String,
+    /// What else must be known of the numbers.
+    notes: Vec<String>,
 }
 
 /// The groups by their names: `Table 2` comes before `Table 10`.
@@ -96,6 +99,7 @@ fn rows(room: &Room, class: &Class, group: &GroupInShort, recording: &Recording,
         agrees: None,
         verdict: "",
         tell: String::new(),
+        notes: Vec::new(),
     };
     let doing = |state: String, done: Option<f64>| vec![Row { state, done, ..row() }];
     let stuck = |state: &str, tell: String| vec![Row { state: state.to_owned(), stuck: true, tell, ..row() }];
@@ -130,6 +134,7 @@ fn done_row(row: Row, line: &ClassLine, mark: DecimalMark) -> Row {
         agrees: numbers.agrees,
         verdict: numbers.verdict(),
         tell,
+        notes: line.notes.iter().map(|note| sentence(&mark.said(&note.text))).collect(),
         ..row
     }
 }

@@ -249,6 +249,7 @@ function answersPart() {
     const mark = flight.agrees === true ? "✓ " : flight.agrees === false ? "✗ " : "";
     parts.push(el("p", { className: flight.agrees ? "good" : "off" }, mark + numbers(flight.summary)));
     flight.reasons.forEach((reason) => parts.push(el("p", {}, numbers(reason.text), " ", ...reason.remedies.map((remedy) => remedyButton(remedy.change, flight)))));
+    if (flight.fits.length) parts.push(fitsPart(flight));
     return parts;
   })];
   parts.push(el("p", { className: "soft" }, "± is the 95 % interval: in 95 of 100 such measurements the true value lies inside."));
@@ -256,6 +257,15 @@ function answersPart() {
   if (notes.length > 2) parts.push(el("details", { id: "notes" }, el("summary", {}, `${notes.length} notes on how it was measured`), ...notes));
   else parts.push(...notes);
   return parts;
+}
+
+/// g found from the fall, and g taken as given: the same sightings fitted twice.
+function fitsPart(flight) {
+  const head = ["", "g free", "g given"].map((text) => { const node = el("th", {}, text); node.scope = "col"; return node; });
+  const row = ([name, ...values]) => { const first = el("th", {}, name); first.scope = "row"; return el("tr", {}, first, ...values.map((text) => el("td", {}, text))); };
+  return el("details", { id: `fits-${flight.number}` }, el("summary", {}, "the same with g taken as given"),
+    el("table", { className: "fits" }, el("thead", {}, el("tr", {}, ...head)), el("tbody", {}, ...flight.fits.map(row))),
+    el("p", { className: "soft" }, "With g given, what is known of scale and clock gives way to the fall."));
 }
 
 function remedyButton(remedy, flight) {
@@ -382,7 +392,7 @@ function takePart() {
   const link = (name, text) => el("a", { className: "button", href: of(`file/${name}?${comma ? "mark=comma" : ""}`), download: "" }, text);
   const clip = { none: () => el("button", { type: "button", onclick: () => change(of("overlay")) }, "make the clip with the path drawn in"), failed: () => el("span", {}, "The clip with the path couldn't be made."),
     making: () => el("span", {}, "The clip with the path is being made …"), ready: () => link("overlay.mp4", "clip with the path") }[view.overlay]();
-  return [el("div", { className: "row" }, link("lab-sheet.pdf", "lab sheet (PDF)"), link("lab-sheet.html", "lab sheet (web page)"), link("sightings.csv", "table (CSV)"), link("sightings.xlsx", "table (XLSX)"),
+  return [el("div", { className: "row" }, link("lab-sheet.pdf", "lab sheet (PDF)"), link("lab-sheet.html", "lab sheet (web page)"), link("sightings.csv", "table (CSV)"), link("notes.csv", "notes (CSV)"), link("sightings.xlsx", "table (XLSX)"),
     ...view.result.flights.map((flight) => link(`strobe-${flight.number}.png`, view.result.flights.length > 1 ? `strobe picture ${flight.number}` : "strobe picture")), link("measurement.json", "measurement file")), el("p", {}, clip)];
 }
 
