@@ -8,7 +8,6 @@ use crate::cli::output::CommandError;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::report::class::{ClassEntry, ClassLine};
 use crate::report::numbers::DecimalMark;
-use crate::units::Estimate;
 use crate::warning::in_sentences;
 
 const WIDTH: usize = 80;
@@ -75,13 +74,8 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
         let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
     }
     if let Some(found) = flight.readout {
-        let milliseconds = Estimate {
-            value: 1e3 * found.readout_s.value,
-            standard_uncertainty: found.readout_s.standard_uncertainty.map(|u| 1e3 * u),
-            expanded_uncertainty_95: found.readout_s.expanded_uncertainty_95.map(|u| 1e3 * u),
-        };
-        let (value, source) = (mark.interval(&milliseconds), found.source.words());
-        let _ = writeln!(text, "  {:<22}{value} ms, by {source}", "readout");
+        let value = mark.interval(&found.shown_ms());
+        let _ = writeln!(text, "{}", wrapped(&format!("  {:<22}", "readout"), &format!("{value} ms, {}", found.words())));
     }
     if let Some(verdict) = &flight.verdict {
         let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
