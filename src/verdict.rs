@@ -36,6 +36,9 @@ const TELLING_RUN: usize = 3;
 /// shows across the motion, from one sighting to the next: a poor picture scatters both ways alike, uneven times only along.
 const TELLING_SCALE: f64 = 2.0;
 
+/// Below this probability a difference isn't put down to chance (common practice, no source).
+const LEAST_CHANCE: f64 = 1e-3;
+
 /// A cause whose score lies so far above the first isn't worth a reader's time: odds under one in a million.
 const OUT_OF_THE_QUESTION: f64 = 28.0;
 
@@ -296,9 +299,18 @@ pub struct Verdict {
 }
 
 impl Verdict {
+    /// The causes that are worth a reader's time: those that can't be told from the first, and those with some belief left.
+    pub fn likely(&self) -> &[RankedCause] {
+        /// Less isn't worth looking into (common practice, no source).
+        const LEAST_BELIEF: f64 = 0.01;
+        let unlikely = |cause: &RankedCause| !cause.tied_with_first && cause.belief < LEAST_BELIEF;
+        let count = self.causes.iter().position(unlikely).unwrap_or(self.causes.len());
+        &self.causes[..count]
+    }
+
     /// The likely reasons as whole sentences, the likeliest first, each with what it needs and how to check it.
     pub fn reasons(&self) -> Vec<String> {
-        self.causes.iter().map(|c| format!("{} {} {}", c.explanation, c.needed, c.check)).collect()
+        self.likely().iter().map(|c| format!("{} {} {}", c.explanation, c.needed, c.check)).collect()
     }
 }
 
@@ -310,9 +322,9 @@ pub fn agreement(measured: Estimate, expected: Estimate) -> Agreement {
     let ratio = difference / standard_uncertainty;
     // The interval of the measured value keeps its own coverage factor.
     let normal = coverage_factor(0.95, f64::INFINITY);
-    let factor = measured.expanded_uncertainty_95.map_or(normal, |e| {
-        if u(measured) > 0.0 { (e / u(measured)).max(1.65) } else { normal }
-    });
+    let factor = measured
+        .expanded_uncertainty_95
+        .map_or(normal, |e| if u(measured) > 0.0 { (e / u(measured)).max(1.65) } else { normal });
     let probability = probability(ratio, factor);
     Agreement { difference, standard_uncertainty, ratio, probability, consistent: ratio.abs() <= factor }
 }
@@ -342,6 +354,9 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let seek = !agreement.consistent || run >= TELLING_RUN || evidence.is_rough();
     let mut causes = if seek { ranked_causes(evidence) } else { Vec::new() };
     causes.retain(|c| c.above_first < OUT_OF_THE_QUESTION);
+    // Chance that has just been said to make so much less than once in a thousand times is no reason.
+    let chance = |c: &RankedCause| c.cause == Cause::TooFewSightings && !agreement.consistent;
+    causes.retain(|c| !chance(c) || agreement.probability > LEAST_CHANCE);
     // Those that can't be told from the first stand beside it, in their own order.
     causes.sort_by_key(|cause| !cause.tied_with_first);
     let tied = causes.iter().filter(|cause| cause.tied_with_first).count().min(MOST_JOINTLY);
@@ -450,14 +465,16 @@ fn candidates(evidence: &Evidence, sightings: &[Vec<Sighting>]) -> Vec<(Cause, f
         _ => false,
     });
     // A length may be mistyped by any factor.
-    let mistyped = (ratio.is_finite() && ratio > 0.0 && !near(1.0)).then_some(Cause::LengthMixUp { stated_over_true: ratio });
+    let mistyped =
+        (ratio.is_finite() && ratio > 0.0 && !near(1.0)).then_some(Cause::LengthMixUp { stated_over_true: ratio });
     let touched = evidence.flights.iter().zip(sightings).flat_map(|(of, sightings)| {
         let flight = of.number;
         (1..=MOST_TOUCHED.min(sightings.len().saturating_sub(5)))
             .flat_map(move |count| [Cause::LauncherFrames { flight, count }, Cause::BounceFrames { flight, count }])
     });
     let plain = simple.into_iter().chain(pairs).chain(mix_ups).chain(mistyped).chain(touched).map(|c| (c, 0.0));
-    let jitters = [0.05e-3, 0.1e-3, 0.2e-3, 0.4e-3, 0.8e-3, 1.5e-3, 3e-3, 6e-3, 12e-3, 25e-3].map(|s| (Cause::TimeJitter, s));
+    let jitters =
+        [0.05e-3, 0.1e-3, 0.2e-3, 0.4e-3, 0.8e-3, 1.5e-3, 3e-3, 6e-3, 12e-3, 25e-3].map(|s| (Cause::TimeJitter, s));
     plain.chain(jitters).collect()
 }
 

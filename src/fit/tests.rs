@@ -178,8 +178,7 @@ fn a_readout_that_is_given_leaves_g_unbiased() {
             camera.readout_s = readout_ms * 1e-3;
             let exactly = FitOptions { terms: Terms { roll: Term::Free, ..Terms::default() }, ..FitOptions::default() };
             let mut with_doubt = exactly.clone();
-            with_doubt.terms.readout =
-                Some(Term::Known { value: readout_ms * 1e-3, standard_uncertainty: 1e-3 });
+            with_doubt.terms.readout = Some(Term::Known { value: readout_ms * 1e-3, standard_uncertainty: 1e-3 });
             let passed_over = filmed(throw, readout_ms, (&field_of_view(), &exactly), TRIALS).0;
             let (exactly, fits) = filmed(throw, readout_ms, (&camera, &exactly), TRIALS);
             let with_doubt = filmed(throw, readout_ms, (&camera, &with_doubt), TRIALS).0;

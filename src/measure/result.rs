@@ -308,14 +308,20 @@ fn verdict(parts: &Parts<'_>, flights: &[(usize, EvaluatedFlight<'_>)]) -> Verdi
     let verdict = judge(&evidence);
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
-    let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate().filter_map(|(reason, ranked)| {
-        Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)?, flight: ranked.flight })
-    });
+    let remedies: Vec<Remedy> = verdict
+        .likely()
+        .iter()
+        .take(MOST_REASONS)
+        .enumerate()
+        .filter_map(|(reason, ranked)| {
+            Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)?, flight: ranked.flight })
+        })
+        .collect();
     VerdictStatement {
         summary: verdict.sentence,
         reasons,
         agrees: Some(verdict.agreement.consistent),
-        remedies: remedies.collect(),
+        remedies,
         agreement: Some(AgreementStatement {
             expected_gravity_m_per_s2: expected,
             difference_m_per_s2: verdict.agreement.difference,

@@ -109,7 +109,11 @@ mod tests {
         // Three standard uncertainties, and these of use: what nobody knows is 11.5 ms.
         assert!((value - TRUTH_S).abs() < 3.0 * u && u < 0.004, "{value} {u}");
         assert_eq!(found.rows, Some(crate::rig::ReadoutDirection::Down));
-        assert!(found.words().starts_with("rows read from the top down, by the ball's own motion"), "{}", found.words());
+        assert!(
+            found.words().starts_with("rows read from the top down, by the ball's own motion"),
+            "{}",
+            found.words()
+        );
     }
 
     #[test]

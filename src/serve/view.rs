@@ -338,7 +338,8 @@ fn flight_view(
     let reasons = verdict.map_or_else(Vec::new, |verdict| {
         let remedies = |i| {
             // What is to be left out of one flight is no remedy for another.
-            let here = |remedy: &&Remedy| remedy.reason == i && remedy.flight.is_none_or(|number| number == flight.number);
+            let here =
+                |remedy: &&Remedy| remedy.reason == i && remedy.flight.is_none_or(|number| number == flight.number);
             verdict.remedies.iter().filter(here).cloned().collect()
         };
         let reason = |(i, text): (usize, &String)| Reason { text: text.clone(), remedies: remedies(i) };

@@ -174,8 +174,9 @@ pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Ex
             if j < first { 1.0 } else { (1.0 - (u / sd).powi(2)).max(0.0) }
         };
         of_the_cause += us.iter().zip(spread).enumerate().map(by_sightings).sum::<f64>();
-        parameters.push(found);
-        uncertainties.push(us);
+        let shown = hypothesis.shown(&minimum.parameters);
+        parameters.push(found.iter().map(|value| value * shown).collect());
+        uncertainties.push(us.iter().map(|u| u * shown).collect());
     }
     if jitter > 0 {
         (parameters, uncertainties) = (vec![vec![jitter_s]], Vec::new());
@@ -224,7 +225,15 @@ impl<'a> Hypothesis<'a> {
             let stage = evidence.stage(of, sightings)?;
             let spread = if cause.by_flight() { flight_spread(cause, of, sightings, &stage) } else { Vec::new() };
             let next = first + PATH + spread.len();
-            flights.push(Track { of, sightings, stage, origin_s: of.fit.launch_time_s.value, spread, first, first_sighting });
+            flights.push(Track {
+                of,
+                sightings,
+                stage,
+                origin_s: of.fit.launch_time_s.value,
+                spread,
+                first,
+                first_sighting,
+            });
             (first, first_sighting) = (next, first_sighting + sightings.len());
         }
         let turn = Turn::of(cause, evidence.view, &flights.first()?.stage);
@@ -313,6 +322,18 @@ impl<'a> Hypothesis<'a> {
         (Motion::InAir(BallInAir { mass_kg, ..probe }), 1.0)
     }
 
+    /// What the cause's own parameters are multiplied by for a reader: drag over weight at the launch that was found, and not at that of
+    /// the fit without the cause, which is slower.
+    fn shown(&self, parameters: &[f64]) -> f64 {
+        let Motion::InAir(ball) = self.motion(parameters).0 else { return 1.0 };
+        if self.cause != Cause::Drag {
+            return 1.0;
+        }
+        let first = &self.flights[0];
+        let found = parameters[first.first + 2].hypot(parameters[first.first + 3]);
+        ball.deceleration(found) / ball.deceleration(first.stage.launch_speed_m_per_s)
+    }
+
     fn states(&self, parameters: &[f64], flight: usize) -> Option<Vec<State>> {
         let path = self.path(parameters, flight);
         path.motion.states(path.start, path.field(), path.drag_factor, &self.taus(parameters, flight))
@@ -361,9 +382,7 @@ impl<'a> Hypothesis<'a> {
     fn counts(&self, track: &Track<'_>, index: usize) -> bool {
         match self.cause {
             Cause::LauncherFrames { flight, count } => flight != track.of.number || index >= count,
-            Cause::BounceFrames { flight, count } => {
-                flight != track.of.number || index + count < track.sightings.len()
-            }
+            Cause::BounceFrames { flight, count } => flight != track.of.number || index + count < track.sightings.len(),
             _ => true,
         }
     }

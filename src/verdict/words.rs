@@ -7,12 +7,7 @@ use crate::units::PixelPoint;
 
 /// The answer in a sentence or two, with the statistic; the causes speak for themselves, but for how many of them the data can't tell
 /// apart.
-pub(super) fn verdict(
-    evidence: &Evidence,
-    agreement: &Agreement,
-    causes: &[RankedCause],
-    jointly: usize,
-) -> String {
+pub(super) fn verdict(evidence: &Evidence, agreement: &Agreement, causes: &[RankedCause], jointly: usize) -> String {
     let expected = evidence.expected_gravity.value;
     let statistic = statistic(agreement);
     let untold = untold(jointly, evidence);

@@ -75,7 +75,8 @@ fn one_flight(flight: &FlightMeasurement, of: usize, mark: DecimalMark) -> Strin
     }
     if let Some(found) = flight.readout {
         let value = mark.interval(&found.shown_ms());
-        let _ = writeln!(text, "{}", wrapped(&format!("  {:<22}", "readout"), &format!("{value} ms, {}", found.words())));
+        let _ =
+            writeln!(text, "{}", wrapped(&format!("  {:<22}", "readout"), &format!("{value} ms, {}", found.words())));
     }
     if let Some(verdict) = &flight.verdict {
         let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
