@@ -382,7 +382,9 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
         candidates.filter_map(|(cause, jitter_s)| explain(&case, cause, jitter_s)).collect();
     explained.extend(frame_counts(&case));
     explained.retain(|e| !e.is_nought() && !e.is_out_of_reach(evidence.taken_rate_hz));
-    explained.sort_by(|a, b| a.score().total_cmp(&b.score()));
+    // Sightings rougher than stated make every misfit larger alike.
+    let noise = explained.iter().map(Explained::misfit_per_freedom).fold(f64::INFINITY, f64::min).max(1.0);
+    explained.sort_by(|a, b| a.score(noise).total_cmp(&b.score(noise)));
     let mut seen: Vec<(CauseKind, Option<usize>)> = Vec::new();
     explained.retain(|e| {
         let entry = (e.cause.kind(), e.cause.of_flight());
@@ -390,12 +392,12 @@ pub fn ranked_causes(evidence: &Evidence) -> Vec<RankedCause> {
         seen.push(entry);
         fresh
     });
-    let first = explained.first().map_or(0.0, |e| e.score());
-    let first_by_sightings = explained.first().map_or(0.0, |e| e.score_by_data());
-    let total: f64 = explained.iter().map(|e| (-0.5 * (e.score() - first)).exp()).sum();
-    let tied: Vec<bool> = explained.iter().map(|e| e.score_by_data() - first_by_sightings < TOLD_APART).collect();
+    let first = explained.first().map_or(0.0, |e| e.score(noise));
+    let first_by_sightings = explained.first().map_or(0.0, |e| e.score_by_data(noise));
+    let total: f64 = explained.iter().map(|e| (-0.5 * (e.score(noise) - first)).exp()).sum();
+    let tied: Vec<bool> = explained.iter().map(|e| e.score_by_data(noise) - first_by_sightings < TOLD_APART).collect();
     let rank = |(e, tied_with_first): (&Explained, &bool)| {
-        let above_first = e.score() - first;
+        let above_first = e.score(noise) - first;
         RankedCause {
             cause: e.cause,
             kind: e.cause.kind(),

@@ -19,10 +19,8 @@ pub(super) struct Explained {
     /// Its parameters and their standard uncertainties: one set, or one for each flight where each has a size of its own.
     pub parameters: Vec<Vec<f64>>,
     pub uncertainties: Vec<Vec<f64>>,
-    /// Sum of squares of the sightings and of what was known beforehand, each over its variance.
+    /// −2·ln(likelihood) up to a constant, prior knowledge included.
     pub misfit: f64,
-    /// What variances that are wider than stated cost: with the misfit, −2·ln(likelihood) up to a constant.
-    pub widened: f64,
     /// The part of it that comes from how likely such a size was beforehand.
     pub surprise: f64,
     /// How many parameters the sightings had to find; less than a whole one where what was known beforehand did most of it.
@@ -34,26 +32,22 @@ pub(super) struct Explained {
 const NOUGHT_WITHIN: f64 = 1.0;
 
 /// A size so many of its standard deviations from nought isn't met: a clock that is "a little off" by 70 %.
-const FARTHEST: f64 = 7.0;
+const FARTHEST: f64 = 6.0;
 
 impl Explained {
-    /// −2·ln(likelihood) with the price of its parameters and what was known of it beforehand. Sightings that lie rougher than stated make
-    /// the noise larger, which each explanation finds for itself: what a cause takes off the path counts, and what it leaves is
-    /// noise under every one of them.
-    pub fn score(&self) -> f64 {
+    /// Misfit with the price of its parameters and what was known of it beforehand; `noise` divides the misfit.
+    pub fn score(&self, noise: f64) -> f64 {
         let price = aicc_of_share(0.0, self.fitted, self.values).unwrap_or(f64::INFINITY);
-        let rougher = self.values as f64 * self.noise().ln();
-        self.misfit / self.noise() + rougher + self.widened + price - 2.0 * self.cause.prior_weight().ln()
+        self.misfit / noise + price - 2.0 * self.cause.prior_weight().ln()
     }
 
     /// The score without anything that was thought of the cause beforehand.
-    pub fn score_by_data(&self) -> f64 {
-        self.score() - self.surprise / self.noise() + 2.0 * self.cause.prior_weight().ln()
+    pub fn score_by_data(&self, noise: f64) -> f64 {
+        self.score(noise) - self.surprise / noise + 2.0 * self.cause.prior_weight().ln()
     }
 
-    /// Variance of the sightings over the stated one; stated ones aren't doubted downwards.
-    fn noise(&self) -> f64 {
-        (self.misfit / (self.values as f64 - self.fitted).max(1.0)).max(1.0)
+    pub fn misfit_per_freedom(&self) -> f64 {
+        self.misfit / (self.values as f64 - self.fitted).max(1.0)
     }
 
     /// Whether no such thing is met: a size far beyond what was known beforehand, or a picture that takes longer to read than the next
@@ -61,7 +55,8 @@ impl Explained {
     pub fn is_out_of_reach(&self, rate_hz: f64) -> bool {
         let too_slow = |(value, u): (f64, f64)| value.abs() - 2.0 * u > rate_hz.recip();
         let reading = self.cause == Cause::RollingShutter && self.figure().is_some_and(too_slow);
-        reading || self.surprise > FARTHEST * FARTHEST * self.parameters.len() as f64
+        let sizes = self.parameters.iter().map(Vec::len).sum::<usize>();
+        reading || self.surprise > FARTHEST * FARTHEST * sizes as f64
     }
 
     /// The size that the cause needs, with its standard uncertainty: its parameter, or that of its parameters together; of the flight that
@@ -184,8 +179,7 @@ pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Ex
     Some(Explained {
         cause,
         surprise,
-        misfit: minimum.sum_of_squares,
-        widened: hypothesis.log_determinants(&minimum.parameters),
+        misfit: minimum.sum_of_squares + hypothesis.log_determinants(&minimum.parameters),
         // A frame left out is one whose two coordinates are explained by two parameters.
         fitted: (PATH * hypothesis.flights.len()) as f64 + of_the_cause + (2 * touched + jitter) as f64,
         values: 2 * hypothesis.sightings(),
