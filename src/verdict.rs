@@ -466,9 +466,10 @@ fn candidates(evidence: &Evidence, sightings: &[Vec<Sighting>]) -> Vec<(Cause, f
         Cause::LengthMixUp { stated_over_true } => near(*stated_over_true),
         _ => false,
     });
-    // A length may be mistyped by any factor.
-    let mistyped =
-        (ratio.is_finite() && ratio > 0.0 && !near(1.0)).then_some(Cause::LengthMixUp { stated_over_true: ratio });
+    let (pairs, mix_ups): (Vec<Cause>, Vec<Cause>) = (pairs.collect(), mix_ups.collect());
+    // A length may be mistyped by any factor; where a usual one comes near, that explains more.
+    let unusual = ratio.is_finite() && ratio > 0.0 && !near(1.0) && pairs.is_empty() && mix_ups.is_empty();
+    let mistyped = unusual.then_some(Cause::LengthMixUp { stated_over_true: ratio });
     let touched = evidence.flights.iter().zip(sightings).flat_map(|(of, sightings)| {
         let flight = of.number;
         (1..=MOST_TOUCHED.min(sightings.len().saturating_sub(5)))

@@ -513,7 +513,7 @@ fn rough_points_do_not_hide_a_wrong_length() {
     for seed in 0..6 {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let mut wrong = made_wrong(CauseKind::TooFewSightings, false, &mut random);
-        wrong.view = PlainScale { metres_per_pixel: 1.35 * SCALE, ..wrong.view };
+        wrong.view = PlainScale { metres_per_pixel: 1.3 * SCALE, ..wrong.view };
         for sighting in &mut wrong.sightings {
             sighting.centre_px.x += 1.5 * noise(&mut random);
             sighting.centre_px.y += 1.5 * noise(&mut random);
