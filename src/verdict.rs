@@ -190,7 +190,7 @@ impl<'a> Evidence<'a> {
     /// The sightings to explain, flight by flight.
     fn to_explain(&self) -> Vec<Vec<Sighting>> {
         let noise = self.picture_noise();
-        self.flights.iter().map(|flight| flight.to_explain(noise)).collect()
+        self.flights.iter().map(|flight| flight.wanting_reasons(noise)).collect()
     }
 
     /// Root mean square over the flights, which one camera filmed; `None` where none of them tells.
@@ -235,7 +235,7 @@ impl FlightEvidence<'_> {
 
     /// The sightings that the fit kept, and those that it rejected in a row at either end: a touched ball is rejected, and so is
     /// all that lies beyond a missing frame. Single false sightings stay out. Each so many times rougher than stated.
-    fn to_explain(&self, noise: f64) -> Vec<Sighting> {
+    fn wanting_reasons(&self, noise: f64) -> Vec<Sighting> {
         let (first, last) = self.rejected_runs();
         let end = self.sightings.len() - last;
         let all = self.sightings.iter().zip(&self.fit.residuals).enumerate();
