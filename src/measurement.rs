@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clip::{ClipInfo, ClipReport};
 use crate::flight::compare::{AlongTheWay, Comparison, Departure};
+use crate::rig::ReadoutDirection;
 use crate::units::{Covariance2, Estimate, MetrePoint, PixelPoint};
 use crate::warning::Warning;
 
@@ -126,7 +127,7 @@ pub struct FlightMeasurement {
     /// What was left out, which models were compared, and how the intervals were put together.
     #[serde(default)]
     pub account: Option<account::FitAccount>,
-    /// Whether measured and expected agree, in words.
+    /// Whether measured and expected agree, in words; one and the same for flights that share gravity.
     #[serde(default)]
     pub verdict: Option<VerdictStatement>,
 }
@@ -172,6 +173,34 @@ pub struct ReadoutFound {
     /// From the picture's first row (or column) to its last; below zero when they run the other way.
     pub readout_s: Estimate,
     pub source: ReadoutSource,
+    /// How the rows are read in the picture as it is shown; `None` where the interval holds nought, and in files of before it was kept.
+    #[serde(default)]
+    pub rows: Option<ReadoutDirection>,
+}
+
+impl ReadoutFound {
+    /// In milliseconds, without the sign where it is known: that is the direction's.
+    pub fn shown_ms(&self) -> Estimate {
+        let Estimate { value, standard_uncertainty, expanded_uncertainty_95 } = self.readout_s;
+        let ms = |seconds: f64| 1e3 * seconds;
+        Estimate {
+            value: ms(if self.rows.is_some() { value.abs() } else { value }),
+            standard_uncertainty: standard_uncertainty.map(ms),
+            expanded_uncertainty_95: expanded_uncertainty_95.map(ms),
+        }
+    }
+
+    /// How the rows run, and what shows it: "rows read from the top down, by the ball's own motion".
+    pub fn words(&self) -> String {
+        let rows = match self.rows {
+            Some(ReadoutDirection::Down) => "rows read from the top down",
+            Some(ReadoutDirection::Up) => "rows read from the bottom up",
+            Some(ReadoutDirection::Right) => "columns read from left to right",
+            Some(ReadoutDirection::Left) => "columns read from right to left",
+            None => "so which way the rows are read can't be told",
+        };
+        format!("{rows}, by {}", self.source.words())
+    }
 }
 
 /// What shows a readout.
@@ -305,6 +334,13 @@ pub struct VerdictStatement {
     /// The causes that were found to explain a disagreement, likeliest first; the first few are `reasons` in words.
     #[serde(default)]
     pub causes: Vec<CauseStatement>,
+    /// So many of the first causes can't be told apart by the flights; nought where the first stands by itself.
+    #[serde(default)]
+    pub jointly: usize,
+    /// Numbers of the flights whose gravity it is: all that were fitted together share one gravity and have one verdict. Empty in files of
+    /// before it was kept.
+    #[serde(default)]
+    pub flights: Vec<usize>,
 }
 
 /// The statistic behind a verdict.
@@ -339,6 +375,9 @@ pub struct CauseStatement {
     pub belief: f64,
     /// Whether the data can't tell it from the first.
     pub tied_with_first: bool,
+    /// The flight that it is about; `None` for a cause of the whole clip.
+    #[serde(default)]
+    pub flight: Option<usize>,
 }
 
 /// A change that would follow a reason of the verdict. `reason` is its place in [`VerdictStatement::reasons`].
@@ -346,6 +385,9 @@ pub struct CauseStatement {
 pub struct Remedy {
     pub reason: usize,
     pub change: RemedyChange,
+    /// The flight that it is about; `None` for the whole clip.
+    #[serde(default)]
+    pub flight: Option<usize>,
 }
 
 /// What would be stated or mended.

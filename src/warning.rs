@@ -35,6 +35,9 @@ pub enum Warning {
     FallLeans { flight: usize, degrees: f64, u95_deg: f64 },
     /// Fewer sightings than a trustworthy fit wants.
     FewSightings { flight: usize, count: usize },
+    /// More than a third of the sightings of a flight were left out of its fit: those of these frames, each farther from the path than so
+    /// many standard deviations.
+    ManyLeftOut { flight: usize, frames: Vec<usize>, sightings: usize, beyond: f64 },
     /// The flight begins with the clip or at the picture's edge: speed and angle are those at the first sighting.
     LaunchNotSeen { flight: usize },
     /// The ball went on after a touch; that part isn't measured.
@@ -123,6 +126,7 @@ impl Warning {
         match self {
             Self::FallLeans { flight, .. }
             | Self::FewSightings { flight, .. }
+            | Self::ManyLeftOut { flight, .. }
             | Self::LaunchNotSeen { flight }
             | Self::AirLeftOut { flight, .. } => Some(*flight),
             _ => None,
@@ -142,6 +146,7 @@ impl Warning {
             Self::TimesDisagree { .. } => "the clock is contradicted",
             Self::FallLeans { .. } => "the fall leans",
             Self::FewSightings { .. } => "few sightings",
+            Self::ManyLeftOut { .. } => "many sightings left out",
             Self::LaunchNotSeen { .. } => "launch not seen",
             Self::BouncesLeftOut { .. } => "what follows a touch is left out",
             Self::FlightsNotFitted { .. } => "more flights seen than fitted",
@@ -288,6 +293,13 @@ impl Warning {
             Self::FewSightings { flight, count } => format!(
                 "flight {flight} has only {count} sightings; film closer, at a higher frame rate or with more light"
             ),
+            Self::ManyLeftOut { flight, frames, sightings, beyond } => format!(
+                "{} of the {sightings} sightings of flight {flight} were left out, because each lies more than {beyond:.0} standard \
+                 deviations from the path, both coordinates together (frames {}). So many are more than slips: look in the strobe \
+                 picture whether another thing was taken for the ball, or whether it hit something, and drop what isn't free flight",
+                frames.len(),
+                runs(frames)
+            ),
             Self::MarksDontFit { residual_px } => format!(
                 "the marks found miss their places on flat cards in one plane by {residual_px:.1} px: fix each card on something \
                  stiff, all in the plane of the flight"
@@ -330,6 +342,23 @@ impl Warning {
                 .to_owned(),
         }
     }
+}
+
+/// Numbers in rising order as "15, 25, 70–74".
+pub fn runs(numbers: &[usize]) -> String {
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for &number in numbers {
+        match runs.last_mut() {
+            Some((_, last)) if *last + 1 == number => *last = number,
+            _ => runs.push((number, number)),
+        }
+    }
+    let one = |&(first, last): &(usize, usize)| match last - first {
+        0 => first.to_string(),
+        1 => format!("{first}, {last}"),
+        _ => format!("{first}–{last}"),
+    };
+    runs.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
 fn three_digits(value: f64) -> String {

@@ -228,7 +228,8 @@ impl Counts {
     }
 }
 
-pub fn run(clips: usize, table: bool, only: Option<&str>, kept: Option<&Path>) {
+/// Clips `from` to `from + clips` of each way.
+pub fn run(from: usize, clips: usize, table: bool, only: Option<&str>, kept: Option<&Path>) {
     println!(
         "{:<16} {:>6} {:>12} {:>9} {:>7} {:>6} {:>9} {:>10}",
         "made wrong", "clips", "not measured", "harmless", "judged", "first", "or joint", "among two"
@@ -236,7 +237,7 @@ pub fn run(clips: usize, table: bool, only: Option<&str>, kept: Option<&Path>) {
     let mut all = Counts::default();
     for (place, wrong) in ALL.into_iter().enumerate().filter(|(_, wrong)| only.is_none_or(|o| wrong.kind() == o)) {
         let mut counts = Counts::default();
-        for clip in 0..clips {
+        for clip in from..from + clips {
             let clip = Clip::draw(9000 + 100 * place as u64 + clip as u64, true, Some(wrong));
             let one = judged(wrong, &clip, table, kept);
             counts.add(one);

@@ -8,7 +8,7 @@
 //! `from=N` begins with another than the first, `rig` prints what was stated, what sight missed, and where it erred, and
 //! `rig pictures=DIR` writes the frames there as well.
 //!
-//! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, and counts how
+//! `cargo bench --bench rendered -- causes [CLIPS]` renders careful clips made wrong in one way each, that many (20) a way, `from=N` on, and counts how
 //! often the verdict names the true cause first, in a first reason that says it can't be told from another, and among the first two.
 //!
 //! With `kept=FOLDER` what was measured is kept there, and a later run computes its numbers anew from that, in a hundredth of the time:
@@ -38,13 +38,13 @@ fn main() {
     let count = arguments.iter().find_map(|a| a.parse().ok());
     let table = arguments.iter().any(|a| a == "table");
     let kept = arguments.iter().find_map(|a| a.strip_prefix("kept=")).map(PathBuf::from);
+    let from = arguments.iter().find_map(|a| a.strip_prefix("from=")).and_then(|a| a.parse().ok()).unwrap_or(0);
     if arguments.iter().any(|a| a == "causes") {
         let only = arguments.iter().find_map(|a| a.strip_prefix("only="));
-        return causes::run(count.unwrap_or(20), table, only, kept.as_deref());
+        return causes::run(from, count.unwrap_or(20), table, only, kept.as_deref());
     }
     let clips = count.unwrap_or(300);
     let mut groups = [Group::new("hurried"), Group::new("careful")];
-    let from = arguments.iter().find_map(|a| a.strip_prefix("from=")).and_then(|a| a.parse().ok()).unwrap_or(0);
     for seed in from..from + clips {
         let careful = seed % 2 == 1;
         let clip = Clip::draw(5000 + seed as u64, careful, None);

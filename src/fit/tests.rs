@@ -133,27 +133,66 @@ fn the_fit_reaches_the_bound_and_keeps_near_it_among_false_sightings() {
     assert!(dirtier.reached > 0.9 * dirtier.told, "{dirtier:?}");
 }
 
-/// Readout and roll fitted together with the flight: bias of g and error of the readout over `trials` flights.
-fn with_readout(readout_ms: f64, trials: usize, seed: u64) -> (f64, f64, f64) {
+/// Mean departure of g over `trials` flights of 31 frames of 60 a second at 0.1 px, per cent, with the fits; filmed by a camera of that
+/// readout, and fitted as `known` and `options` say.
+fn filmed(
+    (speed, angle): (f64, f64),
+    readout_ms: f64,
+    (known, options): (&PlainScale, &FitOptions),
+    (trials, seed): (usize, u64),
+) -> (f64, Vec<FlightFit>) {
     let mut camera = field_of_view();
     camera.readout_s = readout_ms * 1e-3;
-    let known = field_of_view();
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let mut one = |_| {
+        let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), speed, angle, 1.0);
+        throw.roll_rad = 0.5f64.to_radians();
+        let sightings = throw.film(&camera, &frame_times(60.0, 31), 0.1, &mut random);
+        fit_flight(&sightings, known, options).unwrap()
+    };
+    let fits: Vec<FlightFit> = (0..trials).map(&mut one).collect();
+    let mean = fits.iter().map(|fit| fit.gravity_m_per_s2.value).sum::<f64>() / trials as f64;
+    ((mean / 9.81 - 1.0) * 100.0, fits)
+}
+
+/// Readout and roll fitted together with the flight: bias of g and error of the readout over `trials` flights.
+fn with_readout(readout_ms: f64, trials: usize, seed: u64) -> (f64, f64, f64) {
     let mut options = FitOptions::default();
     options.terms.roll = Term::Free;
     options.terms.readout = Some(Term::Free);
-    let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let (mut bias, mut readout2, mut u_readout) = (0.0, 0.0, 0.0);
-    for _ in 0..trials {
-        let mut throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
-        throw.roll_rad = 0.5f64.to_radians();
-        let sightings = throw.film(&camera, &frame_times(60.0, 31), 0.1, &mut random);
-        let fit = fit_flight(&sightings, &known, &options).unwrap();
-        bias += (fit.gravity_m_per_s2.value / 9.81 - 1.0) * 100.0;
-        readout2 += (fit.value(Quantity::Readout) * 1e3 - readout_ms).powi(2);
-        u_readout += fit.standard_uncertainty(Quantity::Readout).unwrap() * 1e3;
-    }
+    let (bias, fits) = filmed((4.0, 45.0), readout_ms, (&field_of_view(), &options), (trials, seed));
+    let error = |fit: &FlightFit| fit.value(Quantity::Readout) * 1e3 - readout_ms;
+    let u = |fit: &FlightFit| fit.standard_uncertainty(Quantity::Readout).unwrap() * 1e3;
     let n = trials as f64;
-    (bias / n, (readout2 / n).sqrt(), u_readout / n)
+    let squared = fits.iter().map(|fit| error(fit).powi(2)).sum::<f64>() / n;
+    (bias, squared.sqrt(), fits.iter().map(u).sum::<f64>() / n)
+}
+
+/// A readout that is given, exactly or with a doubt, leaves g unbiased in any direction of the throw; one that is passed over doesn't.
+#[test]
+fn a_readout_that_is_given_leaves_g_unbiased() {
+    const TRIALS: (usize, u64) = (60, 11);
+    for throw in [(4.0, 45.0), (2.5, 0.0), (4.5, 70.0)] {
+        for readout_ms in [-30.0, -15.0, 5.0, 15.0, 30.0] {
+            let mut camera = field_of_view();
+            camera.readout_s = readout_ms * 1e-3;
+            let exactly = FitOptions { terms: Terms { roll: Term::Free, ..Terms::default() }, ..FitOptions::default() };
+            let mut with_doubt = exactly.clone();
+            with_doubt.terms.readout = Some(Term::Known { value: readout_ms * 1e-3, standard_uncertainty: 1e-3 });
+            let passed_over = filmed(throw, readout_ms, (&field_of_view(), &exactly), TRIALS).0;
+            let (exactly, fits) = filmed(throw, readout_ms, (&camera, &exactly), TRIALS);
+            let with_doubt = filmed(throw, readout_ms, (&camera, &with_doubt), TRIALS).0;
+            let u = fits[0].gravity_m_per_s2.standard_uncertainty.unwrap() / 9.81 * 100.0;
+            println!(
+                "{throw:?} {readout_ms} ms: g off {exactly:+.4} % given, {with_doubt:+.4} % ± 1 ms, {passed_over:+.2} % passed over"
+            );
+            // The aim is 0.05 %; the mean of 60 flights of 0.03 % each scatters by 0.004 %, with a readout found along by half as much again.
+            assert!(exactly.abs() <= 0.05 && with_doubt.abs() <= 0.05, "{throw:?} {readout_ms}");
+            assert!(u < 0.05, "{u}");
+            // What it mends: more than a tenth of a per cent a millisecond in a throw that only falls.
+            assert!(throw.1 > 0.0 || passed_over.abs() > 0.1 * f64::abs(readout_ms), "{passed_over}");
+        }
+    }
 }
 
 #[test]

@@ -74,10 +74,11 @@ pub(super) fn first_looks(seen: &Seen<'_>) -> Result<Vec<Option<FirstLook>>, Mea
     let rig = &seen.settings.rig;
     let camera = CameraView::new(Camera::from_rig(rig, &view_of(seen))?);
     let request = request(seen, &camera, motion_of(rig)?);
-    for_flights(&request, &|request| {
+    let looks = for_flights(&request, &|request| {
         let Fitted { timed, fits, .. } = fitted(request, &camera)?;
         Ok(timed.into_iter().zip(fits).map(|(sightings, fit)| FirstLook { sightings, fit }).collect())
-    })
+    })?;
+    Ok(looks.flights)
 }
 
 /// What a verdict may ask beside the sightings, flight by flight.
@@ -181,10 +182,25 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
 /// [`MeasureError`]: no camera can be made, or no flight fitted.
 pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> Result<Measurement, MeasureError> {
     let camera = CameraView::new(Camera::from_rig(&basis.rig, &basis.view)?);
-    let evaluated = for_flights(&basis.request, &|request| evaluate(request, &camera))?;
-    let parts = result::Parts { basis: &basis, camera: &camera, evaluated: &evaluated, info, reading };
+    let fitted = for_flights(&basis.request, &|request| evaluate(request, &camera))?;
+    let parts = result::Parts {
+        basis: &basis,
+        camera: &camera,
+        evaluated: &fitted.flights,
+        jointly: fitted.jointly,
+        info,
+        reading,
+    };
     let measurement = result::measurement(parts);
     Ok(Measurement { basis: Some(basis), ..measurement })
+}
+
+/// What came of the flights of a request.
+struct FittedFlights<T> {
+    /// `None` for one that couldn't be fitted.
+    flights: Vec<Option<T>>,
+    /// Whether they were fitted together and share gravity.
+    jointly: bool,
 }
 
 /// Fits all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
@@ -192,9 +208,9 @@ pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> 
 fn for_flights<T>(
     request: &Request,
     fit: &dyn Fn(&Request) -> Result<Vec<T>, FitError>,
-) -> Result<Vec<Option<T>>, MeasureError> {
+) -> Result<FittedFlights<T>, MeasureError> {
     if let Ok(all) = fit(request) {
-        return Ok(all.into_iter().map(Some).collect());
+        return Ok(FittedFlights { flights: all.into_iter().map(Some).collect(), jointly: true });
     }
     // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens, nor more of the air than is
     // known of it.
@@ -226,7 +242,7 @@ fn for_flights<T>(
     let fitted: Vec<_> = request.flights.iter().map(&mut single).collect();
     match first_error {
         Some(error) if fitted.iter().all(Option::is_none) => Err(error.into()),
-        _ => Ok(fitted),
+        _ => Ok(FittedFlights { flights: fitted, jointly: false }),
     }
 }
 

@@ -8,6 +8,7 @@ use super::shutter::readout_found;
 use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
+use crate::fit::robust::REJECT_BEYOND;
 use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term};
 use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
@@ -19,7 +20,7 @@ use crate::measurement::{
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
-use crate::verdict::{Cause, Evidence, RATES_HZ, RankedCause, judge};
+use crate::verdict::{Cause, Circumstances, EvaluatedFlight, Evidence, RankedCause, judge, named_rate};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
@@ -28,6 +29,8 @@ pub(super) struct Parts<'a> {
     pub camera: &'a CameraView,
     /// One for each flight; `None` for one that couldn't be fitted.
     pub evaluated: &'a [Option<Evaluated>],
+    /// Whether the flights were fitted together and share gravity.
+    pub jointly: bool,
     pub info: ClipInfo,
     pub reading: ClipReport,
 }
@@ -42,10 +45,17 @@ impl Parts<'_> {
 pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
     let fitted: Vec<(usize, &Evaluated)> =
         parts.evaluated.iter().enumerate().filter_map(|(i, e)| Some((i, e.as_ref()?))).collect();
+    let timed: Vec<Vec<Sighting>> =
+        fitted.iter().map(|(i, evaluated)| on_chosen_clock(&parts.request().flights[*i], evaluated)).collect();
+    let verdicts = verdicts(&parts, &fitted, &timed);
     let flights: Vec<FlightMeasurement> = fitted
         .iter()
+        .zip(&timed)
+        .zip(verdicts)
         .enumerate()
-        .map(|(place, (index, evaluated))| flight(&parts, place + 1, *index, evaluated))
+        .map(|(place, (((index, evaluated), timed), verdict))| {
+            flight(&parts, place + 1, *index, evaluated, timed, verdict)
+        })
         .collect();
     let scale = scale_statement(&parts);
     Measurement {
@@ -111,11 +121,17 @@ fn scale_statement(parts: &Parts<'_>) -> ScaleStatement {
     }
 }
 
-fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated) -> FlightMeasurement {
+fn flight(
+    parts: &Parts<'_>,
+    number: usize,
+    index: usize,
+    evaluated: &Evaluated,
+    timed: &[Sighting],
+    verdict: VerdictStatement,
+) -> FlightMeasurement {
     let fit = &evaluated.fit;
     let requested = &parts.request().flights[index];
     let camera = &parts.camera.as_found(&fit.camera);
-    let timed = on_chosen_clock(requested, evaluated);
     let sightings: Vec<SightingRow> =
         timed.iter().enumerate().map(|(i, sighting)| row(camera, fit, i, sighting)).collect();
     let end_s = sightings.last().map_or(fit.launch_time_s.value, SightingRow::moment_s);
@@ -124,7 +140,6 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
     let path = fit.path();
     let path_covariance = fit.path_covariance();
     let budget = &evaluated.budget;
-    let verdict = verdict(parts, index, evaluated, &timed);
     FlightMeasurement {
         number,
         launch_speed_m_per_s: budget.launch_speed_m_per_s.estimate(),
@@ -160,7 +175,7 @@ fn flight(parts: &Parts<'_>, number: usize, index: usize, evaluated: &Evaluated)
         path_covariance: Some(path_covariance),
         forecast: None,
         budget: budget.rows.iter().map(account::budget_line).collect(),
-        account: Some(account::account(evaluated, &timed, parts.request().conditions.monte_carlo)),
+        account: Some(account::account(evaluated, timed, parts.request().conditions.monte_carlo)),
         verdict: Some(verdict),
         sightings,
     }
@@ -266,41 +281,66 @@ fn on_chosen_clock(requested: &crate::fit::RequestedFlight, evaluated: &Evaluate
     }
 }
 
-/// Whether gravity came out as expected, and why not.
-fn verdict(parts: &Parts<'_>, index: usize, evaluated: &Evaluated, timed: &[Sighting]) -> VerdictStatement {
+/// Each flight's verdict, in their order: flights that share gravity have one and the same.
+fn verdicts(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)], timed: &[Vec<Sighting>]) -> Vec<VerdictStatement> {
+    let all: Vec<(usize, EvaluatedFlight<'_>)> = fitted
+        .iter()
+        .zip(timed)
+        .enumerate()
+        .map(|(place, ((index, evaluated), sightings))| {
+            (*index, EvaluatedFlight { number: place + 1, evaluated, sightings })
+        })
+        .collect();
+    if parts.jointly && !all.is_empty() {
+        return vec![verdict(parts, &all); all.len()];
+    }
+    all.chunks(1).map(|one| verdict(parts, one)).collect()
+}
+
+/// Whether gravity came out as expected, and why not, for flights that share it; each with its place in the request.
+fn verdict(parts: &Parts<'_>, flights: &[(usize, EvaluatedFlight<'_>)]) -> VerdictStatement {
     /// More reasons than this are a list nobody works through.
     const MOST_REASONS: usize = 3;
     let rig = &parts.basis.rig;
     let expected = gravity_at(rig);
-    let picture_px = (parts.basis.view.width as f64, parts.basis.view.height as f64);
-    let evidence = Evidence {
+    let rate_hz = parts.basis.clock.frame_rate_hz;
+    let clip = Circumstances {
+        view: parts.camera,
+        options: &parts.request().options,
+        expected_gravity: expected,
+        picture_px: (parts.basis.view.width as f64, parts.basis.view.height as f64),
+        taken_rate_hz: rate_hz,
+        slow_factor: parts.basis.clock.slow_factor,
+        ball_diameter_m: ball_beside_scale(parts),
+    };
+    let evaluated: Vec<EvaluatedFlight<'_>> = flights.iter().map(|(_, flight)| *flight).collect();
+    let mut evidence = Evidence {
         camera_distance_m: rig.camera.distance.map(|distance| distance.length.metres()),
         plumb_line_rad: plumb_line_rad(parts),
         ball_as_scale_m: ball_as_scale(parts),
-        background_bend_m: background_bend(parts, index),
         time_factor: time_factor(parts),
-        ..Evidence::from_evaluated(
-            evaluated,
-            timed,
-            parts.camera,
-            &parts.request().options,
-            expected,
-            picture_px,
-            ball_beside_scale(parts),
-        )
+        ..Evidence::from_evaluated(&evaluated, &clip)
     };
+    for (seen, (index, _)) in evidence.flights.iter_mut().zip(flights) {
+        seen.background_bend_m = background_bend(parts, *index);
+    }
     let verdict = judge(&evidence);
     let mut reasons = verdict.reasons();
     reasons.truncate(MOST_REASONS);
-    let rate_hz = parts.basis.clock.frame_rate_hz;
-    let remedies = verdict.causes.iter().take(MOST_REASONS).enumerate();
-    let remedies =
-        remedies.filter_map(|(reason, ranked)| Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)? }));
+    let remedies: Vec<Remedy> = verdict
+        .likely()
+        .iter()
+        .take(MOST_REASONS)
+        .enumerate()
+        .filter_map(|(reason, ranked)| {
+            Some(Remedy { reason, change: remedy(ranked.cause, rate_hz)?, flight: ranked.flight })
+        })
+        .collect();
     VerdictStatement {
         summary: verdict.sentence,
         reasons,
         agrees: Some(verdict.agreement.consistent),
-        remedies: remedies.collect(),
+        remedies,
         agreement: Some(AgreementStatement {
             expected_gravity_m_per_s2: expected,
             difference_m_per_s2: verdict.agreement.difference,
@@ -309,6 +349,8 @@ fn verdict(parts: &Parts<'_>, index: usize, evaluated: &Evaluated, timed: &[Sigh
             probability: verdict.agreement.probability,
         }),
         causes: verdict.causes.iter().map(cause_statement).collect(),
+        jointly: verdict.jointly,
+        flights: flights.iter().map(|(_, flight)| flight.number).collect(),
     }
 }
 
@@ -321,6 +363,7 @@ fn cause_statement(ranked: &RankedCause) -> CauseStatement {
         figure: ranked.figure.filter(|(_, u)| u.is_finite()),
         belief: ranked.belief,
         tied_with_first: ranked.tied_with_first,
+        flight: ranked.flight,
     }
 }
 
@@ -336,26 +379,17 @@ fn time_factor(parts: &Parts<'_>) -> Option<(f64, f64)> {
 fn remedy(cause: Cause, rate_hz: f64) -> Option<RemedyChange> {
     Some(match cause {
         Cause::SlowMotion { recorded_hz, played_hz } => {
-            RemedyChange::CaptureRateHz(named_rate(rate_hz * recorded_hz / played_hz))
+            let recorded_hz = rate_hz * recorded_hz / played_hz;
+            RemedyChange::CaptureRateHz(named_rate(recorded_hz).unwrap_or((10.0 * recorded_hz).round() / 10.0))
         }
         Cause::LengthMixUp { stated_over_true } => RemedyChange::LengthTimes(1.0 / stated_over_true),
-        Cause::LauncherFrames { count } => RemedyChange::LeaveOutFirst(count),
-        Cause::BounceFrames { count } => RemedyChange::LeaveOutLast(count),
+        Cause::LauncherFrames { count, .. } => RemedyChange::LeaveOutFirst(count),
+        Cause::BounceFrames { count, .. } => RemedyChange::LeaveOutLast(count),
         Cause::Drag => RemedyChange::StateBall,
         Cause::Roll => RemedyChange::MarkPlumbLine,
         Cause::Length => RemedyChange::StateDistances,
         _ => return None,
     })
-}
-
-/// The rate by which a phone's settings name it: 239.76 is called 240.
-fn named_rate(rate_hz: f64) -> f64 {
-    // 100 is four times the 25 of cameras in lands of 50 Hz.
-    RATES_HZ
-        .into_iter()
-        .chain([100.0])
-        .find(|name| (rate_hz / name - 1.0).abs() < 0.01)
-        .unwrap_or((10.0 * rate_hz).round() / 10.0)
 }
 
 /// Standard uncertainty of the vertical where a plumb line or a plumb length gives it, rad.
@@ -464,6 +498,7 @@ fn warnings(
         if parts.request().flights[*index].launch == Launch::FirstSighting {
             warnings.push(Warning::LaunchNotSeen { flight: flight.number });
         }
+        warnings.extend(most_left_out(flight));
         warnings.extend(vertical_off(flight, parts));
         if evaluated.fit.motion == Motion::Vacuum {
             warnings.extend(air_left_out(flight, scale.metres_per_pixel.value));
@@ -501,6 +536,19 @@ fn rate_not_stated(parts: &Parts<'_>, flights: &[FlightMeasurement]) -> Option<W
             }),
             _ => None,
         }
+    })
+}
+
+/// Said when more than a third of a flight's sightings were left out (common practice, no source): what is left may be a smaller part of
+/// the flight than what was taken for false.
+fn most_left_out(flight: &FlightMeasurement) -> Option<Warning> {
+    let frames: Vec<usize> = flight.sightings.iter().filter(|row| !row.used).map(|row| row.frame).collect();
+    let sightings = flight.sightings.len();
+    (3 * frames.len() > sightings).then_some(Warning::ManyLeftOut {
+        flight: flight.number,
+        frames,
+        sightings,
+        beyond: REJECT_BEYOND,
     })
 }
 
@@ -575,5 +623,30 @@ fn direction(angle_deg: Estimate) -> Estimate {
             Estimate::with_coverage_factor(angle_deg.value, HALF_TURN_DEG / 3f64.sqrt(), 0.95 * 3f64.sqrt())
         }
         _ => angle_deg,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    /// A third may go; one more, and it is said which by which rule.
+    #[test]
+    fn many_sightings_left_out_are_said() {
+        let mut flight = sample::measurement(&[sample::Shot::default()]).flights.remove(0);
+        let count = flight.sightings.len();
+        let leave_out = |flight: &mut FlightMeasurement, n: usize| {
+            flight.sightings.iter_mut().enumerate().for_each(|(i, row)| row.used = i >= n);
+        };
+        leave_out(&mut flight, count / 3);
+        assert_eq!(most_left_out(&flight), None);
+        leave_out(&mut flight, count / 3 + 1);
+        let frames: Vec<usize> = flight.sightings[..=count / 3].iter().map(|row| row.frame).collect();
+        let said = most_left_out(&flight).unwrap();
+        assert_eq!(said, Warning::ManyLeftOut { flight: 1, frames, sightings: count, beyond: 4.0 });
+        let words = said.message();
+        assert!(words.contains(&format!("{} of the {count} sightings", count / 3 + 1)), "{words}");
+        assert!(words.contains("4 standard deviations") && words.contains("frames "), "{words}");
     }
 }

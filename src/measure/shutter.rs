@@ -3,6 +3,7 @@
 use crate::camera::InputKind;
 use crate::fit::{Evaluated, FlightFit, Quantity};
 use crate::measurement::{ReadoutFound, ReadoutSource};
+use crate::rig::ReadoutDirection;
 use crate::units::Estimate;
 
 use super::view::CameraView;
@@ -34,7 +35,19 @@ pub(super) fn readout_found(
     let ((readout_s, u), source) =
         with_gravity.map_or((alone, source), |found| (found, ReadoutSource::FlightWithGravity));
     let narrowed = by_lamps || u < MUST_NARROW * known.standard_uncertainty;
-    narrowed.then(|| ReadoutFound { readout_s: Estimate::with_coverage_factor(readout_s, u, 1.96), source })
+    let rows = (readout_s.abs() > 1.96 * u).then(|| run(camera.camera().shutter().direction, readout_s));
+    narrowed.then(|| ReadoutFound { readout_s: Estimate::with_coverage_factor(readout_s, u, 1.96), source, rows })
+}
+
+/// How the rows run: as the camera has them, or the other way where the readout is below nought.
+fn run(rows: ReadoutDirection, readout_s: f64) -> ReadoutDirection {
+    match (rows, readout_s < 0.0) {
+        (rows, false) => rows,
+        (ReadoutDirection::Down, true) => ReadoutDirection::Up,
+        (ReadoutDirection::Up, true) => ReadoutDirection::Down,
+        (ReadoutDirection::Right, true) => ReadoutDirection::Left,
+        (ReadoutDirection::Left, true) => ReadoutDirection::Right,
+    }
 }
 
 /// Readout and its standard uncertainty, s, if gravity is what was given: the fit ties the two together. What the scale and all other
@@ -95,6 +108,12 @@ mod tests {
         let (value, u) = (found.readout_s.value, found.readout_s.standard_uncertainty.unwrap());
         // Three standard uncertainties, and these of use: what nobody knows is 11.5 ms.
         assert!((value - TRUTH_S).abs() < 3.0 * u && u < 0.004, "{value} {u}");
+        assert_eq!(found.rows, Some(crate::rig::ReadoutDirection::Down));
+        assert!(
+            found.words().starts_with("rows read from the top down, by the ball's own motion"),
+            "{}",
+            found.words()
+        );
     }
 
     #[test]

@@ -86,9 +86,11 @@ fn line(entry: &ClassEntry<'_>, measured: Option<Numbers>, advice: String, notes
 fn flight_line(entry: &ClassEntry<'_>, measurement: &Measurement, flight: &FlightMeasurement) -> ClassLine {
     let verdict = flight.verdict.as_ref();
     let agrees = verdict.and_then(|verdict| verdict.agrees);
-    // The likeliest reason carries what to check; without one the sentence says it all.
-    let advice = verdict.map_or_else(String::new, |verdict| match verdict.reasons.first() {
-        Some(reason) if agrees == Some(false) => reason.clone(),
+    // The likeliest reason carries what to check, and so do those that can't be told from it; without one the sentence says it all.
+    let advice = verdict.map_or_else(String::new, |verdict| match verdict.reasons.as_slice() {
+        [_, ..] if agrees == Some(false) => {
+            verdict.reasons.iter().take(verdict.jointly.max(1)).cloned().collect::<Vec<_>>().join(" ")
+        }
         _ => verdict.summary.clone(),
     });
     let notes = said::of_flight(measurement, flight.number).into_iter().filter(|said| !said.is_of_verdict()).collect();

@@ -253,9 +253,11 @@ fn verdict() -> VerdictStatement {
         summary: "g agrees with 9.81 m/s² here; the ball landed 6 cm short of the forecast".into(),
         reasons: vec!["the catapult was 3 % slower than in its last ten shots: look at the band and the latch".into()],
         agrees: Some(true),
-        remedies: vec![Remedy { reason: 0, change: RemedyChange::LeaveOutFirst(2) }],
+        remedies: vec![Remedy { reason: 0, change: RemedyChange::LeaveOutFirst(2), flight: None }],
         agreement: None,
         causes: Vec::new(),
+        jointly: 0,
+        flights: Vec::new(),
     }
 }
 

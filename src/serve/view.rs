@@ -339,7 +339,12 @@ fn flight_view(
 ) -> FlightView {
     let verdict = flight.verdict.as_ref();
     let reasons = verdict.map_or_else(Vec::new, |verdict| {
-        let remedies = |i| verdict.remedies.iter().filter(|remedy| remedy.reason == i).cloned().collect();
+        let remedies = |i| {
+            // What is to be left out of one flight is no remedy for another.
+            let here =
+                |remedy: &&Remedy| remedy.reason == i && remedy.flight.is_none_or(|number| number == flight.number);
+            verdict.remedies.iter().filter(here).cloned().collect()
+        };
         let reason = |(i, text): (usize, &String)| Reason { text: text.clone(), remedies: remedies(i) };
         verdict.reasons.iter().enumerate().map(reason).collect()
     });

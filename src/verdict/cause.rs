@@ -9,7 +9,8 @@ use crate::units::MetrePoint;
 #[serde(tag = "kind", rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Cause {
-    /// The clip was recorded at one rate and plays at another: recorded, played, Hz.
+    /// The clip was recorded at one rate and plays at another, which is the one that was taken for the rate of recording: recorded,
+    /// played, Hz.
     SlowMotion {
         recorded_hz: f64,
         played_hz: f64,
@@ -39,15 +40,17 @@ pub enum Cause {
     TimeJitter,
     MovingCamera,
     ExposureDrift,
-    /// The ball still touched the launcher in so many of the first sightings.
+    /// The ball still touched the launcher in so many of the first sightings of that flight of the clip.
     LauncherFrames {
+        flight: usize,
         count: usize,
     },
-    /// The ball had already hit something in so many of the last sightings.
+    /// The ball had already hit something in so many of the last sightings of that flight.
     BounceFrames {
+        flight: usize,
         count: usize,
     },
-    /// The sightings are too few or too rough to fix g.
+    /// The sightings are too few or too rough to fix g, and chance put it off.
     TooFewSightings,
 }
 
@@ -137,15 +140,33 @@ impl Cause {
         }
     }
 
+    /// Whether each flight has a size of its own: a camera sways and an exposure drifts otherwise from throw to throw. All else is the
+    /// clip's, with one size for all flights, or has none.
+    pub(super) fn by_flight(self) -> bool {
+        matches!(self, Self::MovingCamera | Self::ExposureDrift)
+    }
+
+    /// The flight that it is about, where it is about one.
+    pub(super) fn of_flight(self) -> Option<usize> {
+        match self {
+            Self::LauncherFrames { flight, .. } | Self::BounceFrames { flight, .. } => Some(flight),
+            _ => None,
+        }
+    }
+
     /// How often it is met among wrong results, relative to the others. Common practice, no source.
     pub(super) fn prior_weight(self) -> f64 {
         match self {
-            // Phones record at 2, 4 or 8 times the rate at which they play; other pairs take a wrong setting.
+            // Phones record at 2, 4 or 8 times the rate at which they play, and no camera records at 61.9 frames per second: a clip that
+            // says so was given another speed. Other pairs take a wrong setting.
             Self::SlowMotion { recorded_hz, played_hz } => {
                 let usual = [2.0, 4.0, 8.0].iter().any(|factor| (recorded_hz / played_hz / factor - 1.0).abs() < 0.02);
-                if usual { 0.4 } else { 0.03 }
+                let retimed = named_rate(recorded_hz).is_some() && named_rate(played_hz).is_none();
+                if usual || retimed { 0.4 } else { 0.03 }
             }
-            Self::LengthMixUp { .. } => 0.1,
+            // One that is no usual mix-up is a slip of the pen.
+            Self::LengthMixUp { stated_over_true } if is_usual_mix_up(stated_over_true) => 0.1,
+            Self::LengthMixUp { .. } => 0.003,
             Self::Length => 2.0,
             Self::RollingShutter | Self::Drag | Self::Roll => 1.0,
             Self::Yaw | Self::Pitch | Self::Clock | Self::Lens => 0.5,
@@ -160,22 +181,30 @@ impl Cause {
     }
 }
 
-/// Rates at which phones record and play; pairs whose ratio is the same count once.
-pub const RATES_HZ: [f64; 10] = [24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 120.0, 240.0, 480.0, 960.0];
+/// Rates at which cameras record and clips play, Hz; 100 and 200 are multiples of the 25 of lands with alternating current of 50 Hz.
+pub const RATES_HZ: [f64; 12] = [24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 100.0, 120.0, 200.0, 240.0, 480.0, 960.0];
 
-/// Slow motion and its opposite by the usual rates, the common ones first.
-pub(super) fn rate_pairs() -> Vec<Cause> {
-    let mut pairs: Vec<(f64, f64)> = Vec::new();
-    let common = [(240.0, 30.0), (120.0, 30.0), (60.0, 30.0), (240.0, 60.0), (30.0, 25.0), (25.0, 30.0), (30.0, 60.0)];
-    let all = RATES_HZ.iter().flat_map(|&a| RATES_HZ.iter().map(move |&b| (a, b)));
-    for (recorded, played) in common.into_iter().chain(all) {
-        let ratio = recorded / played;
-        let known = pairs.iter().any(|(a, b)| (a / b / ratio - 1.0).abs() < 0.02);
-        if recorded != played && !known {
-            pairs.push((recorded, played));
+/// The rate by which settings name this one: 239.76 is called 240. `None` for one that no camera has.
+pub fn named_rate(rate_hz: f64) -> Option<f64> {
+    RATES_HZ.into_iter().find(|name| (rate_hz / name - 1.0).abs() < 0.01)
+}
+
+/// Slow motion and its opposite: every usual rate of recording for a clip that was taken to be recorded at `taken_hz`, and an editor's
+/// halves and doubles of that.
+pub(super) fn rate_pairs(taken_hz: f64) -> Vec<Cause> {
+    let played_hz = named_rate(taken_hz).unwrap_or(taken_hz);
+    let edited = [0.125, 0.25, 0.5, 2.0, 4.0, 8.0].map(|factor| factor * played_hz);
+    let mut rates: Vec<f64> = Vec::new();
+    for rate in RATES_HZ.into_iter().chain(edited) {
+        if rates.iter().chain([&played_hz]).all(|known| (rate / known - 1.0).abs() > 0.01) {
+            rates.push(rate);
         }
     }
-    pairs.into_iter().map(|(recorded_hz, played_hz)| Cause::SlowMotion { recorded_hz, played_hz }).collect()
+    rates.into_iter().map(|recorded_hz| Cause::SlowMotion { recorded_hz, played_hz }).collect()
+}
+
+fn is_usual_mix_up(stated_over_true: f64) -> bool {
+    length_mix_ups().contains(&Cause::LengthMixUp { stated_over_true })
 }
 
 /// Usual mix-ups of a length: unit (cm, mm, in, ft for one another), 30 cm for 1 m, 50 cm for 1 m, and their opposites.
@@ -191,6 +220,8 @@ pub(super) struct Stage {
     pub half_width_m: f64,
     pub distance_m: f64,
     pub ball_diameter_m: f64,
+    /// By the fit; what the air does at launch is counted at it, m/s.
+    pub launch_speed_m_per_s: f64,
     /// Time of the first sighting and the span to the last, s.
     pub first_s: f64,
     pub span_s: f64,

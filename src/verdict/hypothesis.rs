@@ -1,10 +1,10 @@
-//! Fits the flight with gravity known and one cause at work, and says how well that explains the sightings.
+//! Fits the flights that share gravity with gravity known and one cause at work, and says how well that explains the sightings.
 
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 
-use super::Evidence;
 use super::cause::{Cause, Effect, Stage};
 use super::eye::{Eye, Turn};
+use super::{Evidence, FlightEvidence};
 use crate::fit::models::aicc_of_share;
 use crate::fit::motion::{BallInAir, Lever, Motion, Slopes, State};
 use crate::fit::{Bends, Quantity, Term};
@@ -16,9 +16,9 @@ use crate::units::{Covariance2, MetrePoint, PixelPoint};
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Explained {
     pub cause: Cause,
-    /// Its parameters and their standard uncertainties.
-    pub parameters: Vec<f64>,
-    pub uncertainties: Vec<f64>,
+    /// Its parameters and their standard uncertainties: one set, or one for each flight where each has a size of its own.
+    pub parameters: Vec<Vec<f64>>,
+    pub uncertainties: Vec<Vec<f64>>,
     /// −2·ln(likelihood) up to a constant, prior knowledge included.
     pub misfit: f64,
     /// The part of it that comes from how likely such a size was beforehand.
@@ -30,6 +30,9 @@ pub(super) struct Explained {
 
 /// A cause whose figure lies within so many standard uncertainties of nought explains nothing.
 const NOUGHT_WITHIN: f64 = 1.0;
+
+/// A size so many of its standard deviations from nought isn't met: a clock that is "a little off" by 70 %.
+const FARTHEST: f64 = 6.0;
 
 impl Explained {
     /// Misfit with the price of its parameters and what was known of it beforehand; `noise` divides the misfit.
@@ -47,13 +50,38 @@ impl Explained {
         self.misfit / (self.values as f64 - self.fitted).max(1.0)
     }
 
-    /// The size that the cause needs, with its standard uncertainty: its parameter, or that of its parameters together. `None` for a cause
-    /// that has no size, or whose uncertainty isn't known.
+    /// Whether no such thing is met: a size far beyond what was known beforehand, or a picture that takes longer to read than the next
+    /// one waits. `rate_hz` of the frames.
+    pub fn is_out_of_reach(&self, rate_hz: f64) -> bool {
+        let too_slow = |(value, u): (f64, f64)| value.abs() - 2.0 * u > rate_hz.recip();
+        let reading = self.cause == Cause::RollingShutter && self.figure().is_some_and(too_slow);
+        let sizes = self.parameters.iter().map(Vec::len).sum::<usize>();
+        reading || self.surprise > FARTHEST * FARTHEST * sizes as f64
+    }
+
+    /// The size that the cause needs, with its standard uncertainty: its parameter, or that of its parameters together; of the flight that
+    /// needs most. `None` for a cause that has no size, or whose uncertainty isn't known.
     pub fn figure(&self) -> Option<(f64, f64)> {
-        let pairs = || self.parameters.iter().zip(&self.uncertainties);
+        self.largest().map(|(_, figure)| figure)
+    }
+
+    /// Which set of parameters is the figure's.
+    pub fn largest_at(&self) -> usize {
+        self.largest().map_or(0, |(place, _)| place)
+    }
+
+    fn largest(&self) -> Option<(usize, (f64, f64))> {
+        let sets = self.parameters.iter().zip(&self.uncertainties);
+        let figures = sets.map(|(values, us)| self.size(values, us)).enumerate();
+        let known = figures.filter_map(|(place, figure)| Some((place, figure?)));
+        known.max_by(|a, b| a.1.0.abs().total_cmp(&b.1.0.abs()))
+    }
+
+    fn size(&self, values: &[f64], us: &[f64]) -> Option<(f64, f64)> {
+        let pairs = || values.iter().zip(us);
         let (value, u) = match self.cause {
             Cause::MovingCamera => {
-                let size = self.parameters.iter().map(|b| b * b).sum::<f64>().sqrt();
+                let size = values.iter().map(|b| b * b).sum::<f64>().sqrt();
                 (size, pairs().map(|(b, u)| (b * u).powi(2)).sum::<f64>().sqrt() / size)
             }
             _ => pairs().map(|(value, u)| (*value, *u)).next()?,
@@ -67,8 +95,8 @@ impl Explained {
     }
 }
 
-/// Quantities of the path that a hypothesis finds: launch state, gravity, and what the fit itself held as uncertain.
-const PATH: usize = 5;
+/// Quantities of a flight's path that a hypothesis finds: its launch state.
+const PATH: usize = 4;
 
 /// Air of a room; the density is known to a few per cent and drag to ten.
 const ROOM_AIR: BallInAir = BallInAir {
@@ -80,67 +108,89 @@ const ROOM_AIR: BallInAir = BallInAir {
     drag_exponent: 0.0,
 };
 
-/// What all hypotheses of one flight share.
+/// What all hypotheses share.
 #[derive(Clone, Copy)]
 pub(super) struct Case<'a> {
     pub evidence: &'a Evidence<'a>,
     pub bends: &'a Bends,
-    pub sightings: &'a [Sighting],
+    /// Those to explain, flight by flight, in the order of the evidence.
+    pub sightings: &'a [Vec<Sighting>],
 }
 
+/// Its parameters are gravity, the nuisances and what the cause has for the clip; then, flight by flight, the launch state and what the
+/// cause has for that flight.
 struct Hypothesis<'a> {
     evidence: &'a Evidence<'a>,
     bends: &'a Bends,
     /// Where the cause is an input of the camera, which is then turned itself.
     turn: Option<Turn>,
-    sightings: &'a [Sighting],
-    /// Place of each sighting among all: the frame count doesn't care which were dropped.
-    stage: Stage,
     cause: Cause,
     /// Extra standard deviation of each sighting's time, s.
     jitter_s: f64,
     nuisances: Vec<(Quantity, f64, f64)>,
-    origin_s: f64,
+    /// What was known beforehand of the cause's size for the clip; empty where each flight has its own.
+    spread: Vec<f64>,
+    flights: Vec<Track<'a>>,
 }
 
-/// The hypothesis that `cause` was at work; `None` when no such path can be found.
+/// A flight of a hypothesis.
+struct Track<'a> {
+    of: &'a FlightEvidence<'a>,
+    sightings: &'a [Sighting],
+    stage: Stage,
+    origin_s: f64,
+    /// What was known beforehand of the cause's size in this flight.
+    spread: Vec<f64>,
+    /// Where its launch state begins among the parameters, and its first sighting among all.
+    first: usize,
+    first_sighting: usize,
+}
+
+/// The hypothesis that `cause` was at work; `None` when no such paths can be found.
 pub(super) fn explain(case: &Case<'_>, cause: Cause, jitter_s: f64) -> Option<Explained> {
     let hypothesis = Hypothesis::new(case, cause, jitter_s)?;
     let start = hypothesis.start();
     let options = SolverOptions { max_iterations: 100, relative_decrease: 1e-9, relative_step: 1e-9, damping: 1e-9 };
     let minimum = minimise(&hypothesis, &start, options).ok()?;
     let cofactor = minimum.cofactor()?;
-    let first = PATH + hypothesis.nuisances.len();
-    let own = first..minimum.parameters.len();
-    let found = minimum.parameters[own.clone()].to_vec();
     let touched = match cause {
-        Cause::LauncherFrames { count } | Cause::BounceFrames { count } => count,
+        Cause::LauncherFrames { count, .. } | Cause::BounceFrames { count, .. } => count,
         _ => 0,
     };
     let jitter = usize::from(jitter_s > 0.0);
-    let surprise = found.iter().zip(hypothesis.spread()).map(|(value, sd)| (value / sd).powi(2)).sum();
-    let uncertainties: Vec<f64> = own.map(|j| cofactor[(j, j)].sqrt()).collect();
-    let by_sightings = |(j, (u, sd)): (usize, (&f64, f64))| {
-        let first = cause.spread().len();
-        if j < first { 1.0 } else { (1.0 - (u / sd).powi(2)).max(0.0) }
-    };
-    let of_the_cause: f64 = uncertainties.iter().zip(hypothesis.spread()).enumerate().map(by_sightings).sum();
+    let (mut parameters, mut uncertainties) = (Vec::new(), Vec::new());
+    let (mut surprise, mut of_the_cause) = (0.0, 0.0);
+    for (own, spread) in hypothesis.own_sets() {
+        let found = minimum.parameters[own.clone()].to_vec();
+        let us: Vec<f64> = own.map(|j| cofactor[(j, j)].sqrt()).collect();
+        surprise += found.iter().zip(spread).map(|(value, sd)| (value / sd).powi(2)).sum::<f64>();
+        let by_sightings = |(j, (u, sd)): (usize, (&f64, &f64))| {
+            let first = cause.spread().len();
+            if j < first { 1.0 } else { (1.0 - (u / sd).powi(2)).max(0.0) }
+        };
+        of_the_cause += us.iter().zip(spread).enumerate().map(by_sightings).sum::<f64>();
+        let shown = hypothesis.shown(&minimum.parameters);
+        parameters.push(found.iter().map(|value| value * shown).collect());
+        uncertainties.push(us.iter().map(|u| u * shown).collect());
+    }
+    if jitter > 0 {
+        (parameters, uncertainties) = (vec![vec![jitter_s]], Vec::new());
+    }
     Some(Explained {
         cause,
         surprise,
         misfit: minimum.sum_of_squares + hypothesis.log_determinants(&minimum.parameters),
         // A frame left out is one whose two coordinates are explained by two parameters.
-        fitted: 4.0 + of_the_cause + (2 * touched + jitter) as f64,
-        values: 2 * case.sightings.len(),
-        uncertainties: if jitter > 0 { Vec::new() } else { uncertainties },
-        parameters: if jitter > 0 { vec![jitter_s] } else { found },
+        fitted: (PATH * hypothesis.flights.len()) as f64 + of_the_cause + (2 * touched + jitter) as f64,
+        values: 2 * hypothesis.sightings(),
+        parameters,
+        uncertainties,
     })
 }
 
 impl<'a> Hypothesis<'a> {
     fn new(case: &Case<'a>, cause: Cause, jitter_s: f64) -> Option<Self> {
         let Case { evidence, bends, sightings } = *case;
-        let stage = evidence.stage(sightings)?;
         let terms = &evidence.options.terms;
         let known = |quantity, term: Option<Term>| match term {
             Some(Term::Known { value, standard_uncertainty }) => Some((quantity, value, standard_uncertainty)),
@@ -161,113 +211,172 @@ impl<'a> Hypothesis<'a> {
         };
         let own = held.into_iter().flatten().filter(|(q, ..)| Some(*q) != taken);
         let known_bends = (0..bends.count()).filter(|knob| !is_of(cause, &bends.input(*knob).1.name));
-        let nuisances = own.chain(known_bends.map(|knob| (Quantity::Camera(knob), 0.0, 1.0))).collect();
-        Some(Self {
-            evidence,
-            bends,
-            turn: Turn::of(cause, evidence.view, &stage),
-            sightings,
-            stage,
-            cause,
-            jitter_s,
-            nuisances,
-            origin_s: evidence.fit.launch_time_s.value,
-        })
+        let nuisances: Vec<_> = own.chain(known_bends.map(|knob| (Quantity::Camera(knob), 0.0, 1.0))).collect();
+        let spread = if cause.by_flight() { Vec::new() } else { clip_spread(cause, evidence) };
+        let (mut first, mut first_sighting) = (1 + nuisances.len() + spread.len(), 0);
+        let mut flights = Vec::new();
+        for (of, sightings) in evidence.flights.iter().zip(sightings) {
+            let stage = evidence.stage(of, sightings)?;
+            let spread = if cause.by_flight() { flight_spread(cause, of, sightings, &stage) } else { Vec::new() };
+            let next = first + PATH + spread.len();
+            flights.push(Track {
+                of,
+                sightings,
+                stage,
+                origin_s: of.fit.launch_time_s.value,
+                spread,
+                first,
+                first_sighting,
+            });
+            (first, first_sighting) = (next, first_sighting + sightings.len());
+        }
+        let turn = Turn::of(cause, evidence.view, &flights.first()?.stage);
+        Some(Self { evidence, bends, turn, cause, jitter_s, nuisances, spread, flights })
+    }
+
+    /// The fit of the first flight: what is shared is alike in all.
+    fn fit(&self) -> &'a crate::fit::FlightFit {
+        self.flights[0].of.fit
+    }
+
+    fn sightings(&self) -> usize {
+        self.flights.iter().map(|track| track.sightings.len()).sum()
     }
 
     /// From the fit, brought to the true clock and length where the cause says how they differ.
     fn start(&self) -> Vec<f64> {
-        let fit = self.evidence.fit;
-        let launch = fit.launch_state();
         let (time, length) = match self.cause {
             Cause::SlowMotion { recorded_hz, played_hz } => (recorded_hz / played_hz, 1.0),
             Cause::LengthMixUp { stated_over_true } => (1.0, stated_over_true),
             _ => (1.0, 1.0),
         };
         let speed = time / length;
-        let expected = self.evidence.expected_gravity.value;
-        let mut start = vec![launch.x / length, launch.y / length, launch.vx * speed, launch.vy * speed, expected];
-        start.extend(self.nuisances.iter().map(|(q, ..)| fit.value(*q)));
         // Some drag to begin with: none would need a ball of infinite mass.
         let own = if self.cause == Cause::Drag { 0.05 } else { 0.0 };
-        start.extend(self.spread().iter().map(|_| own));
+        let mut start = vec![self.evidence.expected_gravity.value];
+        start.extend(self.nuisances.iter().map(|(q, ..)| self.fit().value(*q)));
+        start.extend(self.spread.iter().map(|_| own));
+        for track in &self.flights {
+            let launch = track.of.fit.launch_state();
+            start.extend([launch.x / length, launch.y / length, launch.vx * speed, launch.vy * speed]);
+            start.extend(track.spread.iter().map(|_| own));
+        }
         start
     }
 
     fn value(&self, parameters: &[f64], quantity: Quantity) -> f64 {
         let place = self.nuisances.iter().position(|(q, ..)| *q == quantity);
-        place.map_or_else(|| self.evidence.fit.value(quantity), |i| parameters[PATH + i])
+        place.map_or_else(|| self.fit().value(quantity), |i| parameters[1 + i])
     }
 
     /// The camera's tilt and lens; the one that is the cause itself stays as stated.
     fn shifts(&self, parameters: &[f64]) -> Vec<f64> {
         let shift = |knob: usize| {
             let place = self.nuisances.iter().position(|(q, ..)| *q == Quantity::Camera(knob));
-            place.map_or(0.0, |i| parameters[PATH + i])
+            place.map_or(0.0, |i| parameters[1 + i])
         };
         (0..self.bends.count()).map(shift).collect()
     }
 
-    fn own<'b>(&self, parameters: &'b [f64]) -> &'b [f64] {
-        &parameters[PATH + self.nuisances.len()..]
+    /// Where the cause's own parameters for a flight stand: those of the clip, or the flight's.
+    fn own_range(&self, flight: usize) -> std::ops::Range<usize> {
+        if self.cause.by_flight() {
+            let track = &self.flights[flight];
+            return track.first + PATH..track.first + PATH + track.spread.len();
+        }
+        let first = 1 + self.nuisances.len();
+        first..first + self.spread.len()
     }
 
-    /// Motion and drag factor; the drag cause sets drag over weight at launch. Air only slows: a drag below nought gives a ball
-    /// that can't be, and the search turns back.
-    fn motion(&self, parameters: &[f64], start: State) -> (Motion, f64) {
-        let motion = self.evidence.fit.motion;
+    /// Each set of the cause's own parameters once, with what was known of it beforehand.
+    fn own_sets(&self) -> Vec<(std::ops::Range<usize>, &[f64])> {
+        if self.cause.by_flight() {
+            return (0..self.flights.len()).map(|f| (self.own_range(f), self.flights[f].spread.as_slice())).collect();
+        }
+        vec![(self.own_range(0), self.spread.as_slice())]
+    }
+
+    fn own<'b>(&self, parameters: &'b [f64], flight: usize) -> &'b [f64] {
+        &parameters[self.own_range(flight)]
+    }
+
+    /// Motion and drag factor, alike for all flights, which are one ball's; the drag cause sets drag over weight at the first launch. Air
+    /// only slows: a drag below nought gives a ball that can't be, and the search turns back.
+    fn motion(&self, parameters: &[f64]) -> (Motion, f64) {
+        let motion = self.fit().motion;
         if self.cause != Cause::Drag {
             let motion = motion.with_drag_exponent(self.value(parameters, Quantity::DragExponent));
             return (motion, self.value(parameters, Quantity::DragFactor));
         }
         // The ball's size is seen; its mass is the one that makes drag so large, and buoyancy follows from both.
-        let probe = BallInAir { mass_kg: 1.0, diameter_m: self.stage.ball_diameter_m, ..ROOM_AIR };
-        let force = probe.deceleration(start.vx.hypot(start.vy));
-        let mass_kg = force / (self.own(parameters)[0] * parameters[4]);
+        let stage = &self.flights[0].stage;
+        let probe = BallInAir { mass_kg: 1.0, diameter_m: stage.ball_diameter_m, ..ROOM_AIR };
+        let force = probe.deceleration(stage.launch_speed_m_per_s);
+        let mass_kg = force / (self.own(parameters, 0)[0] * parameters[0]);
         (Motion::InAir(BallInAir { mass_kg, ..probe }), 1.0)
     }
 
-    fn states(&self, parameters: &[f64]) -> Option<Vec<State>> {
-        let path = self.path(parameters);
-        path.motion.states(path.start, path.field(), path.drag_factor, &self.taus(parameters))
+    /// What the cause's own parameters are multiplied by for a reader: drag over weight at the launch that was found, and not at that of
+    /// the fit without the cause, which is slower.
+    fn shown(&self, parameters: &[f64]) -> f64 {
+        let Motion::InAir(ball) = self.motion(parameters).0 else { return 1.0 };
+        if self.cause != Cause::Drag {
+            return 1.0;
+        }
+        let first = &self.flights[0];
+        let found = parameters[first.first + 2].hypot(parameters[first.first + 3]);
+        ball.deceleration(found) / ball.deceleration(first.stage.launch_speed_m_per_s)
+    }
+
+    fn states(&self, parameters: &[f64], flight: usize) -> Option<Vec<State>> {
+        let path = self.path(parameters, flight);
+        path.motion.states(path.start, path.field(), path.drag_factor, &self.taus(parameters, flight))
     }
 
     /// When each sighting was taken after the launch, s, as the cause has it.
-    fn taus(&self, parameters: &[f64]) -> Vec<f64> {
-        let own = self.own(parameters);
-        let effect = self.effect(parameters);
-        let readout =
-            if self.cause == Cause::RollingShutter { own[0] } else { self.value(parameters, Quantity::Readout) };
+    fn taus(&self, parameters: &[f64], flight: usize) -> Vec<f64> {
+        let track = &self.flights[flight];
+        let effect = self.effect(parameters, flight);
+        let readout = if self.cause == Cause::RollingShutter {
+            self.own(parameters, flight)[0]
+        } else {
+            self.value(parameters, Quantity::Readout)
+        };
         let tau = |s: &Sighting| {
             let row = readout * self.evidence.view.row_fraction(s.centre_px);
-            effect.true_time(s.frame, s.time_s, self.origin_s) + row
+            effect.true_time(s.frame, s.time_s, track.origin_s) + row
         };
-        self.sightings.iter().map(tau).collect()
+        track.sightings.iter().map(tau).collect()
     }
 
-    fn path(&self, parameters: &[f64]) -> Path {
-        let start = State { x: parameters[0], y: parameters[1], vx: parameters[2], vy: parameters[3] };
-        let roll =
-            if self.cause == Cause::Roll { self.own(parameters)[0] } else { self.value(parameters, Quantity::Roll) };
-        let (motion, drag_factor) = self.motion(parameters, start);
-        Path { start, gravity: parameters[4], roll, motion, drag_factor }
+    fn path(&self, parameters: &[f64], flight: usize) -> Path {
+        let first = self.flights[flight].first;
+        let [x, y, vx, vy] = std::array::from_fn(|i| parameters[first + i]);
+        let roll = if self.cause == Cause::Roll {
+            self.own(parameters, flight)[0]
+        } else {
+            self.value(parameters, Quantity::Roll)
+        };
+        let (motion, drag_factor) = self.motion(parameters);
+        Path { start: State { x, y, vx, vy }, gravity: parameters[0], roll, motion, drag_factor }
     }
 
-    fn effect<'b>(&self, parameters: &'b [f64]) -> Effect<'b> {
+    fn effect<'b>(&self, parameters: &'b [f64], flight: usize) -> Effect<'b> {
         let by_camera = self.turn.is_some();
-        Effect { cause: self.cause, parameters: self.own(parameters), stage: self.stage, by_camera }
+        let stage = self.flights[flight].stage;
+        Effect { cause: self.cause, parameters: self.own(parameters, flight), stage, by_camera }
     }
 
     /// The camera that the cause supposes.
     fn eye(&self, parameters: &[f64]) -> Eye<'_> {
         let stated = Eye::Stated { view: self.evidence.view, bends: self.bends };
-        self.turn.map_or(stated, |turn| turn.turned(self.evidence.view, self.bends, self.own(parameters)[0]))
+        self.turn.map_or(stated, |turn| turn.turned(self.evidence.view, self.bends, self.own(parameters, 0)[0]))
     }
 
-    fn counts(&self, index: usize) -> bool {
+    fn counts(&self, track: &Track<'_>, index: usize) -> bool {
         match self.cause {
-            Cause::LauncherFrames { count } => index >= count,
-            Cause::BounceFrames { count } => index + count < self.sightings.len(),
+            Cause::LauncherFrames { flight, count } => flight != track.of.number || index >= count,
+            Cause::BounceFrames { flight, count } => flight != track.of.number || index + count < track.sightings.len(),
             _ => true,
         }
     }
@@ -293,7 +402,6 @@ impl<'a> Hypothesis<'a> {
         if self.jitter_s == 0.0 {
             return 0.0;
         }
-        let states = self.states(parameters).unwrap_or_default();
         let determinant = |c: Covariance2| c.xx * c.yy - c.xy * c.xy;
         let one = |(state, s): (&State, &Sighting)| {
             self.scale_at(state).map_or(0.0, |scale| {
@@ -301,17 +409,23 @@ impl<'a> Hypothesis<'a> {
                 (determinant(wider) / determinant(s.covariance_px2)).ln()
             })
         };
-        states.iter().zip(self.sightings).map(one).sum()
+        let of_flight = |(flight, track): (usize, &Track<'_>)| {
+            let states = self.states(parameters, flight).unwrap_or_default();
+            states.iter().zip(track.sightings).map(one).sum::<f64>()
+        };
+        self.flights.iter().enumerate().map(of_flight).sum()
     }
 
     /// Everything that is known beside the sightings.
     fn beside(&self, parameters: &[f64]) -> Vec<f64> {
         let evidence = self.evidence;
-        let own = self.own(parameters);
+        let own = self.own(parameters, 0);
         let (expected, u) = evidence.gravity_known();
-        let mut all = vec![(parameters[4] - expected) / u];
-        all.extend(self.nuisances.iter().enumerate().map(|(i, (_, value, u))| (parameters[PATH + i] - value) / u));
-        all.extend(own.iter().zip(self.spread()).map(|(value, sd)| value / sd));
+        let mut all = vec![(parameters[0] - expected) / u];
+        all.extend(self.nuisances.iter().enumerate().map(|(i, (_, value, u))| (parameters[1 + i] - value) / u));
+        for (range, spread) in self.own_sets() {
+            all.extend(parameters[range].iter().zip(spread).map(|(value, sd)| value / sd));
+        }
         all.extend(evidence.length_factor.map(|(k, u)| {
             let factor = match self.cause {
                 Cause::Length => own[0],
@@ -328,76 +442,86 @@ impl<'a> Hypothesis<'a> {
             };
             (k.ln() - factor) / u.hypot(evidence.time_relative)
         }));
-        all.extend(
-            evidence
-                .exposure_change_s
-                .map(|(change, u)| (change - if self.cause == Cause::ExposureDrift { own[0] } else { 0.0 }) / u),
-        );
-        for (axis, bend) in evidence.background_bend_m.iter().flat_map(|b| [(0, b.0), (1, b.1)]) {
-            let u = evidence.background_bend_m.map_or(1.0, |b| b.2);
-            all.push((bend - if self.cause == Cause::MovingCamera { own[axis] } else { 0.0 }) / u);
+        for (flight, track) in self.flights.iter().enumerate() {
+            let own = self.own(parameters, flight);
+            let drift = if self.cause == Cause::ExposureDrift { own[0] } else { 0.0 };
+            all.extend(track.of.exposure_change_s.map(|(change, u)| (change - drift) / u));
+            let Some((x, y, u)) = track.of.background_bend_m else { continue };
+            let bow = if self.cause == Cause::MovingCamera { (own[0], own[1]) } else { (0.0, 0.0) };
+            all.extend([(x - bow.0) / u, (y - bow.1) / u]);
         }
         all
     }
+}
 
-    /// A plumb line narrows what the roll can be; a ball that is the scale may be quite another ball than the stated one.
-    fn spread(&self) -> Vec<f64> {
-        /// ln of one ball's diameter over another's: table tennis, tennis and handball are a factor of 1.7 and 2.2 apart.
-        const ANOTHER_BALL: f64 = 0.4;
-        match (self.cause, self.evidence.plumb_line_rad) {
-            (Cause::Roll, Some(u)) => vec![u],
-            (Cause::Length, _) if self.evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
-            (Cause::MovingCamera, _) => {
-                let mut spread = self.cause.spread().to_vec();
-                let bow = spread[0];
-                let swings = (2..=self.swings()).flat_map(|half_swings| [bow / (half_swings as f64).sqrt(); 2]);
-                spread.extend(swings);
-                spread
-            }
-            _ => self.cause.spread().to_vec(),
-        }
+/// What is known beforehand of a cause that has one size for the clip. A plumb line narrows what the roll can be; a ball that is the
+/// scale may be quite another ball than the stated one.
+fn clip_spread(cause: Cause, evidence: &Evidence<'_>) -> Vec<f64> {
+    /// ln of one ball's diameter over another's: table tennis, tennis and handball are a factor of 1.7 and 2.2 apart.
+    const ANOTHER_BALL: f64 = 0.4;
+    match (cause, evidence.plumb_line_rad) {
+        (Cause::Roll, Some(u)) => vec![u],
+        (Cause::Length, _) if evidence.ball_as_scale_m.is_some() => vec![ANOTHER_BALL],
+        _ => cause.spread().to_vec(),
     }
+}
 
-    /// In how many half swings at most a moving camera goes to and fro during the flight.
-    fn swings(&self) -> usize {
-        /// A hand trembles at up to so many half swings a second: 6 Hz (common practice, no source).
-        const A_SECOND: f64 = 12.0;
-        const MOST: usize = 14;
-        /// Each takes two parameters, and two places are worth a sighting.
-        const SIGHTINGS_EACH: usize = 5;
-        // A background that was seen to stand still leaves no swings.
-        let still = |(x, y, u): (f64, f64, f64)| x.hypot(y) < 3.0 * u;
-        if self.evidence.background_bend_m.is_some_and(still) {
-            return 1;
-        }
-        let within = (A_SECOND * self.stage.span_s).ceil() as usize;
-        within.min(self.sightings.len() / SIGHTINGS_EACH).clamp(1, MOST)
+/// What is known beforehand of a cause that each flight has by itself.
+fn flight_spread(cause: Cause, of: &FlightEvidence<'_>, sightings: &[Sighting], stage: &Stage) -> Vec<f64> {
+    let mut spread = cause.spread().to_vec();
+    if cause == Cause::MovingCamera {
+        let bow = spread[0];
+        let most = swings(of, sightings, stage);
+        spread.extend((2..=most).flat_map(|half_swings| [bow / (half_swings as f64).sqrt(); 2]));
     }
+    spread
+}
+
+/// In how many half swings at most a moving camera goes to and fro during the flight.
+fn swings(of: &FlightEvidence<'_>, sightings: &[Sighting], stage: &Stage) -> usize {
+    /// A hand trembles at up to so many half swings a second: 6 Hz (common practice, no source).
+    const A_SECOND: f64 = 12.0;
+    const MOST: usize = 14;
+    /// Each takes two parameters, and two places are worth a sighting.
+    const SIGHTINGS_EACH: usize = 5;
+    // A background that was seen to stand still leaves no swings.
+    let still = |(x, y, u): (f64, f64, f64)| x.hypot(y) < 3.0 * u;
+    if of.background_bend_m.is_some_and(still) {
+        return 1;
+    }
+    let within = (A_SECOND * stage.span_s).ceil() as usize;
+    within.min(sightings.len() / SIGHTINGS_EACH).clamp(1, MOST)
 }
 
 impl Residuals for Hypothesis<'_> {
     fn len(&self) -> usize {
         let e = self.evidence;
-        let channels = [e.length_factor.is_some(), e.time_factor.is_some(), e.exposure_change_s.is_some()];
-        let beside = channels.into_iter().filter(|c| *c).count() + 2 * usize::from(e.background_bend_m.is_some());
-        2 * self.sightings.len() + 1 + self.nuisances.len() + self.spread().len() + beside
+        let clues = usize::from(e.length_factor.is_some()) + usize::from(e.time_factor.is_some());
+        let of_flight = |track: &Track<'_>| {
+            let seen = usize::from(track.of.exposure_change_s.is_some());
+            track.spread.len() + seen + 2 * usize::from(track.of.background_bend_m.is_some())
+        };
+        let beside = clues + self.flights.iter().map(of_flight).sum::<usize>();
+        2 * self.sightings() + 1 + self.nuisances.len() + self.spread.len() + beside
     }
 
     fn residuals(&self, parameters: &[f64]) -> Option<DVector<f64>> {
-        let states = self.states(parameters)?;
-        let effect = self.effect(parameters);
         let (eye, shifts) = (self.eye(parameters), self.shifts(parameters));
         let mut all = Vec::with_capacity(self.len());
-        for (i, (state, s)) in states.iter().zip(self.sightings).enumerate() {
-            if !self.counts(i) {
-                all.extend([0.0, 0.0]);
-                continue;
+        for (flight, track) in self.flights.iter().enumerate() {
+            let states = self.states(parameters, flight)?;
+            let effect = self.effect(parameters, flight);
+            for (i, (state, s)) in states.iter().zip(track.sightings).enumerate() {
+                if !self.counts(track, i) {
+                    all.extend([0.0, 0.0]);
+                    continue;
+                }
+                let place = effect.seen_place(MetrePoint::new(state.x, state.y), track.progress(s));
+                let seen = eye.pixel_from_metre(&shifts, place)?;
+                let residual = PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y);
+                let (a, b) = whiten(residual, self.covariance(s, &self.scale_at(state)?, (state.vx, state.vy)));
+                all.extend([a, b]);
             }
-            let place = effect.seen_place(MetrePoint::new(state.x, state.y), self.progress(s));
-            let seen = eye.pixel_from_metre(&shifts, place)?;
-            let residual = PixelPoint::new(s.centre_px.x - seen.x, s.centre_px.y - seen.y);
-            let (a, b) = whiten(residual, self.covariance(s, &self.scale_at(state)?, (state.vx, state.vy)));
-            all.extend([a, b]);
         }
         all.extend(self.beside(parameters));
         Some(DVector::from_vec(all))
@@ -406,17 +530,20 @@ impl Residuals for Hypothesis<'_> {
     /// In closed form, but for what the cause itself does to times and places and for the air's part, which is integrated along.
     fn jacobian(&self, parameters: &[f64]) -> Option<DMatrix<f64>> {
         let mut jacobian = DMatrix::zeros(self.len(), parameters.len());
-        let moves = Moves::new(self, parameters)?;
-        let levers: Vec<Moved> = (0..parameters.len()).map(|j| self.moved_by(j)).collect();
-        for (i, s) in self.sightings.iter().enumerate().filter(|(i, _)| self.counts(*i)) {
-            let at = moves.at(i, s)?;
-            for (j, lever) in levers.iter().enumerate() {
-                let (a, b) = moves.slope(&at, i, *lever)?;
-                (jacobian[(2 * i, j)], jacobian[(2 * i + 1, j)]) = (a, b);
+        let eyes = Eyes::new(self, parameters);
+        for (flight, track) in self.flights.iter().enumerate() {
+            let moves = Moves::new(self, parameters, flight, &eyes)?;
+            let levers: Vec<(usize, Moved)> = self.levers(flight);
+            for (i, s) in track.sightings.iter().enumerate().filter(|(i, _)| self.counts(track, *i)) {
+                let (at, row) = (moves.at(i, s)?, 2 * (track.first_sighting + i));
+                for (j, lever) in &levers {
+                    let (a, b) = moves.slope(&at, i, *lever)?;
+                    (jacobian[(row, *j)], jacobian[(row + 1, *j)]) = (a, b);
+                }
             }
         }
         // What is known beside the sightings is linear in the parameters: a step of one is as good as any.
-        let (first, here) = (2 * self.sightings.len(), self.beside(parameters));
+        let (first, here) = (2 * self.sightings(), self.beside(parameters));
         let mut moved = parameters.to_vec();
         for j in 0..parameters.len() {
             moved[j] = parameters[j] + 1.0;
@@ -464,72 +591,98 @@ enum Moved {
     Nothing,
 }
 
-impl Hypothesis<'_> {
-    fn moved_by(&self, j: usize) -> Moved {
-        let nuisances = PATH + self.nuisances.len();
-        match j {
-            0 => Moved::X,
-            1 => Moved::Y,
-            2 => Moved::Vx,
-            3 => Moved::Vy,
-            4 => Moved::Gravity,
-            _ if j < nuisances => match self.nuisances[j - PATH].0 {
-                Quantity::Roll => Moved::Roll,
-                Quantity::Readout => Moved::Readout,
-                // The cause has a drag of its own.
-                Quantity::DragFactor | Quantity::DragExponent if self.cause == Cause::Drag => Moved::Nothing,
-                Quantity::DragFactor => Moved::DragFactor,
-                Quantity::DragExponent => Moved::DragExponent,
-                Quantity::Camera(knob) => Moved::Bend(knob),
-                _ => Moved::Nothing,
-            },
-            _ => match self.cause {
-                Cause::Roll => Moved::Roll,
-                Cause::RollingShutter => Moved::Readout,
-                _ => Moved::Own(j - nuisances),
-            },
-        }
-    }
-
+impl Track<'_> {
     /// Share of the flight that has passed.
     fn progress(&self, s: &Sighting) -> f64 {
         (s.time_s - self.stage.first_s) / self.stage.span_s
     }
+}
+
+impl Hypothesis<'_> {
+    /// The parameters that move the sightings of a flight, with what each of them moves.
+    fn levers(&self, flight: usize) -> Vec<(usize, Moved)> {
+        let (first, own) = (self.flights[flight].first, self.own_range(flight));
+        let nuisances = self.nuisances.iter().map(|(quantity, ..)| self.moved_by(*quantity));
+        let launch = [Moved::X, Moved::Y, Moved::Vx, Moved::Vy];
+        let of_the_cause = own.clone().map(|j| {
+            let moved = match self.cause {
+                Cause::Roll => Moved::Roll,
+                Cause::RollingShutter => Moved::Readout,
+                _ => Moved::Own(j - own.start),
+            };
+            (j, moved)
+        });
+        std::iter::once((0, Moved::Gravity))
+            .chain(nuisances.enumerate().map(|(i, moved)| (1 + i, moved)))
+            .chain(launch.into_iter().enumerate().map(|(i, moved)| (first + i, moved)))
+            .chain(of_the_cause)
+            .collect()
+    }
+
+    fn moved_by(&self, quantity: Quantity) -> Moved {
+        match quantity {
+            Quantity::Roll => Moved::Roll,
+            Quantity::Readout => Moved::Readout,
+            // The cause has a drag of its own.
+            Quantity::DragFactor | Quantity::DragExponent if self.cause == Cause::Drag => Moved::Nothing,
+            Quantity::DragFactor => Moved::DragFactor,
+            Quantity::DragExponent => Moved::DragExponent,
+            Quantity::Camera(knob) => Moved::Bend(knob),
+            _ => Moved::Nothing,
+        }
+    }
 
     /// Moved in one parameter of the cause, up and down.
-    fn own_moved(&self, parameters: &[f64], own: usize) -> (Vec<f64>, Vec<f64>) {
-        let at = |by: f64| {
+    fn own_moved(&self, parameters: &[f64], at: usize) -> (Vec<f64>, Vec<f64>) {
+        let by = |by: f64| {
             let mut moved = parameters.to_vec();
-            moved[PATH + self.nuisances.len() + own] += by;
+            moved[at] += by;
             moved
         };
-        (at(OWN_STEP), at(-OWN_STEP))
+        (by(OWN_STEP), by(-OWN_STEP))
     }
 }
 
 /// Step of the differences in what a cause itself does: all its parameters are of the size of a thousandth to one.
 const OWN_STEP: f64 = 1e-6;
 
-/// What all derivatives at one point need.
+/// The cameras that all derivatives at one point need.
+struct Eyes<'a> {
+    here: Eye<'a>,
+    /// Where the cause turns the camera: with its parameter a little above and below.
+    beyond: Option<[Eye<'a>; 2]>,
+    shifts: Vec<f64>,
+}
+
+impl<'a> Eyes<'a> {
+    fn new(of: &'a Hypothesis<'a>, parameters: &[f64]) -> Self {
+        let turned = |turn: Turn| {
+            let (above, below) = of.own_moved(parameters, of.own_range(0).start);
+            [above, below].map(|moved| turn.turned(of.evidence.view, of.bends, of.own(&moved, 0)[0]))
+        };
+        Self { here: of.eye(parameters), beyond: of.turn.map(turned), shifts: of.shifts(parameters) }
+    }
+}
+
+/// What all derivatives of one flight's sightings need.
 struct Moves<'a> {
     of: &'a Hypothesis<'a>,
     parameters: &'a [f64],
+    flight: usize,
     path: Path,
     states: Vec<(State, Slopes)>,
-    eye: Eye<'a>,
-    shifts: Vec<f64>,
-    /// For each parameter of the cause, all above it and below it: taus and the camera.
-    own: Vec<[Beyond<'a>; 2]>,
-    /// By the mass that the drag's cause supposes: states at a mass higher and lower, and the change of the mass for a unit of Vx, Vy,
-    /// gravity and the cause's own parameter.
-    mass: Option<([Vec<State>; 2], [f64; 4])>,
+    eyes: &'a Eyes<'a>,
+    /// For each parameter of the cause, all above it and below it.
+    own: Vec<[Beyond; 2]>,
+    /// By the mass that the drag's cause supposes: states at a mass higher and lower, and the change of the mass for a unit of gravity
+    /// and of the cause's own parameter.
+    mass: Option<([Vec<State>; 2], [f64; 2])>,
 }
 
 /// The cause's parameter moved a little.
-struct Beyond<'a> {
+struct Beyond {
     parameters: Vec<f64>,
     taus: Vec<f64>,
-    eye: Option<Eye<'a>>,
 }
 
 /// One sighting.
@@ -546,30 +699,17 @@ struct At {
 }
 
 impl<'a> Moves<'a> {
-    fn new(of: &'a Hypothesis<'a>, parameters: &'a [f64]) -> Option<Self> {
-        let path = of.path(parameters);
-        let taus = of.taus(parameters);
+    fn new(of: &'a Hypothesis<'a>, parameters: &'a [f64], flight: usize, eyes: &'a Eyes<'a>) -> Option<Self> {
+        let path = of.path(parameters, flight);
+        let taus = of.taus(parameters, flight);
         let states = path.motion.states_with_slopes(path.start, path.field(), path.drag_factor, &taus)?;
-        let beyond = |moved: Vec<f64>| Beyond {
-            taus: of.taus(&moved),
-            eye: of.turn.map(|turn| turn.turned(of.evidence.view, of.bends, of.own(&moved)[0])),
-            parameters: moved,
-        };
-        let own = (0..of.own(parameters).len()).map(|own| {
-            let (above, below) = of.own_moved(parameters, own);
+        let beyond = |moved: Vec<f64>| Beyond { taus: of.taus(&moved, flight), parameters: moved };
+        let own = of.own_range(flight).map(|at| {
+            let (above, below) = of.own_moved(parameters, at);
             [beyond(above), beyond(below)]
         });
         let mass = if of.cause == Cause::Drag { Some(of.by_mass(parameters, &path, &taus)?) } else { None };
-        Some(Self {
-            of,
-            parameters,
-            states,
-            eye: of.eye(parameters),
-            shifts: of.shifts(parameters),
-            own: own.collect(),
-            mass,
-            path,
-        })
+        Some(Self { of, parameters, flight, path, states, eyes, own: own.collect(), mass })
     }
 
     fn at(&self, i: usize, s: &Sighting) -> Option<At> {
@@ -577,16 +717,16 @@ impl<'a> Moves<'a> {
         const STEP_M: f64 = 1e-5;
         let of = self.of;
         let state = self.states[i].0;
-        let progress = of.progress(s);
+        let progress = of.flights[self.flight].progress(s);
         let place = MetrePoint::new(state.x, state.y);
-        let effect = of.effect(self.parameters);
+        let effect = of.effect(self.parameters, self.flight);
         let moved = |x: f64, y: f64| effect.seen_place(MetrePoint::new(place.x + x, place.y + y), progress);
         let along = |x: f64, y: f64| {
             let (above, below) = (moved(x, y), moved(-x, -y));
             ((above.x - below.x) / (2.0 * STEP_M), (above.y - below.y) / (2.0 * STEP_M))
         };
         let (by_x, by_y) = (along(STEP_M, 0.0), along(0.0, STEP_M));
-        let seen = self.eye.seen(&self.shifts, effect.seen_place(place, progress))?;
+        let seen = self.eyes.here.seen(&self.eyes.shifts, effect.seen_place(place, progress))?;
         Some(At {
             by_place: Matrix2::new(by_x.0, by_y.0, by_x.1, by_y.1),
             place,
@@ -646,16 +786,16 @@ impl<'a> Moves<'a> {
         match lever {
             Moved::X => State { x: 1.0, ..none },
             Moved::Y => State { y: 1.0, ..none },
-            Moved::Vx => self.with_mass(slopes.by(Lever::Vx), i, 0),
-            Moved::Vy => self.with_mass(slopes.by(Lever::Vy), i, 1),
-            Moved::Gravity => self.with_mass(field(sin, -cos), i, 2),
+            Moved::Vx => slopes.by(Lever::Vx),
+            Moved::Vy => slopes.by(Lever::Vy),
+            Moved::Gravity => self.with_mass(field(sin, -cos), i, 0),
             Moved::Roll => field(self.path.gravity * cos, self.path.gravity * sin),
             Moved::Readout => later(late),
             Moved::DragFactor => slopes.by(Lever::DragFactor),
             Moved::DragExponent => slopes.by(Lever::DragExponent),
             Moved::Own(own) => {
                 let [above, below] = &self.own[own];
-                self.with_mass(later((above.taus[i] - below.taus[i]) / (2.0 * OWN_STEP)), i, 3)
+                self.with_mass(later((above.taus[i] - below.taus[i]) / (2.0 * OWN_STEP)), i, 1)
             }
             Moved::Bend(_) | Moved::Nothing => none,
         }
@@ -671,19 +811,21 @@ impl<'a> Moves<'a> {
     /// Change of the pixel beside that of the state: what the cause does to places and to the camera.
     fn seen_by(&self, lever: Moved, at: &At) -> Option<PixelPoint> {
         let Moved::Own(own) = lever else { return Some(PixelPoint::new(0.0, 0.0)) };
-        let one = |beyond: &Beyond<'_>| {
-            let place = self.of.effect(&beyond.parameters).seen_place(at.place, at.progress);
-            beyond.eye.as_ref().unwrap_or(&self.eye).pixel_from_metre(&self.shifts, place)
+        let one = |side: usize| {
+            let beyond = &self.own[own][side];
+            let place = self.of.effect(&beyond.parameters, self.flight).seen_place(at.place, at.progress);
+            let eye = self.eyes.beyond.as_ref().map_or(&self.eyes.here, |eyes| &eyes[side]);
+            eye.pixel_from_metre(&self.eyes.shifts, place)
         };
-        let (above, below) = (one(&self.own[own][0])?, one(&self.own[own][1])?);
+        let (above, below) = (one(0)?, one(1)?);
         Some(PixelPoint::new((above.x - below.x) / (2.0 * OWN_STEP), (above.y - below.y) / (2.0 * OWN_STEP)))
     }
 }
 
 impl Hypothesis<'_> {
-    /// States at a mass higher and lower, over the span of the masses; and the mass's change for a unit of Vx, Vy, gravity and the drag over
-    /// weight, kg.
-    fn by_mass(&self, parameters: &[f64], path: &Path, taus: &[f64]) -> Option<([Vec<State>; 2], [f64; 4])> {
+    /// States at a mass higher and lower, over the span of the masses; and the mass's change, kg, for a unit of gravity and of the drag over
+    /// weight, to both of which it is inversely proportional.
+    fn by_mass(&self, parameters: &[f64], path: &Path, taus: &[f64]) -> Option<([Vec<State>; 2], [f64; 2])> {
         /// Relative steps.
         const STEP: f64 = 1e-4;
         let Motion::InAir(ball) = path.motion else { return None };
@@ -694,20 +836,7 @@ impl Hypothesis<'_> {
             let over = |s: State| State { x: s.x / span, y: s.y / span, vx: s.vx / span, vy: s.vy / span };
             Some(states.into_iter().map(over).collect())
         };
-        let mass = |j: usize, by: f64| {
-            let mut moved = parameters.to_vec();
-            moved[j] += by;
-            let start = State { vx: moved[2], vy: moved[3], ..path.start };
-            match self.motion(&moved, start).0 {
-                Motion::InAir(ball) => ball.mass_kg,
-                Motion::Vacuum => f64::NAN,
-            }
-        };
-        let own = PATH + self.nuisances.len();
-        let by = [2, 3, 4, own].map(|j| {
-            let step = 1e-4 * parameters[j].abs().max(1e-3);
-            (mass(j, step) - mass(j, -step)) / (2.0 * step)
-        });
+        let by = [parameters[0], self.own(parameters, 0)[0]].map(|value| -ball.mass_kg / value);
         Some(([states(1.0 + STEP)?, states(1.0 - STEP)?], by))
     }
 }

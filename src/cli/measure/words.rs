@@ -13,7 +13,7 @@ use crate::report::numbers::DecimalMark;
 use crate::report::reckoned;
 use crate::report::said::verdicts;
 use crate::units::Estimate;
-use crate::warning::{flights_in_words, in_sentences};
+use crate::warning::{flights_in_words, in_sentences, runs};
 
 const WIDTH: usize = 80;
 
@@ -218,13 +218,8 @@ impl<'a> Clip<'a> {
             let _ = writeln!(text, "  {:<22}{} off the stated vertical", "direction of the fall", mark.degrees(off));
         }
         if let Some(found) = flight.readout {
-            let milliseconds = Estimate {
-                value: 1e3 * found.readout_s.value,
-                standard_uncertainty: found.readout_s.standard_uncertainty.map(|u| 1e3 * u),
-                expanded_uncertainty_95: found.readout_s.expanded_uncertainty_95.map(|u| 1e3 * u),
-            };
-            let (value, source) = (mark.with_unit(&milliseconds, "ms"), found.source.words());
-            let _ = writeln!(text, "  {:<22}{value}, by {source}", "readout");
+            let said = format!("{}, {}", mark.with_unit(&found.shown_ms(), "ms"), found.words());
+            let _ = writeln!(text, "{}", wrapped(&format!("  {:<22}", "readout"), &said));
         }
     }
 }
@@ -267,23 +262,6 @@ fn limits(budget: &[BudgetLine], result: usize, mark: DecimalMark) -> Option<Str
 
 fn plural(word: &str, count: usize) -> String {
     if count == 1 { word.to_owned() } else { format!("{word}s") }
-}
-
-/// Numbers in rising order as "15, 25, 70–74".
-fn runs(numbers: &[usize]) -> String {
-    let mut runs: Vec<(usize, usize)> = Vec::new();
-    for &number in numbers {
-        match runs.last_mut() {
-            Some((_, last)) if *last + 1 == number => *last = number,
-            _ => runs.push((number, number)),
-        }
-    }
-    let one = |&(first, last): &(usize, usize)| match last - first {
-        0 => first.to_string(),
-        1 => format!("{first}, {last}"),
-        _ => format!("{first}–{last}"),
-    };
-    runs.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
 /// How models compared and by which rule sightings were left out; once for the clip, whose flights share them.
