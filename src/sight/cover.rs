@@ -50,50 +50,54 @@ impl Shades {
         shades
     }
 
-    /// The terms at a place, and where they were taken: just outside the rim the polynomial must not run away, and it is held at
-    /// a little over one radius. Also by how much the place was drawn in.
-    fn terms(&self, u: f64, v: f64) -> ([f64; SHADES], f64) {
-        let mut terms = [0.0; SHADES];
-        terms[0] = 1.0;
-        if self.count <= 1 {
-            return (terms, 1.0);
+    fn at(&self, u: f64, v: f64) -> Shade {
+        // Loops of a known length unroll: this is called for every pixel and every part of a streak.
+        match self.count {
+            0 | 1 => Shade { terms: EVEN, light: self.light[0], by_u: 0.0, by_v: 0.0 },
+            2..=6 => self.polynomial::<6, 3>(u, v),
+            _ => self.polynomial::<SHADES, SLOPE_TERMS>(u, v),
         }
+    }
+
+    /// With the first `TERMS` terms, and `SLOPES` of the slopes. Just outside the rim the polynomial must not run away, and it is
+    /// held at a little over one radius.
+    fn polynomial<const TERMS: usize, const SLOPES: usize>(&self, u: f64, v: f64) -> Shade {
         let squared = u * u + v * v;
         let hold = if squared > 1.1 * 1.1 { 1.1 / squared.sqrt() } else { 1.0 };
         let (u, v) = (u * hold, v * hold);
-        let mut raise = |degree: usize| {
+        let mut terms = EVEN;
+        let mut degree = 1;
+        while degree * (degree + 1) / 2 < TERMS {
             let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
             for j in 0..degree {
                 terms[own + j] = u * terms[below + j];
             }
             terms[own + degree] = v * terms[below + degree - 1];
-        };
-        raise(1);
-        raise(2);
-        if self.count > 6 {
-            raise(3);
-            raise(4);
+            degree += 1;
         }
-        (terms, hold)
-    }
-
-    fn at(&self, u: f64, v: f64) -> Shade {
-        let (terms, hold) = self.terms(u, v);
-        if self.count <= 1 {
-            return Shade { terms, light: self.light[0], by_u: 0.0, by_v: 0.0 };
-        }
-        let used = if self.count > 6 { (SHADES, SLOPE_TERMS) } else { (6, 3) };
         Shade {
-            light: product(&self.light[..used.0], &terms[..used.0]),
-            by_u: hold * product(&self.by_u[..used.1], &terms[..used.1]),
-            by_v: hold * product(&self.by_v[..used.1], &terms[..used.1]),
+            light: product::<TERMS>(&self.light, &terms),
+            by_u: hold * product::<SLOPES>(&self.by_u, &terms),
+            by_v: hold * product::<SLOPES>(&self.by_v, &terms),
             terms,
         }
     }
 }
 
-fn product(weights: &[f64], terms: &[f64]) -> f64 {
-    weights.iter().zip(terms).map(|(weight, term)| weight * term).sum()
+/// The terms of an even disc.
+const EVEN: [f64; SHADES] = {
+    let mut terms = [0.0; SHADES];
+    terms[0] = 1.0;
+    terms
+};
+
+/// Sum of the first `N` products, in four sums that the processor adds side by side.
+fn product<const N: usize>(weights: &[f64], terms: &[f64; SHADES]) -> f64 {
+    let mut sums = [0.0; 4];
+    for (i, (weight, term)) in weights[..N].iter().zip(&terms[..N]).enumerate() {
+        sums[i % 4] += weight * term;
+    }
+    (sums[0] + sums[1]) + (sums[2] + sums[3])
 }
 
 /// The places of the centre during the exposure, relative to mid-exposure.
