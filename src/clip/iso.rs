@@ -50,13 +50,21 @@ fn word(bytes: &[u8]) -> u64 {
 /// What the outermost structure of a file says of its completeness.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(super) struct Completeness {
-    /// The file stops before the place that its own structure names as the end.
+    /// Whether its own structure names the place where it ends, …
+    pub end_known: bool,
+    /// … and it stops before that.
     pub ends_early: bool,
     /// It is an ISO file (mp4, mov, 3gp) without its table of contents.
     pub lacks_contents: bool,
 }
 
-/// Reads how long the file should be: ISO boxes, or the RIFF chunk of an AVI file.
+impl Completeness {
+    fn by_end(end: Option<u64>, length: u64) -> Self {
+        Self { end_known: end.is_some(), ends_early: end.is_some_and(|end| end > length), lacks_contents: false }
+    }
+}
+
+/// Reads how long the file should be: ISO boxes, the RIFF chunk of an AVI file, or the segment of a Matroska or WebM file.
 pub(super) fn completeness(file: &mut File) -> io::Result<Completeness> {
     let length = file.seek(SeekFrom::End(0))?;
     let mut head = [0; 12];
@@ -68,16 +76,57 @@ pub(super) fn completeness(file: &mut File) -> io::Result<Completeness> {
         let stated = u64::from(u32::from_le_bytes([head[4], head[5], head[6], head[7]]));
         // 0 and the highest number stand for "not known" in files written as a stream.
         let known = stated != 0 && stated != u64::from(u32::MAX);
-        return Ok(Completeness { ends_early: known && stated + 8 > length, lacks_contents: false });
+        return Ok(Completeness::by_end(known.then_some(stated + 8), length));
+    }
+    if head[..4] == EBML_HEADER {
+        return Ok(Completeness::by_end(segment_end(file, length)?, length));
     }
     if !matches!(&head[4..8], b"ftyp" | b"moov" | b"mdat" | b"free" | b"skip" | b"wide" | b"pnot") {
         return Ok(Completeness::default());
     }
     let found = boxes(file, 0, length)?;
     Ok(Completeness {
+        end_known: true,
         ends_early: found.last().is_some_and(|last| last.end > length),
         lacks_contents: !found.iter().any(|one| &one.kind == b"moov" && one.end <= length),
     })
+}
+
+/// IDs of the elements that a Matroska or WebM file consists of (RFC 8794, 11.2.1; RFC 9559, 5.1).
+const EBML_HEADER: [u8; 4] = [0x1a, 0x45, 0xdf, 0xa3];
+const SEGMENT: [u8; 4] = [0x18, 0x53, 0x80, 0x67];
+
+/// Where the segment of a Matroska file should end; `None` where its size isn't known, as in a file written as a stream.
+fn segment_end(file: &mut File, length: u64) -> io::Result<Option<u64>> {
+    let mut start = 0;
+    // The header, perhaps some padding, the segment.
+    for _ in 0..8 {
+        let mut head = [0; 12];
+        if start + head.len() as u64 > length {
+            break;
+        }
+        file.seek(SeekFrom::Start(start))?;
+        file.read_exact(&mut head)?;
+        let id_bytes = head[0].leading_zeros() as usize + 1;
+        let Some((size_bytes, size)) = head.get(id_bytes..).and_then(element_size) else { break };
+        let Some(size) = size else { break };
+        let end = start.saturating_add((id_bytes + size_bytes) as u64).saturating_add(size);
+        if head[..4] == SEGMENT {
+            return Ok(Some(end));
+        }
+        start = end;
+    }
+    Ok(None)
+}
+
+/// A variable-size integer of RFC 8794, section 4: its own bytes, and its value unless all its bits are set, which says "unknown".
+fn element_size(bytes: &[u8]) -> Option<(usize, Option<u64>)> {
+    let count = bytes.first()?.leading_zeros() as usize + 1;
+    if count > 8 {
+        return None;
+    }
+    let value = word(bytes.get(..count)?) & !(u64::MAX << (7 * count));
+    Some((count, (value != !(u64::MAX << (7 * count))).then_some(value)))
 }
 
 /// Offsets of the display matrices of all tracks, for writing into them.
@@ -96,4 +145,23 @@ pub(super) fn track_matrices(file: &mut File) -> io::Result<Vec<u64>> {
         }
     }
     Ok(offsets)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 8794, section 4: a value may be written in more bytes than it needs, and all bits set say "unknown" (values made by the
+    /// rule, not copied).
+    #[test]
+    fn element_sizes_are_read_as_the_standard_writes_them() {
+        for (bytes, count) in [(&[0x82][..], 1), (&[0x40, 0x02], 2), (&[0x20, 0x00, 0x02], 3), (&[0x10, 0, 0, 0x02], 4)]
+        {
+            assert_eq!(element_size(bytes), Some((count, Some(2))));
+        }
+        assert_eq!(element_size(&[0xff]), Some((1, None)));
+        assert_eq!(element_size(&[0x01, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff]), Some((8, None)));
+        assert_eq!(element_size(&[0x40]), None);
+        assert_eq!(element_size(&[0x00, 0x01]), None);
+    }
 }

@@ -143,9 +143,10 @@ impl Reader {
         let stream = main_stream(&input).ok_or_else(|| ClipError::NoVideoStream(path.to_owned()))?;
         let (stream_index, time_base) = (stream.index(), stream.time_base());
         let orientation = orientation_of(&stream);
-        // In an ISO file the number counts frames that an edit list may hide; there the boxes tell whether the file is whole.
-        let is_iso = input.format().name().contains("mp4");
-        let packets_stated = if is_iso { 0 } else { usize::try_from(stream.frames()).unwrap_or(0) };
+        // Where the bytes tell whether the file is whole, the number isn't asked: in an ISO file it counts frames that an edit list may
+        // hide, in an AVI file empty ones that stand for gaps.
+        let frames = usize::try_from(stream.frames()).unwrap_or(0);
+        let packets_stated = if completeness.end_known { 0 } else { frames };
         let (decoder, complaints) = open_decoder(&stream, path)?;
         let info = ClipInfo {
             name: name_of(path),

@@ -33,6 +33,7 @@ pub(crate) use evaluate::{Fitted, fitted};
 pub use launch::{Launch, Mouth};
 pub use models::{Candidate, ModelRow};
 pub use motion::{BallInAir, Lever, Motion, Slopes, State};
+pub(crate) use noise::scale_of;
 pub use result::{
     CameraFound, Contribution, ContributionSource, FlightFit, Instant, NoiseStatement, Parameter, PushedResults,
     Residual,

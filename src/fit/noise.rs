@@ -3,6 +3,16 @@
 use super::FitOptions;
 use super::problem::{Problem, whiten};
 use super::result::NoiseStatement;
+use crate::sight::{Sighting, SightingSource};
+
+/// Factor on the uncertainty of one sighting where the flight's sightings scatter by `scale` times what they state. That the pictures'
+/// places turned out better than stated says nothing of a place that a hand put: its uncertainty isn't narrowed.
+pub(crate) fn scale_of(sighting: &Sighting, scale: f64) -> f64 {
+    match sighting.source {
+        SightingSource::ByHand => scale.max(1.0),
+        SightingSource::Found => scale,
+    }
+}
 
 /// Judges the residuals of the sightings in use.
 ///
@@ -54,4 +64,28 @@ fn neighbours(problem: &Problem, parameters: &[f64]) -> (f64, f64) {
     // Two standard deviations of the estimate for white noise, 1/√pairs.
     let significant = correlation > 2.0 / (pairs as f64).sqrt();
     (correlation, if significant { ((1.0 + correlation) / (1.0 - correlation)).sqrt() } else { 1.0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{Covariance2, PixelPoint};
+
+    #[test]
+    fn a_place_put_by_hand_is_never_narrowed() {
+        let found = Sighting {
+            frame: 3,
+            time_s: 0.1,
+            centre_px: PixelPoint::new(10.0, 20.0),
+            covariance_px2: Covariance2::isotropic(0.25),
+            radius_px: 9.0,
+            streak_px: None,
+            visible: 1.0,
+            signal_to_noise: 20.0,
+            source: SightingSource::Found,
+        };
+        let by_hand = Sighting { source: SightingSource::ByHand, ..found.clone() };
+        assert_eq!([0.6, 1.4].map(|scale| scale_of(&found, scale)), [0.6, 1.4]);
+        assert_eq!([0.6, 1.4].map(|scale| scale_of(&by_hand, scale)), [1.0, 1.4]);
+    }
 }

@@ -4,6 +4,7 @@ use nalgebra::{DMatrix, DMatrixViewMut, DVector, Vector2};
 
 use super::bends::Bends;
 use super::motion::{Lever, Motion, Slopes, State};
+use super::noise::scale_of;
 use super::terms::{Quantity, Term, Terms};
 use super::view::FlightView;
 use crate::maths::nonlinear::Residuals;
@@ -171,7 +172,7 @@ impl Problem<'_> {
         let residuals = self.pixel_residuals(flight, parameters)?;
         let white = |((r, s), w): ((&PixelPoint, &Sighting), &f64)| {
             let (a, b) = whiten(*r, s.covariance_px2);
-            let factor = w.sqrt() / self.noise_scale;
+            let factor = w.sqrt() / scale_of(s, self.noise_scale);
             [a * factor, b * factor]
         };
         Some(residuals.iter().zip(track.sightings).zip(&track.weights).flat_map(white).collect())
@@ -249,7 +250,7 @@ impl Problem<'_> {
         )?;
         for (i, ((state, slopes), s)) in states.iter().zip(track.sightings).enumerate() {
             let seen = self.bends.seen(self.view, self.shifts(parameters), MetrePoint::new(state.x, state.y))?;
-            let factor = track.weights[i].sqrt() / self.noise_scale;
+            let factor = track.weights[i].sqrt() / scale_of(s, self.noise_scale);
             let late = self.view.row_fraction(s.centre_px) - track.reference_row;
             let moment = Moment { late: shared.true_s(late), stated_s: taus[i] / shared.true_s(1.0) };
             for (j, (owner, quantity)) in layout.iter().enumerate() {

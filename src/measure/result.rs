@@ -9,7 +9,7 @@ use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
 use crate::fit::robust::REJECT_BEYOND;
-use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term};
+use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term, scale_of};
 use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
 use crate::measurement::motion::Motion as MotionSamples;
@@ -439,7 +439,7 @@ fn row(camera: &CameraView, fit: &FlightFit, index: usize, sighting: &Sighting) 
     let fitted_m = residual.fitted_m;
     let centre_m = MetrePoint::new(fitted_m.x + residual_m.x, fitted_m.y + residual_m.y);
     // What the fit took the sightings to be worth: bars then show how the points really scatter about the path.
-    let covariance_px2 = sighting.covariance_px2.widened(fit.noise.scale);
+    let covariance_px2 = sighting.covariance_px2.widened(scale_of(sighting, fit.noise.scale));
     SightingRow {
         frame: sighting.frame,
         time_s: sighting.time_s,

@@ -263,7 +263,7 @@ impl Search<'_> {
 
     /// The triples that begin in frame `first` and could lie on one falling path.
     fn seeds_from(&self, first: usize, stride: usize) -> Vec<[Member; 3]> {
-        let mut seeds = Vec::new();
+        let (mut seeds, mut near) = (Vec::new(), Vec::new());
         let (second, third) = (first + stride, first + 2 * stride);
         let (dt1, dt2) = (self.times_s[second] - self.times_s[first], self.times_s[third] - self.times_s[second]);
         if dt1 <= 0.0 || dt2 <= 0.0 {
@@ -282,7 +282,11 @@ impl Search<'_> {
                 );
                 let slack = 1.5 + 0.1 * one.diameter() + 0.05 * step;
                 let (least, most) = self.fall_limits(dt1, dt2, step, slack);
-                for (c, three) in self.blobs[third].iter().enumerate() {
+                near.clear();
+                near.extend(self.by_x[third].near(straight.x, slack + 0.6 * most.max(0.0)));
+                near.sort_unstable();
+                for &c in &near {
+                    let three = &self.blobs[third][c];
                     let (dx, fall) = (three.centre.x - straight.x, three.centre.y - straight.y);
                     // A phone held at up to 30° lets the fall lean by as much.
                     let believable = fall > least && fall < most && dx.abs() < slack + 0.6 * fall.max(0.0);

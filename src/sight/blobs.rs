@@ -3,12 +3,7 @@
 //! Bright, dark and coloured departures count alike. Many are kept: the ball need not be the best blob of its frame, only
 //! the one that falls.
 
-use std::collections::HashMap;
-
-use image::{GrayImage, Luma};
-use imageproc::region_labelling::{Connectivity, connected_components};
-
-use crate::sight::cells::CELL;
+use crate::sight::cells::{CELL, regions};
 use crate::sight::parts::discs_within;
 use crate::sight::watch::{KeptFrame, TILE, Window};
 use crate::units::PixelPoint;
@@ -69,7 +64,8 @@ impl BlobFinder {
     /// Blobs of the frame at `place` in the window, strongest first.
     pub fn find(&mut self, window: &Window, place: usize) -> Vec<Blob> {
         let frame = &window.frames[place];
-        let cells = wanted_cells(window, frame);
+        let regions = regions(&frame.changed_cells, window.width / CELL);
+        let cells = wanted_cells(window, frame, &regions);
         self.frame_box(&cells);
         for &cell in &cells {
             self.fill_departure(window, frame, cell);
@@ -84,7 +80,7 @@ impl BlobFinder {
         for &cell in &cells {
             self.clear(cell);
         }
-        blobs.extend(discs_within(window, frame, place));
+        blobs.extend(discs_within(window, frame, place, &regions));
         blobs.sort_by(|a, b| b.peak.total_cmp(&a.peak));
         blobs.truncate(MOST_PER_FRAME);
         blobs
@@ -203,8 +199,10 @@ impl BlobFinder {
     }
 }
 
-/// Changed cells and their neighbours, as column and row, without those inside changes so large that no ball can be meant.
-fn wanted_cells(window: &Window, frame: &KeptFrame) -> Vec<(usize, usize)> {
+/// Changed cells and their neighbours, as column and row, without those inside regions so large that no ball can be meant.
+fn wanted_cells(window: &Window, frame: &KeptFrame, regions: &[Vec<u32>]) -> Vec<(usize, usize)> {
+    /// Cells of a region: 45 000 px, as for blobs.
+    const MOST_CELLS: usize = GREATEST_AREA / (CELL * CELL);
     let (columns, rows) = (window.width / CELL, window.height / CELL);
     let mut wanted = vec![false; columns * rows];
     for &cell in &frame.changed_cells {
@@ -214,7 +212,7 @@ fn wanted_cells(window: &Window, frame: &KeptFrame) -> Vec<(usize, usize)> {
             wanted[start + column.saturating_sub(1)..=start + (column + 1).min(columns - 1)].fill(true);
         }
     }
-    for cell in large_regions(&frame.changed_cells, columns, rows) {
+    for &cell in regions.iter().filter(|region| region.len() > MOST_CELLS).flatten() {
         let (column, row) = (cell as usize % columns, cell as usize / columns);
         let inside = column > 0 && row > 0 && column + 1 < columns && row + 1 < rows;
         // The rim of a large region stays: a ball may be passing it.
@@ -310,23 +308,4 @@ impl Gathered {
             peak: self.peak,
         })
     }
-}
-
-/// Cells of connected changes that are larger than any ball looked for.
-fn large_regions(changed: &[u32], columns: usize, rows: usize) -> Vec<u32> {
-    /// Cells of a region: 45 000 px, as for blobs.
-    const MOST_CELLS: usize = GREATEST_AREA / (CELL * CELL);
-    if changed.len() <= MOST_CELLS {
-        return Vec::new();
-    }
-    let mut map = GrayImage::new(columns as u32, rows as u32);
-    for &cell in changed {
-        <[u8] as AsMut<[u8]>>::as_mut(&mut map)[cell as usize] = 1;
-    }
-    let labels = connected_components(&map, Connectivity::Four, Luma([0]));
-    let mut sizes: HashMap<u32, usize> = HashMap::new();
-    for &cell in changed {
-        *sizes.entry(labels.as_raw()[cell as usize]).or_default() += 1;
-    }
-    changed.iter().copied().filter(|&cell| sizes[&labels.as_raw()[cell as usize]] > MOST_CELLS).collect()
 }

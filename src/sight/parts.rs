@@ -5,11 +5,8 @@
 //! become candidates like any other. Cells (4×4 px) are fine enough to seed an arc; the refinement doesn't start from them
 //! alone.
 
-use image::{GrayImage, Luma};
-use imageproc::region_labelling::{Connectivity, connected_components};
-
 use crate::sight::blobs::Blob;
-use crate::sight::cells::CELL;
+use crate::sight::cells::{CELL, CellBox};
 use crate::sight::watch::{KeptFrame, TILE, Window};
 use crate::units::PixelPoint;
 
@@ -26,40 +23,18 @@ const SPLITS: [f64; 5] = [0.2, 0.35, 0.5, 0.65, 0.8];
 /// Most pieces kept of a frame.
 const MOST_PIECES: usize = 40;
 
-/// Round pieces of the large changed regions of a frame.
-pub fn discs_within(window: &Window, frame: &KeptFrame, place: usize) -> Vec<Blob> {
-    let (columns, rows) = (window.width / CELL, window.height / CELL);
-    if frame.changed_cells.len() < LEAST_REGION {
-        return Vec::new();
-    }
+/// Round pieces of the large ones among the changed regions of a frame.
+pub fn discs_within(window: &Window, frame: &KeptFrame, place: usize, regions: &[Vec<u32>]) -> Vec<Blob> {
+    let columns = window.width / CELL;
     let mut pieces = Vec::new();
-    for region in regions(&frame.changed_cells, columns, rows) {
+    for region in regions.iter().filter(|region| region.len() >= LEAST_REGION) {
         let colours: Vec<[f32; 3]> =
             region.iter().map(|&cell| cell_colour(window, frame, cell as usize, columns)).collect();
         for channel in 0..3 {
-            split(&region, &colours, channel, columns, place, &mut pieces);
+            split(region, &colours, channel, columns, place, &mut pieces);
         }
     }
     distinct(pieces)
-}
-
-/// Connected regions of at least [`LEAST_REGION`] cells.
-fn regions(changed: &[u32], columns: usize, rows: usize) -> Vec<Vec<u32>> {
-    let mut map = GrayImage::new(columns as u32, rows as u32);
-    for &cell in changed {
-        <[u8] as AsMut<[u8]>>::as_mut(&mut map)[cell as usize] = 1;
-    }
-    group_by_label(changed, connected_components(&map, Connectivity::Four, Luma([0])).as_raw(), LEAST_REGION)
-}
-
-fn group_by_label(cells: &[u32], labels: &[u32], least: usize) -> Vec<Vec<u32>> {
-    let most = cells.iter().map(|&cell| labels[cell as usize]).max().unwrap_or(0) as usize;
-    let mut groups = vec![Vec::new(); most + 1];
-    for &cell in cells {
-        groups[labels[cell as usize] as usize].push(cell);
-    }
-    groups.retain(|group| group.len() >= least);
-    groups
 }
 
 /// Mean luma, cb and cr of a cell.
@@ -92,61 +67,29 @@ fn split(
     if high - low < if channel == 0 { 40.0 } else { 16.0 } {
         return;
     }
-    let box_of = CellBox::around(region, columns);
+    let around = CellBox::around(region, columns);
     for share in SPLITS {
         let level = low + (high - low) * share as f32;
         let above = |i: usize| colours[i][channel] > level;
-        pieces.extend(box_of.round_pieces(region, colours, above, columns, place));
+        pieces.extend(round_pieces(&around, region, colours, above, columns, place));
     }
 }
 
-/// The box around a region, in cells, within which pieces are labelled.
-struct CellBox {
-    left: usize,
-    top: usize,
-    width: usize,
-    height: usize,
-}
-
-impl CellBox {
-    fn around(region: &[u32], columns: usize) -> Self {
-        let xs = || region.iter().map(|&cell| cell as usize % columns);
-        let ys = || region.iter().map(|&cell| cell as usize / columns);
-        let (left, top) = (xs().min().unwrap_or(0), ys().min().unwrap_or(0));
-        let (right, bottom) = (xs().max().unwrap_or(0), ys().max().unwrap_or(0));
-        Self { left, top, width: right - left + 1, height: bottom - top + 1 }
-    }
-
-    /// Round pieces of the region's cells that are `above` a level, and of those that aren't.
-    fn round_pieces(
-        &self,
-        region: &[u32],
-        colours: &[[f32; 3]],
-        above: impl Fn(usize) -> bool,
-        columns: usize,
-        place: usize,
-    ) -> Vec<(f64, Blob)> {
-        let mut map = GrayImage::new(self.width as u32, self.height as u32);
-        let local = |i: usize| {
-            let cell = region[i] as usize;
-            (cell / columns - self.top) * self.width + cell % columns - self.left
-        };
-        for i in 0..region.len() {
-            <[u8] as AsMut<[u8]>>::as_mut(&mut map)[local(i)] = 1 + u8::from(above(i));
-        }
-        // What is above and what is below are components of their own, since their values differ.
-        let labels = connected_components(&map, Connectivity::Four, Luma([0]));
-        let most = (0..region.len()).map(|i| labels.as_raw()[local(i)]).max().unwrap_or(0) as usize;
-        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); most + 1];
-        for i in 0..region.len() {
-            groups[labels.as_raw()[local(i)] as usize].push(i);
-        }
-        groups
-            .iter()
-            .filter(|group| PIECE.contains(&group.len()))
-            .filter_map(|group| piece(group, region, colours, columns, place))
-            .collect()
-    }
+/// Round pieces of the region's cells that are `above` a level, and of those that aren't.
+fn round_pieces(
+    around: &CellBox,
+    region: &[u32],
+    colours: &[[f32; 3]],
+    above: impl Fn(usize) -> bool,
+    columns: usize,
+    place: usize,
+) -> Vec<(f64, Blob)> {
+    around
+        .connected(region, above)
+        .iter()
+        .filter(|group| PIECE.contains(&group.len()))
+        .filter_map(|group| piece(group, region, colours, columns, place))
+        .collect()
 }
 
 /// A group of cells as a blob with its fill, when it is round.

@@ -14,12 +14,11 @@ use crate::units::{Covariance2, PixelPoint};
 /// Residuals larger than about three times this share of the contrast belong to something else in the picture: first
 /// loosely, while the disc is still finding its place, then strictly.
 const MODEL_SHARES: [f64; 3] = [0.5, 0.12, 0.05];
-/// Most steps while the disc is finding its place, and of the last, strict fit.
-const FINDING_STEPS: usize = 5;
-const LAST_STEPS: usize = 12;
-/// Step of the centre, px, below which the disc rests: the strict fit goes on from wherever the loose ones rested.
-const FINDING_REST_PX: f64 = 0.05;
-const LAST_REST_PX: f64 = 2e-3;
+/// While the disc is finding its place, and in the last, strict fit, which goes on from wherever the loose ones rested.
+const FINDING: Patience = Patience { steps: 5, rest_px: 0.05, negligible: 1e-2 };
+const LAST: Patience = Patience { steps: 12, rest_px: 2e-3, negligible: 1e-4 };
+/// The same while the look is learnt, which changes on where the place rests.
+const FINDING_LOOK: Patience = Patience { negligible: 1e-4, ..FINDING };
 /// About how many pixels of a patch a fit with free shading uses.
 const LEARNING_PIXELS: usize = 700;
 /// … a fit of the place alone: a ball of 40 px and more is placed by its long rim well enough; and a disc that is still finding
@@ -29,13 +28,25 @@ const FINDING_PIXELS: usize = 600;
 /// Share of its contrast by which chroma is off at an edge beside its noise: it is coarser, and encoders spare on it.
 const CHROMA_DOUBT: f64 = 0.05;
 
+/// When an iteration ends.
+#[derive(Clone, Copy)]
+struct Patience {
+    /// Most steps.
+    steps: usize,
+    /// The disc rests when its centre would move by less than this, px, …
+    rest_px: f64,
+    /// … and the cost would fall by less than this share.
+    negligible: f64,
+}
+
 /// Fits a disc to a patch from a starting disc near it. `None` when the fit runs away or nothing is left to fit.
 pub fn fit_disc(patch: &Patch, start: &Disc, unknowns: Unknowns, light: &Light) -> Option<DiscFit> {
     let fitting = Fitting { patch, start, unknowns, light };
-    let finding = |disc, share| fitting.settle(disc, share, FINDING_STEPS, FINDING_REST_PX);
+    let patience = if unknowns.shades > 0 { FINDING_LOOK } else { FINDING };
+    let finding = |disc, share| fitting.settle(disc, share, patience);
     let (disc, _) = finding(*start, MODEL_SHARES[0])?;
     let (disc, _) = finding(disc, MODEL_SHARES[1])?;
-    let (disc, state) = fitting.settle(disc, MODEL_SHARES[2], LAST_STEPS, LAST_REST_PX)?;
+    let (disc, state) = fitting.settle(disc, MODEL_SHARES[2], LAST)?;
     finish(patch, disc, &state, light)
 }
 
@@ -55,25 +66,25 @@ impl Fitting<'_> {
         Normal::take(self.patch, disc, self.unknowns, self.light, model_share, enough)
     }
 
-    /// Iterates until the disc rests.
-    fn settle(&self, mut disc: Disc, model_share: f64, steps: usize, rest_px: f64) -> Option<(Disc, Normal)> {
+    /// Iterates until the disc rests: the next step is short and promises little.
+    fn settle(&self, mut disc: Disc, model_share: f64, patience: Patience) -> Option<(Disc, Normal)> {
         let mut damping = 1e-3;
         let mut state = self.normal(&disc, model_share)?;
-        for _ in 0..steps {
+        for _ in 0..patience.steps {
             if damping > 1e4 {
                 break;
             }
+            let step = state.step(damping, self.unknowns);
+            // Looked at before the step is taken: at rest the tables' coarseness makes each further one worse.
+            if step.as_ref().is_some_and(|step| state.rests(step, patience)) {
+                break;
+            }
             // A step that can't be made, leads nowhere or makes it worse is tried again, shorter.
-            let trial =
-                state.step(damping).and_then(|step| Some((moved(&disc, &step, self.unknowns, self.start)?, step)));
-            let next = trial.and_then(|(trial, step)| Some((trial, step, self.normal(&trial, model_share)?)));
+            let trial = step.and_then(|step| moved(&disc, &step, self.unknowns, self.start));
+            let next = trial.and_then(|trial| Some((trial, self.normal(&trial, model_share)?)));
             match next {
-                Some((trial, step, next)) if next.cost <= state.cost => {
-                    let settled = step[0].hypot(step[1]) < rest_px && state.cost - next.cost < 1e-4 * state.cost;
+                Some((trial, next)) if next.cost <= state.cost => {
                     (disc, state, damping) = (trial, next, (damping * 0.2).max(1e-6));
-                    if settled {
-                        break;
-                    }
                 }
                 _ => damping *= 8.0,
             }
@@ -127,6 +138,9 @@ struct Normal {
     cost: f64,
     weight: f64,
     weighted_squares: f64,
+    /// Over the samples that depend on the disc: their shares of full weight, and the second derivatives of their costs as such shares.
+    weights: f64,
+    curvatures: f64,
 }
 
 impl Normal {
@@ -147,6 +161,8 @@ impl Normal {
             cost: 0.0,
             weight: 0.0,
             weighted_squares: 0.0,
+            weights: 0.0,
+            curvatures: 0.0,
         };
         let contrast = composer.contrast();
         let every = (patch.luma.levels.len() / enough).max(1);
@@ -182,7 +198,8 @@ impl Normal {
         // Geman–McClure: full weight well inside the spread, none far outside; the cost it belongs to stays bounded.
         let spread = 9.0 * (variance + tolerated * tolerated);
         let ratio = residual * residual / spread;
-        let weight = (1.0 + ratio).powi(-2) / variance;
+        let share = (1.0 + ratio).powi(-2);
+        let weight = share / variance;
         self.cost += residual * residual / (1.0 + ratio) / variance;
         self.weight += weight * variance;
         self.weighted_squares += weight * residual * residual;
@@ -190,6 +207,8 @@ impl Normal {
         if slopes.iter().all(|value| *value == 0.0) {
             return;
         }
+        self.weights += share;
+        self.curvatures += share * (1.0 - 3.0 * ratio) / (1.0 + ratio);
         for (i, by) in slopes.iter().enumerate() {
             let scaled = weight * by;
             self.right[i] += scaled * residual;
@@ -208,8 +227,22 @@ impl Normal {
         })
     }
 
-    fn step(&self, damping: f64) -> Option<DVector<f64>> {
-        let right = DVector::from_column_slice(&self.right[..self.count]);
+    /// Whether a step leads nowhere: its product with the right side is half of what the cost falls by at most.
+    fn rests(&self, step: &DVector<f64>, patience: Patience) -> bool {
+        let promised: f64 = 2.0 * step.iter().zip(&self.right).map(|(step, right)| step * right).sum::<f64>();
+        step[0].hypot(step[1]) < patience.rest_px && promised < patience.negligible * self.cost
+    }
+
+    /// The next step of the disc.
+    ///
+    /// Weights that fall with the residual bend the cost less than they weigh: steps by weight alone leave about half of the way each
+    /// time. The mean bend, as a share of the mean weight, makes up for that where the place alone is sought; of the many unknowns of a look
+    /// not all are bent alike, and longer steps lead astray.
+    fn step(&self, damping: f64, unknowns: Unknowns) -> Option<DVector<f64>> {
+        const LEAST_BEND: f64 = 0.4;
+        let bend =
+            if unknowns.shades > 0 { 1.0 } else { (self.curvatures / self.weights.max(1e-9)).clamp(LEAST_BEND, 1.0) };
+        let right = DVector::from_column_slice(&self.right[..self.count]) / bend;
         Some(self.damped(damping, 1e-12).cholesky()?.solve(&right))
     }
 }
