@@ -8,6 +8,8 @@ use crate::sight::watch::{KeptFrame, TILE, Window};
 
 /// Largest half width or height of a cut-out, px.
 const LARGEST: f64 = 400.0;
+/// By how much of its radius the centre of a disc may lie outside the picture: 37 % of it show then.
+const MAY_LIE_OUTSIDE: f64 = 0.2;
 
 /// Cuts out the surroundings of a disc; with chroma where the disc has a tint. `None` outside the picture, and for a disc that
 /// is too large to be a ball.
@@ -15,8 +17,10 @@ pub fn cut_out(window: &Window, place: usize, disc: &Disc) -> Option<Patch> {
     let margin = 5.0 + 3.0 * disc.blur_px;
     let reach = |streak: f64| disc.radius_px + 0.5 * streak.abs() + margin;
     let (half_width, half_height) = (reach(disc.streak_px.0), reach(disc.streak_px.1));
-    let inside =
-        (0.0..=window.width as f64).contains(&disc.centre.x) && (0.0..=window.height as f64).contains(&disc.centre.y);
+    // Where a ball that leaves the picture is expected, its centre may lie a little outside while nearly half of it still shows.
+    let beyond = MAY_LIE_OUTSIDE * disc.radius_px;
+    let within = |place: f64, size: usize| (-beyond..=size as f64 + beyond).contains(&place);
+    let inside = within(disc.centre.x, window.width) && within(disc.centre.y, window.height);
     if half_width.max(half_height) > LARGEST || !inside {
         return None;
     }
