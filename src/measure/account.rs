@@ -47,15 +47,15 @@ pub(super) fn account(evaluated: &Evaluated, timed: &[Sighting], monte_carlo: Op
 
 fn found_input(found: &CameraFound) -> FoundInput {
     let input = &found.input;
-    FoundInput {
-        input: found.index,
+    let quantity = FoundQuantity {
         name: input.name.clone(),
         unit: input.unit.clone(),
         value: input.value,
         standard_uncertainty: input.standard_uncertainty,
         found: input.value + found.shift * input.standard_uncertainty,
         found_standard_uncertainty: found.narrowed * input.standard_uncertainty,
-    }
+    };
+    FoundInput { input: found.index, quantity }
 }
 
 /// How the fit goes with a flight of so many sightings.
@@ -100,9 +100,7 @@ fn found(fit: &FlightFit) -> Vec<FoundQuantity> {
     let of = |parameter: &Parameter| {
         let Term::Known { value, standard_uncertainty } = parameter.term else { return None };
         if let Quantity::Camera(knob) = parameter.quantity {
-            let FoundInput { name, unit, value, standard_uncertainty, found, found_standard_uncertainty, .. } =
-                found_input(&fit.camera[knob]);
-            return Some(FoundQuantity { name, unit, value, standard_uncertainty, found, found_standard_uncertainty });
+            return Some(found_input(&fit.camera[knob]).quantity);
         }
         let (unit, per_own) = shown_unit(parameter.quantity);
         // As in the budget: one is a clock that is right.

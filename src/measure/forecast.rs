@@ -50,7 +50,7 @@ pub fn set_against(measurement: &mut Measurement, expected: &Expected) -> Result
     let forecast = forecast(&expected.launch, expected.target_height_m)?;
     for flight in &mut measurement.flights {
         let found = flight.account.iter().flat_map(|account| &account.camera);
-        let camera = camera.moved(found.map(|found| (found.input, found.found - found.value)));
+        let camera = camera.moved(found.map(|found| (found.input, found.quantity.found - found.quantity.value)));
         flight.forecast = Some(statement(flight, expected, &forecast, camera.camera())?);
     }
     Ok(())

@@ -44,14 +44,8 @@ pub struct NoiseAccount {
 pub struct FoundInput {
     /// Its place among the camera's inputs.
     pub input: usize,
-    pub name: String,
-    /// Of all that follows.
-    pub unit: String,
-    /// Stated, or usual.
-    pub value: f64,
-    pub standard_uncertainty: f64,
-    pub found: f64,
-    pub found_standard_uncertainty: f64,
+    #[serde(flatten)]
+    pub quantity: FoundQuantity,
 }
 
 /// How well a fit goes with the sightings.

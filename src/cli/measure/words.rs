@@ -6,7 +6,7 @@ use std::path::Path;
 use super::class::Row;
 use crate::cli::output::CommandError;
 use crate::measurement::account::FitQuality;
-use crate::measurement::{BudgetLine, FlightMeasurement, Measurement, SharedGravity};
+use crate::measurement::{BudgetLine, FlightMeasurement, Measurement, SharedGravity, VerdictStatement};
 use crate::report::class::{ClassEntry, ClassLine, notes_of_groups};
 use crate::report::graphs::capitalised;
 use crate::report::numbers::DecimalMark;
@@ -78,10 +78,7 @@ impl<'a> Clip<'a> {
         for (verdict, flights) in verdicts(&self.measurement.flights) {
             let of =
                 if flights == shared.flights { String::new() } else { format!("{}: ", flights_in_words(&flights)) };
-            let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&format!("{of}{}", verdict.summary))));
-            for reason in &verdict.reasons {
-                let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
-            }
+            text.push_str(&judged(&of, verdict, mark));
         }
         text
     }
@@ -129,10 +126,7 @@ impl<'a> Clip<'a> {
             let _ = writeln!(text, "  {:<22}{} ms, by the streaks", "exposure", mark.significant(1e3 * exposure_s, 2));
         }
         if let Some(verdict) = flight.verdict.as_ref().filter(|_| alone) {
-            let _ = writeln!(text, "\n{}", wrapped("", &mark.said(&verdict.summary)));
-            for reason in &verdict.reasons {
-                let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
-            }
+            text.push_str(&judged("", verdict, mark));
         }
         if let Some(comparison) = flight.forecast.as_ref().and_then(|forecast| forecast.comparison.as_ref()) {
             let _ = writeln!(text, "\n{}", wrapped("Forecast: ", &mark.said(comparison)));
@@ -222,6 +216,15 @@ impl<'a> Clip<'a> {
             let _ = writeln!(text, "{}", wrapped(&format!("  {:<22}", "readout"), &said));
         }
     }
+}
+
+/// A verdict and its reasons, below an empty line; `of` names the flights where that isn't plain.
+fn judged(of: &str, verdict: &VerdictStatement, mark: DecimalMark) -> String {
+    let mut text = format!("\n{}\n", wrapped("", &mark.said(&format!("{of}{}", verdict.summary))));
+    for reason in &verdict.reasons {
+        let _ = writeln!(text, "{}", wrapped("  – ", &mark.said(reason)));
+    }
+    text
 }
 
 /// The uncertainty budgets in full: of each flight, with gravity free and with gravity given.
