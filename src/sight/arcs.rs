@@ -99,6 +99,8 @@ pub struct Arc {
     pub path: PixelPath,
     /// Root mean square distance of the blobs from the path, px.
     pub rms_px: f64,
+    /// Height of the bent path over its chord, px.
+    pub sagitta_px: f64,
     /// Decimal logarithm of the number of arcs as good as this expected by chance.
     pub log10_chance: f64,
     /// Whether the fall is one that scale and clock allow; `true` when they aren't known.
@@ -114,12 +116,30 @@ impl Arc {
         self.blobs[self.blobs.len() - 1].frame
     }
 
-    /// Whether two arcs can't be two flights of one ball: they share a good part of their time, or blobs.
-    pub fn overlaps(&self, other: &Self) -> bool {
-        let common =
-            self.last_frame().min(other.last_frame()) as f64 - self.first_frame().max(other.first_frame()) as f64;
-        let shorter = (self.last_frame() - self.first_frame()).min(other.last_frame() - other.first_frame()) as f64;
-        common > 0.34 * shorter || (common >= 0.0 && self.shared_blobs(other) > 1)
+    /// How clearly the path bends: its sagitta over what the scatter of the blobs leaves open, as a number of standard deviations.
+    pub fn fall_shows(&self) -> f64 {
+        const LEAST_SCATTER_PX: f64 = 0.5;
+        let (first, last) = (&self.blobs[0], &self.blobs[self.blobs.len() - 1]);
+        let sag = self.sagitta_px.abs() * (self.blobs.len() as f64).sqrt();
+        let known = (last.frame - first.frame + 1) as f64 / self.blobs.len() as f64;
+        sag / (self.rms_px.max(LEAST_SCATTER_PX) * known)
+    }
+
+    /// Whether two arcs are of one thing: they share a good part of their time, and their paths are about one there.
+    pub fn is_the_same_as(&self, other: &Self) -> bool {
+        let (from, till) = (self.first_frame().max(other.first_frame()), self.last_frame().min(other.last_frame()));
+        if from > till {
+            return false;
+        }
+        let near = |blob: &&Blob| {
+            (from..=till).contains(&blob.frame)
+                && other.blobs.iter().any(|its| {
+                    let reach = 0.75 * blob.diameter().max(its.diameter()) + 2.0;
+                    its.frame == blob.frame && its.centre.distance(blob.centre) < reach
+                })
+        };
+        let shared = self.blobs.iter().filter(near).count();
+        shared > 1 && 3 * shared >= self.blobs.len().min(other.blobs.len())
     }
 
     /// Whether most of this arc is the other one, grown from another seed.
@@ -158,16 +178,17 @@ pub fn find_arcs(
         arcs = Search { strict: false, ..search }.grow_all();
     }
     arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
-    arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(a.log10_chance.total_cmp(&b.log10_chance)));
+    arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(b.fall_shows().total_cmp(&a.fall_shows())));
     arcs
 }
 
-/// One ball flies at a time: of arcs that overlap, the one listed first. Those that had to give way stay in `arcs`.
-pub fn one_at_a_time(arcs: &mut Vec<Arc>) -> Vec<Arc> {
-    let (mut chosen, mut waiting): (Vec<Arc>, Vec<Arc>) = (Vec::new(), Vec::new());
+/// Takes the best of the arcs, and the next ones that are other things, up to so many.
+pub fn take_different(arcs: &mut Vec<Arc>, most: usize) -> Vec<Arc> {
+    let mut chosen: Vec<Arc> = Vec::new();
+    let mut waiting = Vec::new();
     for arc in arcs.drain(..) {
-        let taken = chosen.iter().any(|other| arc.overlaps(other));
-        if taken { &mut waiting } else { &mut chosen }.push(arc);
+        let another = chosen.len() < most && !chosen.iter().any(|other| arc.is_the_same_as(other));
+        if another { &mut chosen } else { &mut waiting }.push(arc);
     }
     *arcs = waiting;
     chosen
@@ -448,13 +469,13 @@ impl Search<'_> {
         let sag = ay * duration_s * duration_s / 8.0;
         let bends = sag > (2.0_f64).max(4.0 * rms_px).max(0.12 * diameter) && ax.abs() < 0.6 * ay;
         let close = rms_px < 0.7 + 0.08 * diameter;
-        let travels = travelled(&places) > 2.0 * diameter.max(5.0);
+        let travels = travelled(&path, &places) > (2.0 * diameter).max(25.0 * rms_px).max(12.0);
         if !(bends && close && travels) {
             return None;
         }
         let log10_chance = self.log10_chance(&blobs, rms_px);
         let fall_believable = self.prior.allows(ay);
-        (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc { blobs, path, rms_px, log10_chance, fall_believable })
+        (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc { blobs, path, rms_px, sagitta_px: sag, log10_chance, fall_believable })
     }
 
     /// Expected number of arcs this good among as many random blobs that look like these.
@@ -511,9 +532,12 @@ fn smooth_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
     Some((sum / (places.len() as f64 - 0.5 * path.determined()).max(1.0)).sqrt())
 }
 
-/// Length of the path through the places, px.
-fn travelled(places: &[(f64, PixelPoint)]) -> f64 {
-    places.windows(2).map(|pair| pair[0].1.distance(pair[1].1)).sum()
+/// Length of a smooth path over the time of the places, px: what only trembles goes nowhere.
+fn travelled(path: &PixelPath, places: &[(f64, PixelPoint)]) -> f64 {
+    const STEPS: i32 = 16;
+    let (from, till) = (places[0].0, places[places.len() - 1].0);
+    let at = |step: i32| path.at(from + (till - from) * f64::from(step) / f64::from(STEPS));
+    (0..STEPS).map(|step| at(step).distance(at(step + 1))).sum()
 }
 
 /// The middle value, the upper of two; of one at least.

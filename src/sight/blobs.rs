@@ -1,42 +1,56 @@
-//! Candidate blobs: connected places of a frame that depart from the resting scene, in units of the noise.
+//! Candidate blobs: connected cells of a frame that depart from the resting scene, in units of the noise that was measured there.
 //!
-//! Bright, dark and coloured departures count alike. Many are kept: the ball need not be the best blob of its frame, only
+//! Bright, dark and coloured departures count alike. A thing that moves before another one that moves is one region with it, so
+//! regions are also split: at higher and higher departures (a ball before its own faint shadow), and by what moved since a moment before
+//! and till a moment after (a ball before somebody who walks). Many blobs are kept: the ball need not be the best of its frame, only
 //! the one that falls.
 
-use crate::sight::cells::{CELL, regions};
-use crate::sight::parts::discs_within;
-use crate::sight::watch::{KeptFrame, TILE, Window};
+use crate::sight::cells::CELL;
+use crate::sight::watch::{KeptFrame, Window};
 use crate::units::PixelPoint;
 
-/// A pixel belongs to a blob when the mean departure of its 3×3 neighbourhood is above this many standard deviations. The
-/// noise of that mean is a third of a pixel's where noise is white, and near a pixel's where an encoder has smeared it.
-const JOIN_SIGMAS: f32 = 2.6;
-/// … and a blob must hold a pixel above this.
-const PEAK_SIGMAS: f32 = 4.5;
-/// Blobs with fewer pixels are noise; a ball of 4 px has 12.
-const LEAST_AREA: usize = 6;
-/// Larger ones are people and doors: a disc of 240 px.
-const GREATEST_AREA: usize = 45_000;
-/// Most blobs kept of one frame, the strongest first.
-const MOST_PER_FRAME: usize = 120;
+/// A cell belongs to a blob when it departs by so many standard deviations …
+const JOIN_SIGMAS: f32 = 4.0;
+/// … and a blob must hold a cell that departs by so many.
+const PEAK_SIGMAS: f32 = 6.5;
+/// Each level at which a region is split over the one before.
+const LEVEL_STEP: f32 = 1.7;
+/// Of a region at a level, the share of its cells above the next at which that is still the same thing.
+const SAME_THING: f64 = 0.75;
+/// Cells of a region that may hide a ball before something larger that moves.
+const LARGE_REGION: usize = 60;
+/// Cells of the largest ball: a disc of 240 px.
+const MOST_CELLS: usize = 45_000 / (CELL * CELL);
+/// A part of a large region fills its ellipse by at least this: a disc by 1, a square by .95, an L by .6.
+const LEAST_FILL: f64 = 0.7;
+/// Longer over shorter axis of such a part; of a thing by itself nothing is asked, as streaks are long.
+const LONGEST_PART: f64 = 2.5;
+/// Departure, as a share of what the strongest cells of a blob show, from which a cell counts as wholly covered.
+const COVERED: f32 = 0.6;
+/// Most blobs kept of one frame, the worthiest first.
+const MOST_PER_FRAME: usize = 60;
 
 /// A connected departure from the resting scene.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Blob {
     /// Place of the frame in its window.
     pub frame: usize,
-    /// Centroid, weighted by the departure.
+    /// Centroid, weighted by how much of each cell is covered.
     pub centre: PixelPoint,
-    /// Pixels.
+    /// Covered area, px².
     pub area: f32,
-    /// Standard deviations of the pixels' places along the longer and the shorter axis, px.
+    /// Standard deviations of the covered places along the longer and the shorter axis, px.
     pub axes: (f32, f32),
     /// Unit vector of the longer axis.
     pub direction: (f32, f32),
     /// Mean luma, cb and cr of the frame inside the blob.
     pub colour: [f32; 3],
+    /// The same of the resting scene behind it.
+    pub behind: [f32; 3],
     /// Greatest departure in standard deviations.
     pub peak: f32,
+    /// Area of the whole region that it is a part of, over its own: 1 for a thing by itself.
+    pub part_of: f32,
 }
 
 impl Blob {
@@ -46,266 +60,250 @@ impl Blob {
     }
 }
 
-/// Working storage for the box around what changed in a frame, with a border of one pixel; reused from frame to frame.
+/// Working storage for one frame's cells, all nought between frames; reused from frame to frame.
 #[derive(Default)]
 pub struct BlobFinder {
-    /// Of the box, px in the picture.
-    left: usize,
-    top: usize,
-    /// Of the storage.
     columns: usize,
-    /// Departure in 1/256 of a standard deviation: two bytes a pixel, since a picture may have eight million.
-    departure: Vec<i16>,
-    joined: Vec<bool>,
+    rows: usize,
+    departure: Vec<f32>,
+    /// Luma, cb and cr of the frame, levels.
+    colour: Vec<[f32; 3]>,
+    /// Label of the pass in which a cell was last visited.
+    visited: Vec<u32>,
+    pass: u32,
     stack: Vec<u32>,
 }
 
 impl BlobFinder {
-    /// Blobs of the frame at `place` in the window, strongest first.
+    /// Blobs of the frame at `place` in the window, worthiest first.
     pub fn find(&mut self, window: &Window, place: usize) -> Vec<Blob> {
-        let frame = &window.frames[place];
-        let regions = regions(&frame.changed_cells, window.width / CELL);
-        let cells = wanted_cells(window, frame, &regions);
-        self.frame_box(&cells);
-        for &cell in &cells {
-            self.fill_departure(window, frame, cell);
-        }
-        for &cell in &cells {
-            self.mark_joined(cell);
-        }
+        self.make_room(window);
+        let cells = self.fill(window, &window.frames[place]);
         let mut blobs = Vec::new();
-        for &cell in &cells {
-            self.trace_cell(window, frame, place, cell, &mut blobs);
+        for region in self.connected(&cells, JOIN_SIGMAS) {
+            self.take_apart(window, place, &region, &mut blobs);
         }
         for &cell in &cells {
-            self.clear(cell);
+            self.departure[cell as usize] = 0.0;
         }
-        blobs.extend(discs_within(window, frame, place, &regions));
-        blobs.sort_by(|a, b| b.peak.total_cmp(&a.peak));
+        let worth = |blob: &Blob| blob.peak / blob.part_of.sqrt();
+        blobs.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
         blobs.truncate(MOST_PER_FRAME);
         blobs
     }
 
-    /// Lays the working storage around the cells. It is all nought before and after each frame.
-    fn frame_box(&mut self, cells: &[(usize, usize)]) {
-        let span = |values: &dyn Fn(&(usize, usize)) -> usize| {
-            let (least, most) = cells.iter().map(values).fold((usize::MAX, 0), |(a, b), v| (a.min(v), b.max(v)));
-            (least.min(most) * CELL, (most + 1) * CELL)
-        };
-        let ((left, right), (top, bottom)) = (span(&|cell| cell.0), span(&|cell| cell.1));
-        (self.left, self.top, self.columns) = (left, top, right - left + 2);
-        let size = self.columns * (bottom - top + 2);
-        if self.departure.len() < size {
-            // No more than that: growing by doubling would take half as much again of a large picture.
-            self.departure.reserve_exact(size - self.departure.len());
-            self.joined.reserve_exact(size - self.joined.len());
-            self.departure.resize(size, 0);
-            self.joined.resize(size, false);
+    fn make_room(&mut self, window: &Window) {
+        (self.columns, self.rows) = (window.width / CELL, window.height / CELL);
+        let size = self.columns * self.rows;
+        if self.departure.len() != size {
+            self.departure = vec![0.0; size];
+            self.colour = vec![[0.0; 3]; size];
+            self.visited = vec![0; size];
         }
     }
 
-    /// Place of a pixel of the box in the working storage.
-    fn place(&self, x: usize, y: usize) -> usize {
-        (y - self.top + 1) * self.columns + x - self.left + 1
+    /// Departures of the kept cells; gives those that are above the lowest level.
+    fn fill(&mut self, window: &Window, frame: &KeptFrame) -> Vec<u32> {
+        let mut above = Vec::new();
+        for (cell, sums) in frame.cells(self.columns, self.rows) {
+            let (departure, colour) = window.cells.departure(cell, sums, &frame.levels.shift);
+            if departure > JOIN_SIGMAS {
+                self.departure[cell] = departure;
+                self.colour[cell] = colour;
+                above.push(cell as u32);
+            }
+        }
+        above
     }
 
-    fn fill_departure(&mut self, window: &Window, frame: &KeptFrame, cell: (usize, usize)) {
-        let (left, top) = (cell.0 * CELL, cell.1 * CELL);
-        let tile = (top / TILE * window.width.div_ceil(TILE) + left / TILE) as u32;
-        let Some((luma, cb, cr)) = frame.tile(tile) else { return };
-        let resting = &window.resting;
-        let per_chroma = 0.8 / window.chroma_noise;
-        for y in top..top + CELL {
-            for x in left..left + CELL {
-                let level = resting.luma.samples[y * window.width + x];
-                let expected = f32::from(level) + frame.levels.shift[level as usize];
-                let mut strongest =
-                    (f32::from(luma[y % TILE * TILE + x % TILE]) - expected) / window.luma_noise[level as usize];
-                let chroma = y % TILE / 2 * (TILE / 2) + x % TILE / 2;
-                let below = y / 2 * resting.cb.width + x / 2;
-                // The strongest channel with its sign: neighbours of one sign add up in the 3×3 mean, noise doesn't.
-                for (samples, resting) in [(cb, &resting.cb), (cr, &resting.cr)] {
-                    let z = (f32::from(samples[chroma]) - f32::from(resting.samples[below])) * per_chroma;
-                    if z.abs() > strongest.abs() {
-                        strongest = z;
+    /// Connected groups (by edge or corner) of those `cells` that depart by more than `level`.
+    fn connected(&mut self, cells: &[u32], level: f32) -> Vec<Vec<u32>> {
+        self.pass += 1;
+        let mut groups = Vec::new();
+        for &start in cells {
+            if self.departure[start as usize] > level && self.visited[start as usize] != self.pass {
+                groups.push(self.grow(start, level));
+            }
+        }
+        groups
+    }
+
+    fn grow(&mut self, start: u32, level: f32) -> Vec<u32> {
+        let mut group = Vec::new();
+        self.visited[start as usize] = self.pass;
+        self.stack.push(start);
+        while let Some(cell) = self.stack.pop() {
+            group.push(cell);
+            let (column, row) = (cell as usize % self.columns, cell as usize / self.columns);
+            for y in row.saturating_sub(1)..=(row + 1).min(self.rows - 1) {
+                for x in column.saturating_sub(1)..=(column + 1).min(self.columns - 1) {
+                    let next = y * self.columns + x;
+                    if self.departure[next] > level && self.visited[next] != self.pass {
+                        self.visited[next] = self.pass;
+                        self.stack.push(next as u32);
                     }
                 }
-                let place = self.place(x, y);
-                self.departure[place] = (strongest.clamp(-60.0, 60.0) * 256.0) as i16;
             }
+        }
+        group
+    }
+
+    /// A region as a blob, and the parts of it that stand out by themselves.
+    fn take_apart(&mut self, window: &Window, place: usize, region: &[u32], blobs: &mut Vec<Blob>) {
+        let whole = region.len();
+        if whole <= MOST_CELLS {
+            blobs.extend(self.blob(window, place, region, whole));
+        }
+        self.split(window, place, region, JOIN_SIGMAS, whole, blobs);
+        if whole >= LARGE_REGION {
+            self.split_by_motion(window, place, region, blobs);
         }
     }
 
-    fn mean_departure(&self, place: usize) -> f32 {
-        let row = |start: usize| self.departure[start - 1..=start + 1].iter().map(|&z| i32::from(z)).sum::<i32>();
-        (row(place - self.columns) + row(place) + row(place + self.columns)) as f32 / (9.0 * 256.0)
-    }
-
-    fn mark_joined(&mut self, (column, row): (usize, usize)) {
-        for y in row * CELL..(row + 1) * CELL {
-            for x in column * CELL..(column + 1) * CELL {
-                let place = self.place(x, y);
-                self.joined[place] = self.mean_departure(place).abs() > JOIN_SIGMAS;
-            }
-        }
-    }
-
-    fn trace_cell(
+    /// Splits a region at rising levels: what falls apart from it, or is much smaller than it, is a thing of its own.
+    fn split(
         &mut self,
         window: &Window,
-        frame: &KeptFrame,
         place: usize,
-        (column, row): (usize, usize),
+        region: &[u32],
+        level: f32,
+        whole: usize,
         blobs: &mut Vec<Blob>,
     ) {
-        for y in row * CELL..(row + 1) * CELL {
-            for x in column * CELL..(column + 1) * CELL {
-                let start = self.place(x, y);
-                if self.joined[start] {
-                    blobs.extend(self.trace(window, frame, place, start));
+        let peak = region.iter().map(|&cell| self.departure[cell as usize]).fold(0.0, f32::max);
+        let (mut level, mut region, mut known) = (level, region.to_vec(), region.len());
+        loop {
+            level *= LEVEL_STEP;
+            if level * LEVEL_STEP > peak || region.len() < 4 {
+                return;
+            }
+            let mut parts = self.connected(&region, level);
+            if parts.len() != 1 {
+                for part in parts {
+                    self.note_part(window, place, &part, whole, blobs);
+                    self.split(window, place, &part, level, whole, blobs);
                 }
+                return;
+            }
+            region = parts.swap_remove(0);
+            if (region.len() as f64) < SAME_THING * known as f64 {
+                known = region.len();
+                self.note_part(window, place, &region, whole, blobs);
             }
         }
     }
 
-    /// Takes the connected blob that holds `start` out of the map; `None` when it is too small, too large or too faint.
-    fn trace(&mut self, window: &Window, frame: &KeptFrame, frame_place: usize, start: usize) -> Option<Blob> {
-        let mut gathered = Gathered::default();
-        self.joined[start] = false;
-        self.stack.push(start as u32);
-        while let Some(place) = self.stack.pop() {
-            let place = place as usize;
-            let (x, y) = (place % self.columns + self.left - 1, place / self.columns + self.top - 1);
-            let z = self.mean_departure(place).abs();
-            gathered.add(x, y, z);
-            if gathered.count <= 400 || gathered.count % 16 == 0 {
-                gathered.add_colour(colour_at(window, frame, x, y), z);
-            }
-            for next in [place - 1, place + 1, place - self.columns, place + self.columns] {
-                if std::mem::take(&mut self.joined[next]) {
-                    self.stack.push(next as u32);
-                }
-            }
+    fn note_part(&self, window: &Window, place: usize, part: &[u32], whole: usize, blobs: &mut Vec<Blob>) {
+        if part.len() <= MOST_CELLS {
+            let blob = self.blob(window, place, part, whole);
+            blobs.extend(blob.filter(|blob| whole < LARGE_REGION || looks_compact(blob)));
         }
-        gathered.blob(frame_place)
     }
 
-    fn clear(&mut self, (column, row): (usize, usize)) {
-        for y in row * CELL..(row + 1) * CELL {
-            let start = self.place(column * CELL, y);
-            self.departure[start..start + CELL].fill(0);
-            self.joined[start..start + CELL].fill(false);
+    /// Parts of a region that are where nothing was a moment before and will be nothing a moment after.
+    fn split_by_motion(&mut self, window: &Window, place: usize, region: &[u32], blobs: &mut Vec<Blob>) {
+        let (Some(before), Some(after)) = (place.checked_sub(window.moment), window.frames.get(place + window.moment))
+        else {
+            return;
+        };
+        let before = &window.frames[before];
+        let saved: Vec<f32> = region.iter().map(|&cell| self.departure[cell as usize]).collect();
+        for &cell in region {
+            let colour = self.colour[cell as usize];
+            let since = window.cells.apart(cell as usize, colour, before, self.columns);
+            let till = window.cells.apart(cell as usize, colour, after, self.columns);
+            self.departure[cell as usize] = since.min(till);
         }
+        let parts: Vec<Vec<u32>> = self.connected(region, PEAK_SIGMAS);
+        for (part, departure) in region.iter().zip(saved) {
+            self.departure[*part as usize] = departure;
+        }
+        for part in parts.iter().filter(|part| part.len() >= 3 && 4 * part.len() < 3 * region.len()) {
+            self.note_part(window, place, part, region.len(), blobs);
+        }
+    }
+
+    /// Sums up a group of cells; `None` when it is too faint.
+    fn blob(&self, window: &Window, frame: usize, cells: &[u32], whole: usize) -> Option<Blob> {
+        let mut departures: Vec<f32> = cells.iter().map(|&cell| self.departure[cell as usize]).collect();
+        let peak = departures.iter().copied().fold(0.0, f32::max);
+        if peak < PEAK_SIGMAS {
+            return None;
+        }
+        let strong = departures.len() * 4 / 5;
+        let strong = *departures.select_nth_unstable_by(strong, f32::total_cmp).1;
+        let mut sums = Moments::default();
+        for &cell in cells {
+            let cell = cell as usize;
+            // Pixel centres are whole numbers.
+            let middle = |start: usize| (start * CELL) as f64 + 0.5 * (CELL as f64 - 1.0);
+            let weight = (self.departure[cell] / (COVERED * strong)).min(1.0);
+            let behind = window.cells.resting(cell);
+            sums.add((middle(cell % self.columns), middle(cell / self.columns)), weight, self.colour[cell], behind);
+        }
+        Some(sums.blob(frame, peak, whole as f32 / cells.len() as f32))
     }
 }
 
-/// Changed cells and their neighbours, as column and row, without those inside regions so large that no ball can be meant.
-fn wanted_cells(window: &Window, frame: &KeptFrame, regions: &[Vec<u32>]) -> Vec<(usize, usize)> {
-    /// Cells of a region: 45 000 px, as for blobs.
-    const MOST_CELLS: usize = GREATEST_AREA / (CELL * CELL);
-    let (columns, rows) = (window.width / CELL, window.height / CELL);
-    let mut wanted = vec![false; columns * rows];
-    for &cell in &frame.changed_cells {
-        let (column, row) = (cell as usize % columns, cell as usize / columns);
-        for y in row.saturating_sub(1)..=(row + 1).min(rows - 1) {
-            let start = y * columns;
-            wanted[start + column.saturating_sub(1)..=start + (column + 1).min(columns - 1)].fill(true);
-        }
-    }
-    for &cell in regions.iter().filter(|region| region.len() > MOST_CELLS).flatten() {
-        let (column, row) = (cell as usize % columns, cell as usize / columns);
-        let inside = column > 0 && row > 0 && column + 1 < columns && row + 1 < rows;
-        // The rim of a large region stays: a ball may be passing it.
-        let around = [cell as usize - usize::from(inside), cell as usize + usize::from(inside)];
-        if inside && around.iter().all(|near| frame.changed_cells.binary_search(&(*near as u32)).is_ok()) {
-            wanted[cell as usize] = false;
-        }
-    }
-    (0..wanted.len()).filter(|&cell| wanted[cell]).map(|cell| (cell % columns, cell / columns)).collect()
+fn looks_compact(blob: &Blob) -> bool {
+    // A filled ellipse has the area 4π·σ₁·σ₂.
+    let (long, short) = (f64::from(blob.axes.0), f64::from(blob.axes.1));
+    f64::from(blob.area) > LEAST_FILL * 4.0 * std::f64::consts::PI * long * short && long < LONGEST_PART * short
 }
 
-/// Luma, cb and cr of a kept frame at a pixel; the resting scene where the frame didn't keep the place.
-fn colour_at(window: &Window, frame: &KeptFrame, x: usize, y: usize) -> [f32; 3] {
-    let columns = window.width.div_ceil(TILE);
-    let tile = (y / TILE * columns + x / TILE) as u32;
-    let (row, column) = (y % TILE, x % TILE);
-    match frame.tile(tile) {
-        Some((luma, cb, cr)) => {
-            let chroma = row / 2 * (TILE / 2) + column / 2;
-            [f32::from(luma[row * TILE + column]), f32::from(cb[chroma]), f32::from(cr[chroma])]
-        }
-        None => {
-            let resting = &window.resting;
-            let below = y / 2 * resting.cb.width + x / 2;
-            let luma = resting.luma.samples[y * window.width + x];
-            [f32::from(luma), f32::from(resting.cb.samples[below]), f32::from(resting.cr.samples[below])]
-        }
-    }
-}
-
-/// Sums over the pixels of a blob.
+/// Sums over the cells of a blob.
 #[derive(Default)]
-struct Gathered {
-    count: usize,
+struct Moments {
     weight: f64,
     x: f64,
     y: f64,
-    // Unweighted, for the shape.
-    plain_x: f64,
-    plain_y: f64,
     xx: f64,
     xy: f64,
     yy: f64,
     colour: [f32; 3],
+    behind: [f32; 3],
     colour_weight: f32,
-    peak: f32,
 }
 
-impl Gathered {
-    fn add(&mut self, x: usize, y: usize, z: f32) {
-        let (x, y, weight) = (x as f64, y as f64, f64::from(z));
-        self.count += 1;
-        self.weight += weight;
-        self.x += weight * x;
-        self.y += weight * y;
-        self.plain_x += x;
-        self.plain_y += y;
-        self.xx += x * x;
-        self.xy += x * y;
-        self.yy += y * y;
-        self.peak = self.peak.max(z);
-    }
-
-    /// Colours count by the cube of the departure: the middle of the ball, not its blurred rim.
-    fn add_colour(&mut self, colour: [f32; 3], z: f32) {
-        let weight = z * z * z;
-        self.colour_weight += weight;
-        for (total, part) in self.colour.iter_mut().zip(colour) {
-            *total += part * weight;
+impl Moments {
+    fn add(&mut self, (x, y): (f64, f64), weight: f32, colour: [f32; 3], behind: [f32; 3]) {
+        let w = f64::from(weight);
+        self.weight += w;
+        self.x += w * x;
+        self.y += w * y;
+        self.xx += w * x * x;
+        self.xy += w * x * y;
+        self.yy += w * y * y;
+        // The middle of the ball, not its blurred rim.
+        let w = weight.powi(3);
+        self.colour_weight += w;
+        for i in 0..3 {
+            self.colour[i] += w * colour[i];
+            self.behind[i] += w * behind[i];
         }
     }
 
-    fn blob(&self, frame: usize) -> Option<Blob> {
-        if self.count < LEAST_AREA || self.count > GREATEST_AREA || self.peak < PEAK_SIGMAS {
-            return None;
-        }
-        let count = self.count as f64;
-        let (mean_x, mean_y) = (self.plain_x / count, self.plain_y / count);
-        // A pixel is a square of its own: 1/12 px².
-        let xx = self.xx / count - mean_x * mean_x + 1.0 / 12.0;
-        let yy = self.yy / count - mean_y * mean_y + 1.0 / 12.0;
-        let xy = self.xy / count - mean_x * mean_y;
+    fn blob(&self, frame: usize, peak: f32, part_of: f32) -> Blob {
+        let (x, y) = (self.x / self.weight, self.y / self.weight);
+        // A cell is a square of its own: edge²/12.
+        let own = (CELL * CELL) as f64 / 12.0;
+        let xx = (self.xx / self.weight - x * x).max(0.0) + own;
+        let yy = (self.yy / self.weight - y * y).max(0.0) + own;
+        let xy = self.xy / self.weight - x * y;
         let half_difference = (0.5 * (xx - yy)).hypot(xy);
-        let (long, short) = (0.5 * (xx + yy) + half_difference, (0.5 * (xx + yy) - half_difference).max(1e-3));
+        let (long, short) = (0.5 * (xx + yy) + half_difference, (0.5 * (xx + yy) - half_difference).max(0.3));
         let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
-        Some(Blob {
+        let mean = |sum: [f32; 3]| sum.map(|part| part / self.colour_weight.max(1e-6));
+        Blob {
             frame,
-            centre: PixelPoint::new(self.x / self.weight, self.y / self.weight),
-            area: self.count as f32,
+            centre: PixelPoint::new(x, y),
+            area: (self.weight * (CELL * CELL) as f64) as f32,
             axes: (long.sqrt() as f32, short.sqrt() as f32),
             direction: (angle.cos() as f32, angle.sin() as f32),
-            colour: self.colour.map(|total| total / self.colour_weight.max(1e-6)),
-            peak: self.peak,
-        })
+            colour: mean(self.colour),
+            behind: mean(self.behind),
+            peak,
+            part_of,
+        }
     }
 }

@@ -14,7 +14,11 @@ const MAY_LIE_OUTSIDE: f64 = 0.2;
 /// Cuts out the surroundings of a disc; with chroma where the disc has a tint. `None` outside the picture, and for a disc that
 /// is too large to be a ball.
 pub fn cut_out(window: &Window, place: usize, disc: &Disc) -> Option<Patch> {
-    let margin = 5.0 + 3.0 * disc.blur_px;
+    cut_out_with(window, place, disc, 5.0 + 3.0 * disc.blur_px)
+}
+
+/// The same with as many pixels beyond the disc's outline.
+pub fn cut_out_with(window: &Window, place: usize, disc: &Disc, margin: f64) -> Option<Patch> {
     let reach = |streak: f64| disc.radius_px + 0.5 * streak.abs() + margin;
     let (half_width, half_height) = (reach(disc.streak_px.0), reach(disc.streak_px.1));
     // Where a ball that leaves the picture is expected, its centre may lie a little outside while nearly half of it still shows.

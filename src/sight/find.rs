@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
-use crate::sight::arcs::{Arc, FallPrior, find_arcs, median, one_at_a_time};
+use crate::sight::arcs::{Arc, FallPrior, find_arcs, median, take_different};
+use crate::sight::choose::only_balls;
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
 use crate::sight::disc::{Disc, sphere_centre};
@@ -57,8 +58,8 @@ pub enum Progress {
 /// Most arcs of a window that are refined, the best of them.
 const MOST_ARCS: usize = 24;
 
-/// Most of those that gave way to an arc which was refused. A clip without a ball has many, and each costs as much as a flight.
-const MOST_RETRIED: usize = 4;
+/// Arcs that are refined at once.
+const AT_ONCE: usize = 4;
 
 /// What was found in a clip.
 #[derive(Debug)]
@@ -183,29 +184,27 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
     let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let mut arcs: Vec<Arc> = arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).collect();
-    let (mut left, mut first, mut flew) = (MOST_ARCS, true, false);
-    // A walker's nodding head can pass for a better arc than the ball's: where the pictures bear none out, those that gave way
-    // have their turn.
-    while left > 0 && !flew && !arcs.is_empty() {
-        let mut chosen = one_at_a_time(&mut arcs);
-        chosen.truncate(left);
-        left = if first { MOST_RETRIED } else { left - chosen.len() };
-        first = false;
-        let tracks: Vec<Option<Track>> =
+    let (mut left, mut tracks) = (MOST_ARCS, Vec::new());
+    while left > 0 && !arcs.is_empty() {
+        let chosen = take_different(&mut arcs, AT_ONCE.min(left));
+        left -= chosen.len();
+        let refined: Vec<Option<Track>> =
             chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light, lens)).collect();
-        for (arc, track) in chosen.iter().zip(tracks) {
-            flew |= track.is_some();
+        for (arc, track) in chosen.into_iter().zip(refined) {
+            arcs.retain(|other| !other.is_the_same_as(&arc));
             match track {
-                Some(track) => {
-                    if let Some(track) = looked_at(track, window, options) {
-                        add(found_flight(window, arc, &track), &mut found.flights);
-                    }
-                }
-                None => {
-                    arcs.retain(|other| !other.repeats(arc));
-                    found.seen.arcs_refused += 1;
-                }
+                Some(track) => tracks.push((arc, track)),
+                None => found.seen.arcs_refused += 1,
             }
+        }
+    }
+    let say = |tracks: &[(Arc, Track)], what: &str| { if std::env::var_os("LOB_DBG").is_some() { for (a, t) in tracks { let f = |p: usize| window.frames[p].index; let (x, y) = (&t.refined[0], &t.refined[t.refined.len() - 1]); eprintln!("{what} {}..{} n {} from {:.0},{:.0} to {:.0},{:.0} R {:.1} acc {:.0},{:.0} chance {:.1} shows {:.0} believed {} explained {:.2}", f(x.place), f(y.place), t.refined.len(), x.fit.disc.centre.x, x.fit.disc.centre.y, y.fit.disc.centre.x, y.fit.disc.centre.y, t.ball.radius_px, t.fall_px_per_s2.0, t.fall_px_per_s2.1, a.log10_chance, a.fall_shows(), a.fall_believable, median(t.refined.iter().map(|o| o.fit.explained).collect())); } } };
+    say(&tracks, "track");
+    let tracks = only_balls(tracks, &times_s);
+    say(&tracks, "ball ");
+    for (arc, track) in tracks {
+        if let Some(track) = looked_at(track, window, options) {
+            add(found_flight(window, &arc, &track), &mut found.flights);
         }
     }
 }
@@ -306,10 +305,9 @@ fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
 }
 
 /// Adds a flight to those found before. One that is known from the window before is joined with it where both lie on the ball
-/// alike; else the longer stays.
+/// alike; else the longer stays. Another ball in the air at that time is another flight.
 fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
-    let Some(place) = flights.iter().position(|other| other.first() <= flight.last() && flight.first() <= other.last())
-    else {
+    let Some(place) = flights.iter().position(|other| other.meets(&flight)) else {
         flights.push(flight);
         return;
     };
@@ -328,6 +326,14 @@ impl FoundFlight {
 
     fn last(&self) -> usize {
         self.sightings[self.sightings.len() - 1].frame
+    }
+
+    /// Whether two flights are of one ball: in some frame that both have it lies on the same place.
+    fn meets(&self, other: &Self) -> bool {
+        self.sightings.iter().any(|one| {
+            let same = other.sightings.binary_search_by_key(&one.frame, |two| two.frame);
+            same.is_ok_and(|place| one.centre_px.distance(other.sightings[place].centre_px) < one.radius_px + 2.0)
+        })
     }
 
     /// Whether two flights put the ball at the same places in the frames that both have.

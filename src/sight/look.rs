@@ -254,19 +254,17 @@ fn shades_for(radius_px: f64, signal_to_noise: f64) -> usize {
 /// A first idea of the ball from the blobs' sizes, shapes and colours.
 pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> BallLook {
     let blobs = &arc.blobs;
-    // Blobs are seen through a 3×3 mean and so come out about half a pixel too wide.
+    // A cell that is covered in part counts as more than that, so that blobs come out a little too wide.
     let radius_px = (median(blobs.iter().map(|blob| 0.5 * blob.diameter()).collect()) - 0.5).max(1.2);
     let speed = |blob: &Blob| {
         let (vx, vy) = arc.path.velocity(times_s[blob.frame]);
         vx.hypot(vy).max(1e-9)
     };
-    // A line of length L has the variance L²/12.
-    let streak = |blob: &Blob| (12.0 * f64::from(blob.axes.0.powi(2) - blob.axes.1.powi(2)).max(0.0)).sqrt();
-    let exposure_s = median(blobs.iter().map(|blob| streak(blob) / speed(blob)).collect());
-    let streak_px = exposure_s * median(blobs.iter().map(speed).collect());
+    let streak_px = exposure_s(arc, times_s) * median(blobs.iter().map(speed).collect());
+    let exposure_s = exposure_s(arc, times_s);
     // A streak longer than the ball shows it diluted.
     let dilution = (1.8 * radius_px / streak_px.max(1e-9)).min(1.0);
-    let colours = Colours::of(window, blobs);
+    let colours = Colours::of(blobs);
     let shows_in_luma = colours.show_in_luma(window);
     let shades = shades_for(radius_px, colours.signal_to_noise(window) / dilution);
     BallLook {
@@ -288,6 +286,18 @@ pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, le
     }
 }
 
+/// Exposure by how much longer the blobs are along their way than across it, s: a line of length L has the variance L²/12.
+fn exposure_s(arc: &Arc, times_s: &[f64]) -> f64 {
+    let squared = arc.blobs.iter().map(|blob| {
+        let (vx, vy) = arc.path.velocity(times_s[blob.frame]);
+        let speed = vx.hypot(vy).max(1e-9);
+        let cosine = (f64::from(blob.direction.0) * vx + f64::from(blob.direction.1) * vy) / speed;
+        let excess = f64::from(blob.axes.0.powi(2) - blob.axes.1.powi(2)) * (2.0 * cosine * cosine - 1.0);
+        12.0 * excess / (speed * speed)
+    });
+    median(squared.collect()).max(0.0).sqrt()
+}
+
 /// Medians over an arc's blobs, of luma, cb and cr.
 struct Colours {
     background: [f64; 3],
@@ -297,9 +307,8 @@ struct Colours {
 }
 
 impl Colours {
-    fn of(window: &Window, blobs: &[Blob]) -> Self {
-        let pairs: Vec<([f32; 3], [f32; 3])> =
-            blobs.iter().map(|blob| (blob.colour, resting_at(window, blob.centre))).collect();
+    fn of(blobs: &[Blob]) -> Self {
+        let pairs: Vec<([f32; 3], [f32; 3])> = blobs.iter().map(|blob| (blob.colour, blob.behind)).collect();
         let over = |value: &dyn Fn(f64, f64) -> f64| {
             std::array::from_fn(|part| {
                 median(pairs.iter().map(|(seen, resting)| value(seen[part].into(), resting[part].into())).collect())

@@ -7,6 +7,7 @@
 pub mod arcs;
 pub mod blobs;
 pub mod cells;
+mod choose;
 mod compose;
 mod cover;
 pub mod cutout;
@@ -14,7 +15,9 @@ pub mod disc;
 pub mod find;
 pub mod light;
 pub mod look;
-pub mod parts;
+mod reference;
+pub mod region;
+mod resting;
 mod settle;
 mod siting;
 pub mod smooth;

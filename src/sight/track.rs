@@ -5,9 +5,11 @@
 
 use rayon::prelude::*;
 
-use crate::sight::arcs::Arc;
-use crate::sight::cutout::cut_out;
-use crate::sight::disc::{DiscFit, Unknowns, fit_disc};
+use crate::sight::arcs::{Arc, median};
+use crate::sight::blobs::Blob;
+use crate::sight::cutout::{cut_out, cut_out_with};
+use crate::sight::disc::{Disc, DiscFit, Patch, Unknowns, fit_disc};
+use crate::sight::region::{self, fit_region};
 use crate::sight::light::Light;
 use crate::sight::look::{BallLook, Known, Lens, guess_ball, learn_ball};
 use crate::sight::smooth::{Place, SmoothPath, free_run};
@@ -56,10 +58,94 @@ pub struct Track {
 
 /// Refines an arc. `None` when the pictures don't bear it out.
 ///
+/// That something opaque is there, and falls, is told by what it hides, whatever it looks like ([`region`]). Where it looks like an evenly
+/// shaded disc all along, its places are known twenty times better ([`disc`](super::disc)).
+pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Track> {
+    /// An arc from which on a disc is looked for where no region stands out: small and faint balls.
+    const CLEAR_LOG10: f64 = -6.0;
+    let guess = guess_ball(window, arc, times_s, light, lens);
+    let region = region_track(guess, window, arc, times_s, light);
+    if region.is_none() && arc.log10_chance > CLEAR_LOG10 {
+        return None;
+    }
+    let disc = disc_track(guess, window, arc, times_s, light);
+    match (disc, region) {
+        (Some(disc), Some(region)) => Some(together(disc, region, times_s)),
+        (disc, region) => disc.or(region),
+    }
+}
+
+/// The better of two tracks of one thing, with what only the other has where both agree.
+fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
+    /// Share of the region's frames in which the disc must have been found.
+    const MOSTLY: f64 = 0.8;
+    /// A disc that scatters by this many times more than the region, and this many px, is no model of the thing: its print turns.
+    const MUCH: f64 = 2.5;
+    const MUCH_PX: f64 = 0.25;
+    /// A place beyond the disc's path by more than this, in its standard uncertainties, isn't added.
+    const AGREES: f64 = 3.0;
+    let has = |track: &Track, place: usize| track.refined.binary_search_by_key(&place, |one| one.place).is_ok();
+    let common = region.refined.iter().filter(|one| has(&disc, one.place)).count();
+    let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
+    if (common as f64) < MOSTLY * region.refined.len() as f64 || scatter(&disc) > MUCH * scatter(&region) + MUCH_PX {
+        return region;
+    }
+    let Some(path) = SmoothPath::flight(&places(&disc.refined, times_s)) else { return disc };
+    let (first, last) = (disc.refined[0].place, disc.refined[disc.refined.len() - 1].place);
+    for one in region.refined.into_iter().filter(|one| (first..last).contains(&one.place)) {
+        let Err(at) = disc.refined.binary_search_by_key(&one.place, |other| other.place) else { continue };
+        let place = places(std::slice::from_ref(&one), times_s)[0];
+        if path.distance(&place) < AGREES * place.sigma_px {
+            disc.refined.insert(at, one);
+        }
+    }
+    disc
+}
+
+/// The flight of whatever is opaque on an arc.
+fn region_track(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
+    let known = known_places(arc, times_s);
+    let typical = median(arc.blobs.iter().map(|blob| {
+        let away = std::array::from_fn(|i| blob.colour[i] - blob.behind[i]);
+        f64::from(region::departure(away))
+    }).collect());
+    let mut ball = guess;
+    ball.tint = Some([0.0; 2]);
+    let step = known.len().div_ceil(RADIUS_FROM).max(1);
+    let radii: Vec<f64> = known.iter().step_by(step).filter_map(|one| {
+        let disc = ball.disc(one.centre, one.velocity, times_s[one.place]);
+        region::covering_radius(&region_patch(window, one.place, &disc)?, &disc, typical)
+    }).collect();
+    if radii.is_empty() {
+        return None;
+    }
+    ball.radius_px = median(radii).clamp(0.6 * ball.radius_px, 1.5 * ball.radius_px).max(1.0);
+    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, How::Region { typical }, &known);
+    let refined = refiner.follow(refined)?;
+    finish(&refiner, refined)
+}
+
+/// Most blobs whose size tells that of the thing.
+const RADIUS_FROM: usize = 12;
+
+fn region_patch(window: &Window, place: usize, disc: &Disc) -> Option<Patch> {
+    cut_out_with(window, place, disc, disc.radius_px + 10.0)
+}
+
+fn known_places(arc: &Arc, times_s: &[f64]) -> Vec<Known> {
+    let known = |blob: &Blob| Known {
+        place: blob.frame,
+        centre: blob.centre,
+        velocity: arc.path.velocity(times_s[blob.frame]),
+    };
+    arc.blobs.iter().map(known).collect()
+}
+
+/// The flight of an evenly shaded disc.
+///
 /// A ball that luma shows must be borne out by luma alone: limbs have colour too. Where colour sets the rim off as well, the
 /// places that both signals give together are taken, unless they scatter more.
-pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Track> {
-    let guess = guess_ball(window, arc, times_s, light, lens);
+fn disc_track(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
     if guess.tint.is_none() {
         return refine_with(guess, window, arc, times_s, light);
     }
@@ -95,13 +181,9 @@ fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
 }
 
 fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
-    let known: Vec<Known> = arc
-        .blobs
-        .iter()
-        .map(|blob| Known { place: blob.frame, centre: blob.centre, velocity: arc.path.velocity(times_s[blob.frame]) })
-        .collect();
+    let known = known_places(arc, times_s);
     let ball = learn_ball(window, &known, times_s, guess, light)?;
-    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, &known);
+    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, How::Disc, &known);
     let refined = refiner.follow(refined)?;
     if refined.len() * 4 < arc.blobs.len() * 5 {
         return finish(&refiner, refined);
@@ -113,7 +195,7 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
         .map(|one| Known { place: one.place, centre: one.fit.disc.centre, velocity: path.velocity(times_s[one.place]) })
         .collect();
     let ball = learn_ball(window, &known, times_s, ball, light)?;
-    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, &known);
+    let (refiner, refined) = Refiner::begin(window, times_s, light, ball, How::Disc, &known);
     let refined = refiner.follow(refined)?;
     finish(&refiner, refined)
 }
@@ -191,11 +273,21 @@ fn places(refined: &[Refined], times_s: &[f64]) -> Vec<Place> {
         .collect()
 }
 
+/// By what the thing is placed in a frame.
+#[derive(Debug, Clone, Copy)]
+enum How {
+    /// As a disc of the look that was learnt.
+    Disc,
+    /// As what hides the background, which departs from it by usually so many levels.
+    Region { typical: f64 },
+}
+
 struct Refiner<'a> {
     window: &'a Window,
     times_s: &'a [f64],
     light: &'a Light,
     ball: BallLook,
+    how: How,
     /// Share of the ball's disc that looks like it in all but a few frames, noise, glare and an encoder take a part everywhere; and
     /// that shows against what is behind it.
     usually_visible: f64,
@@ -209,9 +301,10 @@ impl<'a> Refiner<'a> {
         times_s: &'a [f64],
         light: &'a Light,
         ball: BallLook,
+        how: How,
         known: &[Known],
     ) -> (Self, Vec<Refined>) {
-        let mut refiner = Self { window, times_s, light, ball, usually_visible: 0.0, usually_shown: 0.0 };
+        let mut refiner = Self { window, times_s, light, ball, how, usually_visible: 0.0, usually_shown: 0.0 };
         let mut refined = refiner.look_at_all(known);
         let usual = |share: fn(&DiscFit) -> f64| usual_least(refined.iter().map(|one| share(&one.fit)).collect());
         refiner.usually_visible = usual(|fit| fit.visible).unwrap_or(1.0);
@@ -265,8 +358,10 @@ impl<'a> Refiner<'a> {
     /// Fits the disc where it is expected in a frame.
     fn fit(&self, place: usize, expected: PixelPoint, velocity: (f64, f64)) -> Option<Refined> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
-        let patch = cut_out(self.window, place, &start)?;
-        let fit = fit_disc(&patch, &start, Unknowns::PLACE, self.light)?;
+        let fit = match self.how {
+            How::Disc => fit_disc(&cut_out(self.window, place, &start)?, &start, Unknowns::PLACE, self.light),
+            How::Region { typical } => fit_region(&region_patch(self.window, place, &start)?, &start, typical),
+        }?;
         let mut one = Refined { place, fit };
         self.doubt_the_hidden(&mut one);
         Some(one)

@@ -8,24 +8,21 @@
 
 use std::sync::{Arc, OnceLock};
 
-use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
-use crate::sight::cells::{CELL, CellSums};
+use crate::clip::{Picture, Plane};
+use crate::sight::cells::{CELL, CellMeans, STEPS};
+use crate::sight::reference::{BINS, CellNoise, Reference, drift};
+use crate::sight::resting::RunningMean;
 use crate::sight::siting::chroma_offset_px;
 
 /// Edge of a tile in luma pixels; its chroma is half of that.
 pub const TILE: usize = 16;
-const CHROMA_TILE: usize = TILE / 2;
+pub(super) const CHROMA_TILE: usize = TILE / 2;
+/// Cells along the edge of a tile, and in it.
+const PER_EDGE: usize = TILE / CELL;
+pub const CELLS_PER_TILE: usize = PER_EDGE * PER_EDGE;
 const TILE_BYTES: usize = TILE * TILE + 2 * CHROMA_TILE * CHROMA_TILE;
 /// Pixels around a changed cell that are kept too: the faint edge of a blurred ball lies there.
 const MARGIN: usize = 8;
-/// A cell has changed when it departs by so many standard deviations of its kind …
-const CHANGE_SIGMAS: f32 = 6.0;
-/// … and by at least so many grey levels on average: below that lies the rounding of the encoder.
-const CHANGE_FLOOR_LEVELS: f32 = 0.75;
-/// Frames that the mean of the resting scene takes in: beyond 64 its noise is an eighth of a frame's, and no longer matters.
-const MEAN_FRAMES: u16 = 64;
-/// Levels into which luma is sorted for the noise and the drift of exposure.
-const BINS: usize = 16;
 
 /// How much a window may hold.
 #[derive(Debug, Clone, Copy)]
@@ -54,12 +51,18 @@ pub struct KeptFrame {
     pub index: usize,
     pub stamp_s: Option<f64>,
     pub levels: FrameLevels,
+    /// Tiles in a row of the picture.
+    tile_columns: usize,
     /// Numbers of the kept tiles, rising.
     tiles: Vec<u32>,
     /// `TILE_BYTES` for each kept tile: luma, cb, cr. Shared by two windows where they overlap.
     samples: Arc<Vec<u8>>,
+    /// Values of the cells of each kept tile, row by row.
+    cells: Arc<Vec<[i16; 3]>>,
     /// Numbers of the cells in which something changed, rising.
     pub changed_cells: Vec<u32>,
+    /// Luma of cells spread over the whole picture, by which its exposure is compared.
+    spread: Arc<Vec<i16>>,
 }
 
 /// A window of frames: the resting scene, its noise, and the changed tiles of each frame.
@@ -71,6 +74,10 @@ pub struct Window {
     /// Standard deviation of a pixel of level `i`, in grey levels, inferred from the scatter of cell sums.
     pub luma_noise: [f32; 256],
     pub chroma_noise: f32,
+    /// The same scene and its noise by cells.
+    pub cells: CellScene,
+    /// Frames in which a ball moves by about its own width: a twentieth of a second.
+    pub moment: usize,
     /// Mean share of changed cells in a frame: near nought with a camera on a stand.
     pub changed_share: f64,
     /// Found when it is first asked for.
@@ -89,35 +96,12 @@ pub struct Watch {
     width: usize,
     height: usize,
     limits: WatchLimits,
-    sums: CellSums,
-    reference: Option<Reference>,
+    means: CellMeans,
+    reference: Option<(Reference, RunningMean)>,
     frames: Vec<KeptFrame>,
     bytes: usize,
     changed_share_sum: f64,
     changed_share_count: usize,
-}
-
-/// The resting scene as it is being learnt.
-struct Reference {
-    /// Sixteenfold cell sums, slowly following.
-    luma: Vec<i32>,
-    cb: Vec<i32>,
-    cr: Vec<i32>,
-    luma_sigma: [f32; BINS],
-    chroma_sigma: f32,
-    mean: RunningMean,
-}
-
-/// Sums of the pixels of each tile over the frames in which it rested.
-struct RunningMean {
-    columns: usize,
-    rows: usize,
-    luma: Vec<u16>,
-    cb: Vec<u16>,
-    cr: Vec<u16>,
-    count: Vec<u16>,
-    matrix: ColourMatrix,
-    transfer: Transfer,
 }
 
 impl Watch {
@@ -126,7 +110,7 @@ impl Watch {
             width,
             height,
             limits,
-            sums: CellSums::new(width, height),
+            means: CellMeans::new(width, height),
             reference: None,
             frames: Vec::new(),
             bytes: 0,
@@ -137,15 +121,15 @@ impl Watch {
 
     /// Takes in a frame. Returns a window when it is full.
     pub fn push(&mut self, index: usize, stamp_s: Option<f64>, picture: &Picture) -> Option<Window> {
-        self.sums.take(picture);
-        let reference = self.reference.get_or_insert_with(|| Reference::new(&self.sums, picture));
-        let (levels, changed) = reference.compare(&self.sums);
-        let kept_tiles = tiles_around(&changed, &self.sums, self.width, self.height);
-        reference.learn(&self.sums, &levels, &changed);
-        reference.mean.add(picture, &kept_tiles);
-        self.changed_share_sum += changed.len() as f64 / self.sums.luma.len().max(1) as f64;
+        self.means.take(picture);
+        let (reference, mean) =
+            self.reference.get_or_insert_with(|| (Reference::new(&self.means), RunningMean::new(picture)));
+        let (levels, changed) = reference.compare(&self.means);
+        let kept_tiles = tiles_around(&changed, self.means.columns, self.width, self.height);
+        mean.add(picture, &kept_tiles);
+        self.changed_share_sum += changed.len() as f64 / self.means.planes[0].len().max(1) as f64;
         self.changed_share_count += 1;
-        let frame = keep(index, stamp_s, picture, levels, kept_tiles, changed);
+        let frame = keep((index, stamp_s), picture, &self.means, levels, kept_tiles, changed);
         self.bytes += frame.samples.len();
         self.frames.push(frame);
         let full = self.bytes >= self.limits.bytes || self.frames.len() >= self.limits.frames;
@@ -160,26 +144,31 @@ impl Watch {
     /// Makes a window of what was kept. With `more` to come, the next window begins with the second half of this one, so
     /// that a flight across the border lies whole in one of them.
     fn close(&mut self, more: bool) -> Window {
-        let reference = self.reference.take().expect("a window has frames");
-        let resting = reference.mean.picture(&self.frames, self.width, self.height);
-        let window_frames = std::mem::take(&mut self.frames);
+        let (reference, mean) = self.reference.take().expect("a window has frames");
+        let resting = mean.picture(&self.frames, self.width, self.height);
+        let frames = std::mem::take(&mut self.frames);
+        let means = CellMeans::of(&resting);
         if more {
-            let mut sums = CellSums::new(self.width, self.height);
-            sums.take(&resting);
-            let mut next = Reference::new(&sums, &resting);
-            (next.luma_sigma, next.chroma_sigma) = (reference.luma_sigma, reference.chroma_sigma);
             // Where nothing rests from now on, what rested before stands for the scene.
-            next.mean.add(&resting, &[]);
-            self.reference = Some(next);
-            self.frames = window_frames[window_frames.len() / 2..].to_vec();
+            let mut mean = RunningMean::new(&resting);
+            mean.add(&resting, &[]);
+            self.reference = Some((reference.about(&means), mean));
+            self.frames = frames[frames.len() / 2..].to_vec();
         }
         self.bytes = self.frames.iter().map(|frame| frame.samples.len()).sum();
         let changed_share = self.changed_share_sum / self.changed_share_count.max(1) as f64;
-        let (luma_noise, chroma_noise) = pixel_noise(&window_frames, &resting);
+        let at_rest = spread(&means);
+        let mut frames = frames;
+        for frame in &mut frames {
+            frame.levels = drift(&frame.spread, &at_rest);
+        }
+        let (luma_noise, chroma_noise) = pixel_noise(&frames, &resting);
         Window {
             width: self.width,
             height: self.height,
-            frames: window_frames,
+            cells: CellScene { means, noise: reference.noise() },
+            moment: moment(&frames),
+            frames,
             resting,
             luma_noise,
             chroma_noise,
@@ -187,6 +176,63 @@ impl Watch {
             chroma_offset_px: OnceLock::new(),
         }
     }
+}
+
+/// Luma of every so manieth cell, some thousands in all.
+fn spread(means: &CellMeans) -> Vec<i16> {
+    const CELLS: usize = 4096;
+    let luma = &means.planes[0];
+    // An odd step walks through the columns from row to row.
+    luma.iter().copied().step_by((luma.len() / CELLS) | 1).collect()
+}
+
+/// The resting scene of a window by cells.
+pub struct CellScene {
+    means: CellMeans,
+    noise: CellNoise,
+}
+
+impl CellScene {
+    /// Luma, cb and cr of the resting scene in a cell, levels.
+    pub fn resting(&self, cell: usize) -> [f32; 3] {
+        levels(self.means.cell(cell))
+    }
+
+    /// By how many standard deviations a cell of a frame departs from the resting scene, all three signals together, and its levels.
+    /// `shift` is the frame's drift of exposure by level.
+    pub fn departure(&self, cell: usize, value: [i16; 3], shift: &[f32; 256]) -> (f32, [f32; 3]) {
+        let (seen, rests) = (levels(value), self.resting(cell));
+        let expected = [rests[0] + shift[rests[0] as usize], rests[1], rests[2]];
+        (self.sigmas(cell, seen, expected), seen)
+    }
+
+    /// By how many standard deviations a cell of `seen` levels departs from what another frame shows there.
+    pub fn apart(&self, cell: usize, seen: [f32; 3], other: &KeptFrame, columns: usize) -> f32 {
+        let there = other.cell(cell, columns).map_or_else(|| self.resting(cell), levels);
+        self.sigmas(cell, seen, there) * std::f32::consts::FRAC_1_SQRT_2
+    }
+
+    fn sigmas(&self, cell: usize, seen: [f32; 3], expected: [f32; 3]) -> f32 {
+        /// What rounding leaves of a mean at least, levels.
+        const FLOOR: f32 = 0.25;
+        let (luma, chroma) = (self.noise.luma[cell].max(FLOOR), self.noise.chroma[cell].max(FLOOR));
+        let z = |i: usize, sigma: f32| ((seen[i] - expected[i]) / sigma).powi(2);
+        (z(0, luma) + z(1, chroma) + z(2, chroma)).sqrt()
+    }
+}
+
+fn levels(value: [i16; 3]) -> [f32; 3] {
+    value.map(|part| f32::from(part) / f32::from(STEPS))
+}
+
+/// Frames of a window in a twentieth of a second, by its stamps.
+fn moment(frames: &[KeptFrame]) -> usize {
+    const MOMENT_S: f64 = 0.05;
+    let rate = match (frames.first().and_then(|first| first.stamp_s), frames.last().and_then(|last| last.stamp_s)) {
+        (Some(first), Some(last)) if last > first => (frames.len() - 1) as f64 / (last - first),
+        _ => 30.0,
+    };
+    ((MOMENT_S * rate).round() as usize).clamp(1, 16)
 }
 
 /// Standard deviation of pixels about the resting scene by luma level, and that of chroma, from kept tiles outside the
@@ -268,176 +314,12 @@ fn count_residuals(frame: &KeptFrame, resting: &Picture, luma: &mut [[u32; 256]]
     }
 }
 
-impl Reference {
-    fn new(sums: &CellSums, picture: &Picture) -> Self {
-        let scaled = |sums: &[u16]| sums.iter().map(|&sum| i32::from(sum) << 4).collect();
-        Self {
-            luma: scaled(&sums.luma),
-            cb: scaled(&sums.cb),
-            cr: scaled(&sums.cr),
-            luma_sigma: [8.0; BINS],
-            chroma_sigma: 2.0,
-            mean: RunningMean::new(picture),
-        }
-    }
-
-    /// Drift of exposure, and the cells that depart from the resting scene by more than noise and drift explain.
-    fn compare(&mut self, sums: &CellSums) -> (FrameLevels, Vec<u32>) {
-        let (shift, sigma) = level_statistics(&sums.luma, &self.luma);
-        let (cb_shift, cb_sigma) = plain_statistics(&sums.cb, &self.cb);
-        let (cr_shift, cr_sigma) = plain_statistics(&sums.cr, &self.cr);
-        self.follow_noise(&sigma, cb_sigma.max(cr_sigma));
-        let chroma_limit = CHANGE_SIGMAS * self.chroma_sigma + 4.0 * CHANGE_FLOOR_LEVELS;
-        let limits = self.luma_sigma.map(|sigma| CHANGE_SIGMAS * sigma + 16.0 * CHANGE_FLOOR_LEVELS);
-        // Sixteenfold, as the references are.
-        let luma_shift = shift.map(|value| (value * 16.0) as i32);
-        let luma_limit = limits.map(|value| (value * 16.0) as i32);
-        let (cb_shift, cr_shift) = ((cb_shift * 16.0) as i32, (cr_shift * 16.0) as i32);
-        let chroma_limit = (chroma_limit * 16.0) as i32;
-        let mut changed = Vec::new();
-        for cell in 0..sums.luma.len() {
-            let bin = bin_of(self.luma[cell]);
-            let luma = (i32::from(sums.luma[cell]) << 4) - self.luma[cell] - luma_shift[bin];
-            let cb = (i32::from(sums.cb[cell]) << 4) - self.cb[cell] - cb_shift;
-            let cr = (i32::from(sums.cr[cell]) << 4) - self.cr[cell] - cr_shift;
-            if luma.abs() > luma_limit[bin] || cb.abs() > chroma_limit || cr.abs() > chroma_limit {
-                changed.push(cell as u32);
-            }
-        }
-        (FrameLevels { shift: shift_by_level(&shift) }, changed)
-    }
-
-    /// Lets the noise level follow slowly: one odd frame (an encoder's key frame) shouldn't make it jump.
-    fn follow_noise(&mut self, sigma: &[Option<f32>; BINS], chroma: f32) {
-        for (known, seen) in self.luma_sigma.iter_mut().zip(sigma) {
-            if let Some(seen) = seen {
-                *known += (seen - *known) * 0.25;
-            }
-        }
-        self.chroma_sigma += (chroma - self.chroma_sigma) * 0.25;
-    }
-
-    /// Takes resting cells into the reference sums, an eighth at a time, with the drift of exposure taken out.
-    fn learn(&mut self, sums: &CellSums, levels: &FrameLevels, changed: &[u32]) {
-        let shift: [i32; BINS] = std::array::from_fn(|bin| (levels.shift[bin * 16 + 8] * 256.0) as i32);
-        let mut next_changed = changed.iter().copied().peekable();
-        for cell in 0..sums.luma.len() {
-            if next_changed.next_if_eq(&(cell as u32)).is_some() {
-                continue;
-            }
-            let bin = bin_of(self.luma[cell]);
-            self.luma[cell] += ((i32::from(sums.luma[cell]) << 4) - shift[bin] - self.luma[cell]) >> 3;
-            self.cb[cell] += ((i32::from(sums.cb[cell]) << 4) - self.cb[cell]) >> 3;
-            self.cr[cell] += ((i32::from(sums.cr[cell]) << 4) - self.cr[cell]) >> 3;
-        }
-    }
-}
-
-/// Bin of a sixteenfold cell sum.
-fn bin_of(reference: i32) -> usize {
-    (reference as usize >> 12).min(BINS - 1)
-}
-
-/// Median shift and scatter (1.4826 × median absolute deviation) of cell sums, by level; `None` where too few cells are.
-fn level_statistics(sums: &[u16], reference: &[i32]) -> ([f32; BINS], [Option<f32>; BINS]) {
-    /// Fewer cells than this say nothing certain about their level.
-    const ENOUGH: usize = 40;
-    let mut differences: [Vec<i16>; BINS] = Default::default();
-    for (&sum, &known) in sums.iter().zip(reference).step_by(3) {
-        differences[bin_of(known)].push((i32::from(sum) - (known >> 4)) as i16);
-    }
-    let mut known: Vec<LevelShift> = Vec::new();
-    for (bin, differences) in differences.iter_mut().enumerate().filter(|(_, some)| some.len() >= ENOUGH) {
-        let (shift, sigma) = median_and_scatter(differences);
-        known.push(LevelShift { bin, cells: differences.len(), shift, sigma });
-    }
-    keep_common_drift(&mut known);
-    let mut shift = [f32::NAN; BINS];
-    let mut sigma = [None; BINS];
-    for one in &known {
-        (shift[one.bin], sigma[one.bin]) = (one.shift, Some(one.sigma));
-    }
-    fill_from_neighbours(&mut shift);
-    (shift, sigma)
-}
-
-/// Shift and scatter of the cell sums of one bin of levels.
-struct LevelShift {
-    bin: usize,
-    cells: usize,
-    shift: f32,
-    sigma: f32,
-}
-
-impl LevelShift {
-    /// Cell sum in the middle of the bin.
-    fn middle(&self) -> f32 {
-        (self.bin as f32 + 0.5) * 16.0 * 256.0 / BINS as f32
-    }
-}
-
-/// Leaves out levels that drift unlike the picture as a whole: where most of a level is a walker's clothes, what shifts when the
-/// walker goes isn't the exposure.
-fn keep_common_drift(known: &mut Vec<LevelShift>) {
-    /// Levels by which a curve of tones may depart from a gain, and share of the gain.
-    const LEVELS: f32 = 6.0;
-    const SHARE: f32 = 0.5;
-    known.sort_by(|a, b| (a.shift / a.middle()).total_cmp(&(b.shift / b.middle())));
-    let half = known.iter().map(|one| one.cells).sum::<usize>() / 2;
-    let mut below = 0;
-    let middle = known.iter().find(|one| {
-        below += one.cells;
-        below > half
-    });
-    let Some(gain) = middle.map(|one| one.shift / one.middle()) else { return };
-    known.retain(|one| {
-        let common = gain * one.middle();
-        (one.shift - common).abs() < 16.0 * LEVELS + SHARE * common.abs()
-    });
-}
-
-/// Gives levels without cells the shift of the nearest level that has some.
-fn fill_from_neighbours(shift: &mut [f32; BINS]) {
-    let known: Vec<usize> = (0..BINS).filter(|&bin| !shift[bin].is_nan()).collect();
-    for bin in 0..BINS {
-        if shift[bin].is_nan() {
-            shift[bin] = known.iter().min_by_key(|&&other| other.abs_diff(bin)).map_or(0.0, |&other| shift[other]);
-        }
-    }
-}
-
-fn plain_statistics(sums: &[u16], reference: &[i32]) -> (f32, f32) {
-    let mut differences: Vec<i16> =
-        sums.iter().zip(reference).step_by(5).map(|(&sum, &known)| (i32::from(sum) - (known >> 4)) as i16).collect();
-    if differences.is_empty() { (0.0, 2.0) } else { median_and_scatter(&mut differences) }
-}
-
-/// Median and 1.4826 × median absolute deviation; the factor makes it the standard deviation for normal noise.
-fn median_and_scatter(values: &mut [i16]) -> (f32, f32) {
-    let half = values.len() / 2;
-    let middle = *values.select_nth_unstable(half).1;
-    for value in values.iter_mut() {
-        *value = (*value - middle).abs();
-    }
-    let spread = *values.select_nth_unstable(half).1;
-    (f32::from(middle), 1.4826 * f32::from(spread).max(0.5))
-}
-
-/// Shift of a pixel by its level, from the shifts of cell sums (16 pixels) by bin.
-fn shift_by_level(shift: &[f32; BINS]) -> [f32; 256] {
-    std::array::from_fn(|level| {
-        let value = shift[level * BINS / 256] / 16.0;
-        // Less than a third of a level isn't drift but the rounding of medians.
-        if value.abs() < 0.34 { 0.0 } else { value }
-    })
-}
-
 /// Tiles that hold a changed cell or lie within the margin of one.
-fn tiles_around(changed: &[u32], sums: &CellSums, width: usize, height: usize) -> Vec<u32> {
+fn tiles_around(changed: &[u32], cell_columns: usize, width: usize, height: usize) -> Vec<u32> {
     let (columns, rows) = (width.div_ceil(TILE), height.div_ceil(TILE));
     let mut marked = vec![false; columns * rows];
     for &cell in changed {
-        let (x, y) = (cell as usize % sums.columns * CELL, cell as usize / sums.columns * CELL);
+        let (x, y) = (cell as usize % cell_columns * CELL, cell as usize / cell_columns * CELL);
         let across = x.saturating_sub(MARGIN) / TILE..=((x + CELL + MARGIN) / TILE).min(columns - 1);
         for row in y.saturating_sub(MARGIN) / TILE..=((y + CELL + MARGIN) / TILE).min(rows - 1) {
             marked[row * columns + across.start()..=row * columns + across.end()].fill(true);
@@ -447,9 +329,9 @@ fn tiles_around(changed: &[u32], sums: &CellSums, width: usize, height: usize) -
 }
 
 fn keep(
-    index: usize,
-    stamp_s: Option<f64>,
+    (index, stamp_s): (usize, Option<f64>),
     picture: &Picture,
+    means: &CellMeans,
     levels: FrameLevels,
     tiles: Vec<u32>,
     changed_cells: Vec<u32>,
@@ -462,7 +344,15 @@ fn keep(
         append_block(&picture.cb, column * CHROMA_TILE, row * CHROMA_TILE, CHROMA_TILE, &mut samples);
         append_block(&picture.cr, column * CHROMA_TILE, row * CHROMA_TILE, CHROMA_TILE, &mut samples);
     }
-    KeptFrame { index, stamp_s, levels, tiles, samples: Arc::new(samples), changed_cells }
+    let mut cells = Vec::with_capacity(tiles.len() * CELLS_PER_TILE);
+    for &tile in &tiles {
+        let (column, row) = (tile as usize % columns * PER_EDGE, tile as usize / columns * PER_EDGE);
+        cells.extend((0..CELLS_PER_TILE).map(|i| {
+            let (x, y) = (column + i % PER_EDGE, row + i / PER_EDGE);
+            if x < means.columns && y < means.rows { means.cell(y * means.columns + x) } else { [0; 3] }
+        }));
+    }
+    KeptFrame { index, stamp_s, levels, tile_columns: columns, tiles, samples: Arc::new(samples), cells: Arc::new(cells), changed_cells, spread: Arc::new(spread(means)) }
 }
 
 /// Appends an `edge`×`edge` block; beyond the picture's border its last row and column are repeated.
@@ -488,158 +378,29 @@ impl KeptFrame {
         Some((luma, cb, cr))
     }
 
+    /// The kept cells of a picture of that many columns and rows of cells, with their values.
+    pub fn cells(&self, columns: usize, rows: usize) -> impl Iterator<Item = (usize, [i16; 3])> + '_ {
+        let tile_columns = self.tile_columns;
+        self.tiles.iter().zip(self.cells.chunks_exact(CELLS_PER_TILE)).flat_map(move |(&tile, cells)| {
+            let (column, row) = (tile as usize % tile_columns * PER_EDGE, tile as usize / tile_columns * PER_EDGE);
+            cells.iter().enumerate().filter_map(move |(i, &value)| {
+                let (x, y) = (column + i % PER_EDGE, row + i / PER_EDGE);
+                (x < columns && y < rows).then_some((y * columns + x, value))
+            })
+        })
+    }
+
+    /// Value of a kept cell of a picture of that many columns of cells.
+    pub fn cell(&self, cell: usize, columns: usize) -> Option<[i16; 3]> {
+        let (x, y) = (cell % columns, cell / columns);
+        let tile = (y / PER_EDGE * self.tile_columns + x / PER_EDGE) as u32;
+        let place = self.tiles.binary_search(&tile).ok()?;
+        Some(self.cells[place * CELLS_PER_TILE + y % PER_EDGE * PER_EDGE + x % PER_EDGE])
+    }
+
     /// Numbers of the kept tiles, rising.
     pub fn tiles(&self) -> &[u32] {
         &self.tiles
     }
 }
 
-impl RunningMean {
-    fn new(first: &Picture) -> Self {
-        let (columns, rows) = (first.width().div_ceil(TILE), first.height().div_ceil(TILE));
-        Self {
-            columns,
-            rows,
-            luma: vec![0; first.luma.samples.len()],
-            cb: vec![0; first.cb.samples.len()],
-            cr: vec![0; first.cr.samples.len()],
-            count: vec![0; columns * rows],
-            matrix: first.matrix,
-            transfer: first.transfer,
-        }
-    }
-
-    /// Adds the tiles of `picture` that aren't in `kept`.
-    fn add(&mut self, picture: &Picture, kept: &[u32]) {
-        let mut wanted = vec![true; self.columns * self.rows];
-        for &tile in kept {
-            wanted[tile as usize] = false;
-        }
-        for (tile, wanted) in wanted.iter_mut().enumerate() {
-            *wanted &= self.count[tile] < MEAN_FRAMES;
-            self.count[tile] += u16::from(*wanted);
-        }
-        add_rows(&picture.luma, TILE, self.columns, &wanted, &mut self.luma);
-        add_rows(&picture.cb, CHROMA_TILE, self.columns, &wanted, &mut self.cb);
-        add_rows(&picture.cr, CHROMA_TILE, self.columns, &wanted, &mut self.cr);
-    }
-
-    /// The resting scene: the mean where a tile rested at least half of the time, else the median of the kept samples.
-    fn picture(&self, frames: &[KeptFrame], width: usize, height: usize) -> Picture {
-        let plane = |totals: &[u16], edge: usize, width: usize| {
-            let samples = vec![0; totals.len()];
-            let mut plane = Plane { width, height: totals.len() / width.max(1), samples };
-            divide_rows(totals, edge, self.columns, &self.count, &mut plane);
-            plane
-        };
-        let chroma_width = width.div_ceil(2);
-        let mut resting = Picture {
-            luma: plane(&self.luma, TILE, width),
-            cb: plane(&self.cb, CHROMA_TILE, chroma_width),
-            cr: plane(&self.cr, CHROMA_TILE, chroma_width),
-            matrix: self.matrix,
-            transfer: self.transfer,
-        };
-        let mut kept_in = vec![0u32; self.columns * self.rows];
-        for frame in frames {
-            for &tile in frame.tiles() {
-                kept_in[tile as usize] += 1;
-            }
-        }
-        for (tile, &times) in kept_in.iter().enumerate() {
-            if times as usize * 2 > frames.len() {
-                median_of_tile(tile as u32, self.columns, frames, (width, height), &mut resting);
-            }
-        }
-        resting
-    }
-}
-
-fn add_rows(plane: &Plane, edge: usize, columns: usize, wanted: &[bool], totals: &mut [u16]) {
-    for (y, (samples, totals)) in
-        plane.samples.chunks_exact(plane.width).zip(totals.chunks_exact_mut(plane.width)).enumerate()
-    {
-        let row = &wanted[(y / edge).min(wanted.len() / columns - 1) * columns..][..columns];
-        for ((samples, totals), _) in
-            samples.chunks(edge).zip(totals.chunks_mut(edge)).zip(row).filter(|(_, wanted)| **wanted)
-        {
-            for (total, &sample) in totals.iter_mut().zip(samples) {
-                *total += u16::from(sample);
-            }
-        }
-    }
-}
-
-fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane: &mut Plane) {
-    let width = plane.width;
-    for (y, (samples, totals)) in plane.samples.chunks_exact_mut(width).zip(totals.chunks_exact(width)).enumerate() {
-        let row = &count[(y / edge).min(count.len() / columns - 1) * columns..][..columns];
-        for ((samples, totals), &count) in samples.chunks_mut(edge).zip(totals.chunks(edge)).zip(row) {
-            for (sample, &total) in samples.iter_mut().zip(totals) {
-                // Every tile has rested once: the first frame is compared with itself.
-                *sample = ((total + count / 2) / count.max(1)) as u8;
-            }
-        }
-    }
-}
-
-/// Replaces one tile of `resting` by the median over frames spread through the window; frames that didn't keep the tile
-/// count with the mean that stands there.
-fn median_of_tile(
-    tile: u32,
-    columns: usize,
-    frames: &[KeptFrame],
-    (width, height): (usize, usize),
-    resting: &mut Picture,
-) {
-    /// Samples taken for the median: enough to be robust, few enough to be quick.
-    const SAMPLES: usize = 15;
-    let step = frames.len().div_ceil(SAMPLES).max(1);
-    let chosen: Vec<_> = frames.iter().skip(step / 2).step_by(step).map(|frame| frame.tile(tile)).collect();
-    let (x, y) = (tile as usize % columns * TILE, tile as usize / columns * TILE);
-    let mut values = Vec::with_capacity(chosen.len());
-    let mut fill = |out: &mut Plane, edge: usize, part: usize, limit: (usize, usize)| {
-        let (x, y) = (x * edge / TILE, y * edge / TILE);
-        for row in y..(y + edge).min(limit.1) {
-            for column in x..(x + edge).min(limit.0) {
-                let place = (row - y) * edge + column - x;
-                let mean = out.samples[row * out.width + column];
-                values.clear();
-                values.extend(chosen.iter().map(|kept| match kept {
-                    Some((luma, cb, cr)) => [luma, cb, cr][part][place],
-                    None => mean,
-                }));
-                let half = values.len() / 2;
-                out.samples[row * out.width + column] = *values.select_nth_unstable(half).1;
-            }
-        }
-    };
-    let chroma = (resting.cb.width, resting.cb.height);
-    fill(&mut resting.luma, TILE, 0, (width, height));
-    fill(&mut resting.cb, CHROMA_TILE, 1, chroma);
-    fill(&mut resting.cr, CHROMA_TILE, 2, chroma);
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Cell sums of a picture at rest and of a frame a tenth brighter: a wall of level 150, and things of level 50, of which most
-    /// have gone in the frame.
-    fn a_walker_goes() -> (Vec<u16>, Vec<i32>) {
-        let (wall, thing) = (16 * 150, 16 * 50);
-        let reference = [vec![wall << 4; 6000], vec![thing << 4; 600]].concat();
-        let brighter = |sum: i32| (sum * 11 / 10) as u16;
-        ([vec![brighter(wall); 6000], vec![brighter(wall); 400], vec![brighter(thing); 200]].concat(), reference)
-    }
-
-    #[test]
-    fn a_walker_who_goes_is_no_drift_of_the_exposure() {
-        let (sums, reference) = a_walker_goes();
-        let (shift, _) = level_statistics(&sums, &reference);
-        let shift = shift_by_level(&shift);
-        assert!((shift[150] - 15.0).abs() < 1.0, "{}", shift[150]);
-        // No cell tells how dark levels drift: they are taken to drift as the next level does, not by the hundred of the walker.
-        assert!((0.0..20.0).contains(&shift[50]), "{}", shift[50]);
-    }
-}

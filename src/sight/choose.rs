@@ -1,0 +1,104 @@
+//! Which of the things that fall are balls: shadows and mirror images fall along with the ball, and one thing can be followed twice.
+
+use crate::sight::arcs::{Arc, median};
+use crate::sight::track::Track;
+
+/// A track with the arc that it came of.
+pub(super) type Followed = (Arc, Track);
+
+/// Frames that two tracks must share to be compared.
+const ENOUGH_FRAMES: usize = 4;
+
+/// Leaves out what is another one's shadow or mirror image, or was followed twice.
+pub(super) fn only_balls(mut tracks: Vec<Followed>, times_s: &[f64]) -> Vec<Followed> {
+    // The most opaque first, and of alike ones the longest.
+    tracks.sort_by(|a, b| b.1.refined.len().cmp(&a.1.refined.len()));
+    let mut kept: Vec<Followed> = Vec::new();
+    for one in tracks {
+        if !kept.iter().any(|other| is_the_same(&one.1, &other.1)) {
+            kept.push(one);
+        }
+    }
+    let follows: Vec<bool> = kept
+        .iter()
+        .map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other, times_s)))
+        .collect();
+    let mut follows = follows.into_iter();
+    kept.retain(|_| follows.next() == Some(false));
+    kept
+}
+
+/// Places of two tracks in the frames that both have.
+fn common<'a>(one: &'a Track, other: &'a Track) -> impl Iterator<Item = (usize, Place, Place)> + 'a {
+    one.refined.iter().filter_map(|a| {
+        let b = other.refined.binary_search_by_key(&a.place, |b| b.place).ok()?;
+        let (a_at, b_at) = (a.fit.disc.centre, other.refined[b].fit.disc.centre);
+        Some((a.place, (a_at.x, a_at.y), (b_at.x, b_at.y)))
+    })
+}
+
+type Place = (f64, f64);
+
+/// Whether two tracks lie on one thing in the frames that both have.
+fn is_the_same(one: &Track, other: &Track) -> bool {
+    let apart: Vec<f64> = common(one, other).map(|(_, a, b)| (a.0 - b.0).hypot(a.1 - b.1)).collect();
+    let reach = 0.75 * one.ball.radius_px.max(other.ball.radius_px) + 2.0;
+    let shorter = one.refined.len().min(other.refined.len());
+    3 * apart.len() >= shorter && !apart.is_empty() && median(apart) < reach
+}
+
+/// Whether the first track is what the second thing throws on a wall, a floor or a window: it departs less from what is behind it, and it
+/// moves as the other does, enlarged by one factor from a fixed place.
+fn is_cast_by(one: &Followed, other: &Followed, times_s: &[f64]) -> bool {
+    /// Departure from the background, of the ball's, from which a thing is one of its own right.
+    const FAINTER: f64 = 0.75;
+    /// Enlargements that light from a lamp and a wall at some distance give.
+    const ENLARGED: std::ops::RangeInclusive<f64> = 0.4..=2.5;
+    /// By how much the factors along x and y may differ, since the wall isn't quite parallel to the flight.
+    const UNEVEN: f64 = 1.5;
+    if opacity(&one.0) > FAINTER * opacity(&other.0) {
+        return false;
+    }
+    let shared: Vec<(usize, Place, Place)> = common(&one.1, &other.1).collect();
+    if shared.len() < ENOUGH_FRAMES || 2 * shared.len() < one.1.refined.len() {
+        return false;
+    }
+    let xs: Vec<(f64, f64)> = shared.iter().map(|(_, a, b)| (b.0, a.0)).collect();
+    let ys: Vec<(f64, f64)> = shared.iter().map(|(_, a, b)| (b.1, a.1)).collect();
+    let _ = times_s;
+    let (Some((by_x, rms_x, way_x)), Some((by_y, rms_y, way_y))) = (line(&xs), line(&ys)) else { return false };
+    let close = 1.0 + 0.12 * one.1.ball.radius_px;
+    let moves = |way: f64| way > 4.0 * close;
+    let along = |by: f64, rms: f64, way: f64| !moves(way) || (ENLARGED.contains(&by) && rms < close.max(0.04 * way));
+    let alike = !(moves(way_x) && moves(way_y)) || (1.0 / UNEVEN..=UNEVEN).contains(&(by_x / by_y));
+    along(by_x, rms_x, way_x) && along(by_y, rms_y, way_y) && alike && (moves(way_x) || moves(way_y))
+}
+
+/// How far a thing departs from what is behind it, levels.
+fn opacity(arc: &Arc) -> f64 {
+    median(
+        arc.blobs
+            .iter()
+            .map(|blob| {
+                let away = std::array::from_fn(|i| blob.colour[i] - blob.behind[i]);
+                f64::from(crate::sight::region::departure(away))
+            })
+            .collect(),
+    )
+}
+
+/// Slope and scatter of the straight line through (x, y), and the way that y goes; `None` where x doesn't move.
+fn line(points: &[(f64, f64)]) -> Option<(f64, f64, f64)> {
+    let count = points.len() as f64;
+    let (mx, my) = points.iter().fold((0.0, 0.0), |(x, y), p| (x + p.0 / count, y + p.1 / count));
+    let xx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
+    let xy: f64 = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
+    if xx < 1e-6 {
+        return None;
+    }
+    let slope = xy / xx;
+    let squares: f64 = points.iter().map(|p| (p.1 - my - slope * (p.0 - mx)).powi(2)).sum();
+    let least = points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+    let most = points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max);
+    Some((slope, (squares / count).sqrt(), most - least))
+}
