@@ -408,17 +408,12 @@ impl Field {
         result.ok_or(SteadyError::Unmatched)
     }
 
-    /// Mean over the patches of how little the frame looks like them where a motion puts them: 0 alike, 1 as any other place.
+    /// Median over the patches of how little the frame looks like them where a motion puts them: 0 alike, 1 as any other place. A walker
+    /// hides some of them, and a wrong line of print is wrong everywhere.
     fn unlikeness(&self, frame: &Plane, motion: &Motion) -> f64 {
-        let (mut sum, mut count) = (0.0, 0.0);
-        for patch in &self.patches {
-            let Some((seen, mean)) = patch.seen(frame, motion, Vector2::zeros()) else { continue };
-            let pairs = seen.iter().zip(&patch.samples);
-            let unlike: f64 = pairs.map(|(value, (wanted, ..))| (value - mean - wanted).powi(2)).sum();
-            sum += (unlike / patch.contrast).min(1.0);
-            count += 1.0;
-        }
-        if count > 0.0 { sum / count } else { 1.0 }
+        let of_patch = |patch: &Patch| patch.unlikeness(frame, motion);
+        let unlike: Vec<f64> = self.patches.iter().filter_map(of_patch).collect();
+        if unlike.is_empty() { 1.0 } else { median(&unlike) }
     }
 
     /// A motion moved to where the frame looks most like the first one, within reach of what a hand does between two frames.
@@ -462,12 +457,12 @@ fn sample(plane: &Plane, x: i64, y: i64) -> f64 {
 ///
 /// Bilinear values would be smoothed between pixels and not on them, which pulls places towards whole pixels.
 fn between(plane: &Plane, at: PixelPoint) -> Option<f64> {
-    let (x0, y0) = (at.x.floor(), at.y.floor());
-    if !(x0 >= 1.0 && y0 >= 1.0 && x0 + 2.0 < plane.width as f64 && y0 + 2.0 < plane.height as f64) {
+    if !(at.x >= 1.0 && at.y >= 1.0 && at.x + 2.0 < plane.width as f64 && at.y + 2.0 < plane.height as f64) {
         return None;
     }
-    let (wx, wy) = (cubic_weights(at.x - x0), cubic_weights(at.y - y0));
-    let (x0, y0) = (x0 as usize, y0 as usize);
+    // Above nought, so that cutting the fraction off is rounding down, without a call.
+    let (x0, y0) = (at.x as usize, at.y as usize);
+    let (wx, wy) = (cubic_weights(at.x - x0 as f64), cubic_weights(at.y - y0 as f64));
     let mut sum = 0.0;
     for (row, v) in wy.iter().enumerate() {
         let start = (y0 + row - 1) * plane.width + x0 - 1;
@@ -475,6 +470,20 @@ fn between(plane: &Plane, at: PixelPoint) -> Option<f64> {
         sum += v * line.iter().zip(wx).map(|(s, w)| f64::from(*s) * w).sum::<f64>();
     }
     Some(sum)
+}
+
+/// Between pixels by straight lines, which is enough for a likeness; `None` near the edge.
+fn linear_between(plane: &Plane, at: PixelPoint) -> Option<f64> {
+    if !(at.x >= 0.0 && at.y >= 0.0 && at.x + 1.0 < plane.width as f64 && at.y + 1.0 < plane.height as f64) {
+        return None;
+    }
+    let (x, y) = (at.x as usize, at.y as usize);
+    let (u, v) = (at.x - x as f64, at.y - y as f64);
+    let start = y * plane.width + x;
+    let line = |start: usize| {
+        f64::from(plane.samples[start]) * (1.0 - u) + f64::from(plane.samples[start + 1]) * u
+    };
+    Some(line(start) * (1.0 - v) + line(start + plane.width) * v)
 }
 
 fn cubic_weights(t: f64) -> [f64; 4] {
@@ -577,6 +586,24 @@ impl Patch {
             }
         }
         None
+    }
+
+    /// How little a frame looks like the patch where a motion puts it, by a few of its samples between which the nearest pixel stands
+    /// for the place; `None` outside the picture.
+    fn unlikeness(&self, frame: &Plane, motion: &Motion) -> Option<f64> {
+        const STEP: usize = 2;
+        const EDGE: usize = 2 * REACH as usize + 1;
+        let places = (0..EDGE).step_by(STEP).flat_map(|row| (0..EDGE).step_by(STEP).map(move |column| (row, column)));
+        let (mut count, mut sum, mut squares, mut wanted_squares) = (0.0, 0.0, 0.0, 0.0);
+        for (row, column) in places {
+            let (dx, dy) = (column as f64 - REACH as f64, row as f64 - REACH as f64);
+            let at = motion.to_frame(PixelPoint::new(self.middle.x + dx, self.middle.y + dy));
+            let wanted = self.samples[row * EDGE + column].0;
+            let off = linear_between(frame, at)? - wanted;
+            (count, sum, squares) = (count + 1.0, sum + off, squares + off * off);
+            wanted_squares += wanted * wanted;
+        }
+        Some(((squares - sum * sum / count) / f64::max(wanted_squares, 1.0)).min(1.0))
     }
 
     fn seen(&self, frame: &Plane, motion: &Motion, offset: Vector2<f64>) -> Option<(Vec<f64>, f64)> {

@@ -11,6 +11,9 @@ use crate::units::{Covariance2, PixelPoint};
 const LOOK_EVERY: usize = 6;
 /// After so many lost frames in a row only one in [`LOOK_EVERY`] is searched: each search that finds nothing takes its time.
 const LOST_FOR_GOOD: usize = 12;
+/// For so many frames in a row a background that isn't found is taken to stay where it was, give or take so many pixels a frame.
+const HELD_FRAMES: usize = 150;
+const HELD_PX: f64 = 0.1;
 /// A picture that nowhere moves by more than this stands still, px: a bend of the path by a tenth of a pixel is harmless.
 const STILL_PX: f64 = 0.3;
 /// And the motion must be clear against its own uncertainty.
@@ -100,6 +103,11 @@ impl Follower {
                 self.lost += 1;
                 wander.lost_frames += 1;
                 wander.lost = Some(error);
+                // Before a plain wall a camera that drifts is where it was a moment ago, as nearly as can be told.
+                if self.lost <= HELD_FRAMES && let Some(held) = wander.held(HELD_PX) {
+                    self.warp.onto(&mut canvas, &frame.picture, &held.motion);
+                    wander.add(frame.index, held, &frame.picture.luma);
+                }
             }
         }
         canvas
@@ -149,6 +157,18 @@ pub struct Wander {
 }
 
 impl Wander {
+    /// The last motion, less well known by one frame; `None` where there is none, or the camera was on its way.
+    fn held(&self, px: f64) -> Option<Registered> {
+        /// Way between the last two frames from which a camera doesn't drift but swings, px.
+        const SWINGS_PX: f64 = 1.5;
+        let mut latest = self.motions.values().rev();
+        let (mut last, before) = (*latest.next()?, latest.next()?);
+        let (a, b) = (last.motion.shift_px, before.motion.shift_px);
+        last.covariance[(0, 0)] += px * px;
+        last.covariance[(1, 1)] += px * px;
+        ((a.0 - b.0).hypot(a.1 - b.1) < SWINGS_PX).then_some(last)
+    }
+
     fn add(&mut self, frame: usize, registered: Registered, luma: &Plane) {
         let away = |corner: PixelPoint| registered.motion.to_frame(corner).distance(corner);
         self.largest_px = corners(luma).map(away).fold(self.largest_px, f64::max);
