@@ -6,14 +6,16 @@
 //! ideal geometry and 1 % where camera or scale aren't ideal).
 
 mod common;
+#[path = "common/scenes.rs"]
+mod scenes;
 
 use common::{KnownClip, Limits, Score, TrueBall, TrueFlight, score};
 use lobline::measure::{MeasureError, Outcome, Settings, measure, measure_source};
 use lobline::measurement::FlightMeasurement;
 use lobline::rig::Rig;
 use lobline::scene::{Phase, ScaleBar, Scene, Timing, Truth, presets, record, source, truth};
-use lobline::units::PixelPoint;
 use lobline::warning::Warning;
+use scenes::{in_the_first_frame, marked_ends, rig_text};
 
 /// The seed of every scene here.
 const SEED: u64 = 11;
@@ -98,23 +100,6 @@ impl Case {
     }
 }
 
-/// The truth with all places as the first frame's camera would see them: where the camera moves, that is what places are said
-/// in, those that the user marks as well.
-fn in_the_first_frame(scene: &Scene, mut truth: Truth) -> Truth {
-    if scene.shake.is_still() {
-        return truth;
-    }
-    let view = scene.view_at(truth.frames[0].start_s);
-    for ball in truth.frames.iter_mut().flat_map(|frame| &mut frame.balls) {
-        ball.centre_px = view.project(&ball.position_m.into()).unwrap();
-    }
-    for (scale, bar) in truth.scales.iter_mut().zip(&scene.scales) {
-        scale.a_px = view.project(&bar.a_m.into());
-        scale.b_px = view.project(&bar.b_m.into());
-    }
-    truth
-}
-
 fn judge(truth: &Truth, outcome: Result<Outcome, MeasureError>, limits: &Limits) {
     let outcome = outcome.unwrap_or_else(|error| panic!("{}: {error}", truth.name));
     let score = score(&known(truth), &outcome.measurement);
@@ -153,32 +138,6 @@ fn print_ends(truth: &Truth, flight: &FlightMeasurement) {
             near.map_or(f64::NAN, |ball| ball.visible),
         );
     }
-}
-
-/// Ends of the batten to the whole pixel, as a pointer on the screen gives them.
-fn marked_ends(truth: &Truth) -> (PixelPoint, PixelPoint) {
-    let end = |point: Option<PixelPoint>| {
-        let point = point.expect("the batten's ends are in view");
-        PixelPoint::new(point.x.round(), point.y.round())
-    };
-    (end(truth.scales[0].a_px), end(truth.scales[0].b_px))
-}
-
-/// The rig as a user would write it.
-fn rig_text(scene: &Scene, truth: &Truth, more: &str) -> String {
-    let (a, b) = marked_ends(truth);
-    let scale = &truth.scales[0];
-    format!(
-        "[scale]\n\
-         lengths = ['{},{} to {},{} = {:.3} m']\n\
-         # Rounding to the whole pixel: 1/√12.\n\
-         end_uncertainty = '0.29 px'\n\
-         offset = '{} m u 2 mm'\n\
-         [camera]\n\
-         distance = '{:.2} m u 2 cm'\n\
-         {more}\n",
-        a.x, a.y, b.x, b.y, scale.length_m, scale.z_m, scene.camera.position_m[2]
-    )
 }
 
 fn known(truth: &Truth) -> KnownClip {

@@ -4,20 +4,21 @@ mod class;
 mod forecast;
 mod options;
 mod outputs;
+mod progress;
 mod record;
 #[cfg(test)]
 mod said_everywhere;
 mod words;
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
 use super::output::{CommandError, Console, Exit};
-use crate::measure::{MeasureError, Outcome, Settings, measure, set_against};
+use crate::measure::{MeasureError, Outcome, Settings, measure_counted, set_against};
 use crate::sight::Progress;
+
+use progress::ProgressLine;
 
 pub use options::MeasureArguments;
 pub(super) use outputs::write as write_outputs;
@@ -119,28 +120,13 @@ fn measured_and_compared(
 
 /// Measures a clip with progress on the terminal.
 pub(super) fn measured(clip: &Path, settings: &Settings, console: &Console) -> Result<Outcome, CommandError> {
-    let bar = console.shows_progress().then(progress_bar);
-    let mut progress = |progress: Progress| {
-        let Some(bar) = &bar else { return };
-        match progress {
-            Progress::Reading { frames } => bar.set_message(format!("reading, frame {frames}")),
-            Progress::Searching { frames } => bar.set_message(format!("looking for the ball in {frames} frames")),
+    let line = console.shows_progress().then(ProgressLine::new);
+    let mut progress = |progress: Progress, of: Option<usize>| {
+        if let Some(line) = &line {
+            line.tell(progress, of);
         }
-        bar.tick();
     };
-    let result = measure(clip, settings, &mut progress);
-    if let Some(bar) = bar {
-        bar.finish_and_clear();
-    }
-    result.map_err(|error| command_error(clip, &error))
-}
-
-fn progress_bar() -> ProgressBar {
-    let bar = ProgressBar::new_spinner().with_style(
-        ProgressStyle::with_template("{spinner} {msg} ({elapsed})").expect("the template is a constant that parses"),
-    );
-    bar.enable_steady_tick(Duration::from_millis(150));
-    bar
+    measure_counted(clip, settings, &mut progress).map_err(|error| command_error(clip, &error))
 }
 
 pub(super) fn command_error(clip: &Path, error: &MeasureError) -> CommandError {

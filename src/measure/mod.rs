@@ -79,10 +79,23 @@ pub struct Outcome {
 /// [`MeasureError`]: the clip can't be read, nothing flies in it, no scale is known, the sightings carry no fit. No number is
 /// given then.
 pub fn measure(path: &Path, settings: &Settings, progress: &mut dyn FnMut(Progress)) -> Result<Outcome, MeasureError> {
+    measure_counted(path, settings, &mut |told, _| progress(told))
+}
+
+/// As [`measure`]; `progress` is also told how many frames the clip has, as far as its file says so.
+///
+/// # Errors
+/// As [`measure`].
+pub fn measure_counted(
+    path: &Path,
+    settings: &Settings,
+    progress: &mut dyn FnMut(Progress, Option<usize>),
+) -> Result<Outcome, MeasureError> {
     check_scale(&settings.rig)?;
     let options = ReadOptions { picture_rate_hz: settings.picture_rate_hz, ..ReadOptions::default() };
     let mut source = crate::clip::open(path, &options)?;
-    measured(&mut *source, Some(path), settings, progress)
+    let of = source.frames_stated();
+    measured(&mut *source, Some(path), settings, &mut |told| progress(told, of))
 }
 
 /// As [`measure`], from any source of frames.

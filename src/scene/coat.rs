@@ -1,8 +1,11 @@
 //! What moving things add to a picture: their cover and light, averaged over the exposure of each line.
 
+use nalgebra::Matrix3;
+
 use super::camera::{Shutter, Vec3, View};
 use super::motion::Ball;
 use super::movers::{Limb, see};
+use super::print::Print;
 
 /// A rectangle of the picture: x from, x past, y from, y past.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,6 +68,8 @@ impl Coat {
 pub struct Sphere<'a> {
     pub ball: &'a Ball,
     pub centre: &'a dyn Fn(f64) -> Vec3,
+    /// From a direction in the scene to that in the ball's own frame.
+    pub turn: &'a dyn Fn(f64) -> Matrix3<f64>,
     /// Unit direction to the lamp.
     pub to_lamp: Vec3,
     pub level: f32,
@@ -139,7 +144,8 @@ impl Shot<'_> {
                 let low = ((other - radius).floor().max(cross[0] as f64)) as usize;
                 let high = ((other + radius).ceil() + 1.0).clamp(0.0, cross[1] as f64) as usize;
                 let pixel_m = 1.0 / self.view.pixels_per_metre(&centre);
-                let lit = Lit { sphere, offset: centre - self.view.position, pixel_m };
+                let turn = (sphere.ball.print != Print::Plain).then(|| (sphere.turn)(t));
+                let lit = Lit { sphere, offset: centre - self.view.position, pixel_m, turn };
                 for c in low..high {
                     let (x, y) = if along_rows { (c, line) } else { (line, c) };
                     let i = (y - frame.y[0]) * frame.width() + x - frame.x[0];
@@ -235,6 +241,8 @@ struct Lit<'a> {
     offset: Vec3,
     /// A pixel's size at the sphere, m.
     pixel_m: f64,
+    /// `None` for a ball without a print.
+    turn: Option<Matrix3<f64>>,
 }
 
 impl Lit<'_> {
@@ -247,8 +255,14 @@ impl Lit<'_> {
         let depth = ray.dot(&self.offset) / ray.norm_squared();
         let across = self.offset - ray * depth;
         let distance = across.norm();
-        if distance > radius + 2.0 * self.pixel_m {
+        let fur = self.sphere.ball.fur_m;
+        if distance > radius + 2.0 * self.pixel_m + fur {
             return None;
+        }
+        if fur > self.pixel_m {
+            let inward = ((radius + fur - distance) / (2.0 * fur)).clamp(0.0, 1.0);
+            let cover = inward * inward * (3.0 - 2.0 * inward);
+            return (cover > 0.0).then(|| (cover as f32, self.shade(ray, &across, distance)));
         }
         let (_, right, down) = rays.at(x, y);
         let pixel = depth * right.norm().max(down.norm());
@@ -271,7 +285,12 @@ impl Lit<'_> {
         let diffuse = ball.ambient + (1.0 - ball.ambient) * facing;
         let halfway = (toward + self.sphere.to_lamp).normalize();
         let highlight = ball.specular * normal.dot(&halfway).max(0.0).powi(30);
-        [0, 1, 2].map(|c| (ball.albedo[c] * diffuse + highlight) as f32 * self.sphere.level)
+        let paint = self.turn.map_or(ball.albedo, |turn| {
+            // Towards the edge a pixel spans more of the surface.
+            let pixel = self.pixel_m / ball.radius_m / normal.dot(&toward).max(0.2);
+            ball.print.at(ball.albedo, &(turn * normal), pixel)
+        });
+        [0, 1, 2].map(|c| (paint[c] * diffuse + highlight) as f32 * self.sphere.level)
     }
 }
 

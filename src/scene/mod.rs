@@ -25,6 +25,8 @@ mod light;
 mod motion;
 mod movers;
 mod paint;
+mod print;
+mod processing;
 mod record;
 mod render;
 mod sensor;
@@ -41,6 +43,8 @@ pub use light::{Flicker, Light};
 pub use motion::{Air, Ball, Impact, Launch, Launcher, Path, Phase, Surface};
 pub use movers::Mover;
 pub use paint::{Paint, Raster, Rgb};
+pub use print::Print;
+pub use processing::{Grain, Processing, Sharpening};
 pub use record::{options_for, record, record_with};
 pub use render::{Renderer, SceneSource, render, source};
 pub use sensor::{Sensor, bt709_oetf};
@@ -96,6 +100,8 @@ pub struct Scene {
     pub timing: Timing,
     pub light: Light,
     pub sensor: Sensor,
+    /// What happens to the picture afterwards, in the device or on its way.
+    pub processing: Processing,
     /// The still set, nearest wins; at most 250 pieces.
     pub set: Vec<Piece>,
     pub scales: Vec<ScaleBar>,
@@ -122,6 +128,7 @@ impl Scene {
             timing: Timing::steady(60.0, 90),
             light: Light::STEADY,
             sensor: Sensor::GOOD_LIGHT,
+            processing: Processing::default(),
             set: vec![Piece::wall(-1.5, Paint::Plain([0.22, 0.23, 0.24]))],
             scales: vec![ScaleBar::metre([0.0, 0.05, 0.0])],
             movers: Vec::new(),

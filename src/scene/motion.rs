@@ -1,6 +1,9 @@
 //! How the balls of a scene move: launcher, free flight with air, bounces, rest. Own integration, independent of `flight`.
 
+use nalgebra::{Matrix3, Rotation3};
+
 use super::camera::Vec3;
+use super::print::Print;
 
 /// A ball and how it looks.
 #[derive(Debug, Clone, PartialEq)]
@@ -13,12 +16,27 @@ pub struct Ball {
     pub ambient: f64,
     /// Strength of the highlight, 0 for foam.
     pub specular: f64,
+    /// Turns with the ball.
+    pub print: Print,
+    /// How far fur stands out, m; the edge fades over twice that, about the radius.
+    pub fur_m: f64,
+    /// Turns a second about the scene's x, y and z while the ball flies and bounces.
+    pub spin_per_s: [f64; 3],
 }
 
 impl Ball {
     /// An orange foam ball, 70 mm across.
     pub const fn orange_foam() -> Self {
-        Self { radius_m: 0.035, mass_kg: 0.025, albedo: [0.82, 0.24, 0.03], ambient: 0.5, specular: 0.0 }
+        Self {
+            radius_m: 0.035,
+            mass_kg: 0.025,
+            albedo: [0.82, 0.24, 0.03],
+            ambient: 0.5,
+            specular: 0.0,
+            print: Print::Plain,
+            fur_m: 0.0,
+            spin_per_s: [0.0; 3],
+        }
     }
 }
 
@@ -47,6 +65,8 @@ pub enum Launcher {
     /// A catapult: a visible arm swings through an angle with even angular acceleration and lets the ball go when square to
     /// the launch direction.
     Arm { length_m: f64, swing_deg: f64 },
+    /// Tossed by a hand in view, which pushes it from rest with even acceleration, follows on and comes back to where it let go.
+    Hand { stroke_m: f64 },
     /// Held still and let go, or thrown from outside what can be seen: at rest until the release.
     Held,
 }
@@ -128,7 +148,9 @@ impl Path {
         // A launcher that gives no speed moves nothing.
         let stroke_s = match launch.launcher {
             _ if launch.speed_m_per_s <= 0.0 => 0.0,
-            Launcher::Tube { stroke_m } | Launcher::Rail { stroke_m } => 2.0 * stroke_m / launch.speed_m_per_s,
+            Launcher::Tube { stroke_m } | Launcher::Rail { stroke_m } | Launcher::Hand { stroke_m } => {
+                2.0 * stroke_m / launch.speed_m_per_s
+            }
             Launcher::Arm { length_m, swing_deg } => 2.0 * swing_deg.to_radians() * length_m / launch.speed_m_per_s,
             Launcher::Held => 0.0,
         };
@@ -195,6 +217,28 @@ impl Path {
         })
     }
 
+    /// Where the ball's centre lies, or would lie, in the hand that tosses it; `None` for other launchers.
+    pub fn in_hand(&self, t: f64) -> Option<Vec3> {
+        let Launcher::Hand { .. } = self.launch.launcher else { return None };
+        let after = t - self.launch.release_s;
+        if after < 0.0 {
+            return Some(self.stroke_position(t));
+        }
+        // Leaves with half the ball's speed, and is back after some tenths of a second.
+        let way = 0.5 * self.launch.speed_m_per_s * after * (-after / 0.06).exp();
+        Some(Vec3::from(self.launch.release_m) + self.direction() * way)
+    }
+
+    /// From a direction in the scene to that in the turned ball's own frame, at `t` s.
+    pub fn turn(&self, t: f64) -> Matrix3<f64> {
+        let start = self.launch.release_s;
+        let end = self.knots.last().map_or(start, |k| k.t);
+        let turns = Vec3::from(self.launch.ball.spin_per_s) * (t.clamp(start, end.max(start)) - start);
+        // Turned askew at first, so that no pole faces the camera.
+        let askew = Rotation3::from_euler_angles(0.5, 0.7, 0.2);
+        (Rotation3::from_scaled_axis(turns * std::f64::consts::TAU) * askew).inverse().into_inner()
+    }
+
     /// Where the arm turns.
     pub fn pivot(&self) -> Option<Vec3> {
         let Launcher::Arm { length_m, .. } = self.launch.launcher else { return None };
@@ -210,7 +254,7 @@ impl Path {
                 let angle = self.arm_angle(t).unwrap_or_default();
                 self.pivot().unwrap_or(release) + Vec3::new(angle.cos(), angle.sin(), 0.0) * length_m
             }
-            Launcher::Tube { stroke_m } | Launcher::Rail { stroke_m } => {
+            Launcher::Tube { stroke_m } | Launcher::Rail { stroke_m } | Launcher::Hand { stroke_m } => {
                 let share = ((t - self.stroke_start_s()) / self.stroke_s).clamp(0.0, 1.0);
                 release - self.direction() * (stroke_m * (1.0 - share * share))
             }

@@ -24,6 +24,10 @@ pub enum Mover {
     Roller { start_m: [f64; 3], speed_m_per_s: f64, radius_m: f64, colour: Rgb },
     /// A bob on a thread, swinging across the view.
     Pendulum { pivot_m: [f64; 3], length_m: f64, swing_deg: f64, radius_m: f64, colour: Rgb },
+    /// A ball whirled on a string at an even rate.
+    Whirl { pivot_m: [f64; 3], length_m: f64, turns_per_s: f64, radius_m: f64, colour: Rgb },
+    /// A ball in a hand that moves evenly to the right, and up and down as people walk.
+    Carried { start_m: [f64; 3], speed_m_per_s: f64, rise_m: f64, radius_m: f64, colour: Rgb },
 }
 
 /// A rounded stick from `a` to `b`.
@@ -46,15 +50,16 @@ pub struct SeenLimb {
 
 const SKIN: Rgb = [0.42, 0.25, 0.17];
 const HAIR: Rgb = [0.03, 0.02, 0.015];
+const SLEEVE: Rgb = [0.10, 0.13, 0.20];
 const WOOD: Rgb = [0.33, 0.17, 0.07];
 
 impl Mover {
     /// Depth in the scene, to sort by, m.
     pub const fn z_m(&self) -> f64 {
         match self {
-            Self::Walker { start_m, .. } | Self::Roller { start_m, .. } => start_m[2],
+            Self::Walker { start_m, .. } | Self::Roller { start_m, .. } | Self::Carried { start_m, .. } => start_m[2],
             Self::Lamp { centre_m, .. } => centre_m[2],
-            Self::Pendulum { pivot_m, .. } => pivot_m[2],
+            Self::Pendulum { pivot_m, .. } | Self::Whirl { pivot_m, .. } => pivot_m[2],
         }
     }
 
@@ -81,11 +86,20 @@ impl Mover {
                 let pivot = Vec3::from(*pivot_m);
                 let rate = (9.81 / length_m).sqrt();
                 let angle = swing_deg.to_radians() * (rate * t).cos();
-                let bob = pivot + Vec3::new(angle.sin(), -angle.cos(), 0.0) * *length_m;
-                vec![
-                    Limb { a: pivot, b: bob, radius_m: 0.004, colour: [0.1; 3] },
-                    Limb { a: bob, b: bob, radius_m: *radius_m, colour: *colour },
-                ]
+                on_a_thread(pivot, angle, *length_m, *radius_m, *colour)
+            }
+            Self::Whirl { pivot_m, length_m, turns_per_s, radius_m, colour } => {
+                let angle = std::f64::consts::TAU * turns_per_s * t;
+                on_a_thread(Vec3::from(*pivot_m), angle, *length_m, *radius_m, *colour)
+            }
+            Self::Carried { start_m, speed_m_per_s, rise_m, radius_m, colour } => {
+                // Two steps a second.
+                let lift = rise_m * (std::f64::consts::TAU * t).sin();
+                let c = Vec3::from(*start_m) + Vec3::new(speed_m_per_s * t, lift, 0.0);
+                let ball = Limb { a: c, b: c, radius_m: *radius_m, colour: *colour };
+                let mut limbs = palm(c, *radius_m);
+                limbs.push(ball);
+                limbs
             }
         }
     }
@@ -105,6 +119,32 @@ pub fn arm(path: &Path, t: f64) -> Vec<Limb> {
     vec![
         stick(pivot - direction * 0.10, seat - direction * (radius * 0.9), 0.021, 1.0),
         stick(seat - direction * (radius * 1.0), seat + direction * (radius * 0.9), 0.011, 0.75),
+    ]
+}
+
+fn on_a_thread(pivot: Vec3, angle: f64, length_m: f64, radius_m: f64, colour: Rgb) -> Vec<Limb> {
+    let bob = pivot + Vec3::new(angle.sin(), -angle.cos(), 0.0) * length_m;
+    vec![Limb { a: pivot, b: bob, radius_m: 0.004, colour: [0.1; 3] }, Limb { a: bob, b: bob, radius_m, colour }]
+}
+
+/// The hand that tosses a ball; nothing for other launchers.
+pub fn hand(path: &Path, t: f64) -> Vec<Limb> {
+    path.in_hand(t).map_or_else(Vec::new, |centre| palm(centre, path.launch().ball.radius_m))
+}
+
+/// A hand under a ball and the forearm that comes from the left, as seen by the camera. Sizes are common practice in figure
+/// drawing, no source.
+fn palm(centre: Vec3, radius_m: f64) -> Vec<Limb> {
+    let at = |x: f64, y: f64| centre + Vec3::new(x, y, 0.0);
+    let under = -radius_m - 0.012;
+    let limb = |a: Vec3, b: Vec3, radius_m: f64, colour: Rgb| Limb { a, b, radius_m, colour };
+    let (wrist, elbow) = (at(-0.085 - 0.3 * radius_m, under - 0.015), at(-0.34, under - 0.11));
+    vec![
+        limb(wrist, elbow, 0.028, SKIN),
+        limb(elbow + (wrist - elbow) * 0.35, elbow, 0.042, SLEEVE),
+        limb(wrist, at(0.6 * radius_m, under), 0.019, SKIN),
+        limb(at(0.5 * radius_m, under), at(1.15 * radius_m + 0.012, under + 0.03), 0.009, SKIN),
+        limb(at(-0.8 * radius_m, under), at(-1.1 * radius_m - 0.012, under + 0.03), 0.010, SKIN),
     ]
 }
 
@@ -140,7 +180,9 @@ impl SeenLimb {
 /// A person as limbs; `foot` is the point on the ground below the hips. Proportions are common practice in figure drawing, no
 /// source.
 fn walker(foot: Vec3, speed: f64, height: f64, t: f64, [coat, trousers]: [Rgb; 2]) -> Vec<Limb> {
-    let stride = (t * std::f64::consts::TAU * 0.9 * speed.abs().max(0.3) / 1.2).sin();
+    // Who stands shifts a little from foot to foot.
+    let length = if speed == 0.0 { 0.12 } else { 1.0 };
+    let stride = length * (t * std::f64::consts::TAU * 0.9 * speed.abs().max(0.3) / 1.2).sin();
     let facing = if speed < 0.0 { -1.0 } else { 1.0 };
     let at = |x: f64, y: f64| foot + Vec3::new(facing * x * height, y * height, 0.0);
     let limb = |a: Vec3, b: Vec3, r: f64, colour: Rgb| Limb { a, b, radius_m: r * height, colour };

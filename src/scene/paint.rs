@@ -15,6 +15,8 @@ pub enum Paint {
         top: Rgb,
         height_m: f32,
     },
+    /// A papered or plastered wall: soft bumps and faint stains.
+    Plaster(Rgb),
     Bricks {
         brick: Rgb,
         mortar: Rgb,
@@ -127,6 +129,12 @@ impl Paint {
         match self {
             Self::Plain(colour) => *colour,
             Self::Gradient { bottom, top, height_m } => mix(*bottom, *top, (v / height_m).clamp(0.0, 1.0)),
+            Self::Plaster(colour) => shade(
+                *colour,
+                0.93 + 0.06 * noise(61, u * 130.0, v * 130.0)
+                    + 0.05 * noise(62, u * 30.0, v * 30.0)
+                    + 0.06 * noise(63, u * 2.5, v * 2.5),
+            ),
             Self::Bricks { brick, mortar } => bricks(*brick, *mortar, u, v),
             Self::Shelves { seed } => shelves(*seed, u, v),
             Self::Posters { wall, seed } => posters(*wall, *seed, u, v),

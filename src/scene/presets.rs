@@ -3,9 +3,11 @@
 use super::*;
 
 mod demo;
+pub mod everyday;
 mod varied;
 
 pub use demo::demo;
+pub use everyday::EVERYDAY;
 pub use varied::{Spread, varied};
 
 /// A launch from a hidden tube at (0.1, 0.8) m, 0.3 s into the recording, of the orange foam ball.
@@ -232,7 +234,7 @@ pub fn scale_behind_plane(seed: u64) -> Scene {
 pub fn shake(seed: u64) -> Scene {
     let mut scene = named("shake", seed);
     scene.set = wall(Paint::Posters { wall: [0.30, 0.31, 0.33], seed: seed as u32 });
-    scene.shake = Shake { turn_deg: 0.25, roll_deg: 0.1, shift_m: 0.0 };
+    scene.shake = Shake { turn_deg: 0.25, roll_deg: 0.1, ..Shake::default() };
     scene
 }
 
@@ -371,7 +373,7 @@ pub fn printed_page(seed: u64, picture: Raster, width_m: f64, centre_m: [f64; 3]
 /// Makes a scene from a seed.
 pub type Preset = fn(u64) -> Scene;
 
-/// Every preset that needs nothing but a seed.
+/// Every preset that needs nothing but a seed, but for those of [`everyday`].
 pub const ALL: &[Preset] = &[
     demo,
     clean_60fps,
@@ -412,5 +414,5 @@ pub const ALL: &[Preset] = &[
 
 /// Every preset with the seed `seed`.
 pub fn all(seed: u64) -> Vec<Scene> {
-    ALL.iter().map(|preset| preset(seed)).collect()
+    ALL.iter().chain(EVERYDAY).map(|preset| preset(seed)).collect()
 }

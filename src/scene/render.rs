@@ -1,13 +1,15 @@
 //! The pictures of a scene, one after the other. The still picture is made once for each pose of the camera; per frame only
 //! the parts that balls and movers touch are drawn anew, then the whole goes through the sensor.
 
+use nalgebra::Matrix3;
 use rayon::prelude::*;
 
 use super::Scene;
 use super::camera::{Vec3, View};
 use super::coat::{Coat, Frame, Shot, Sphere};
 use super::motion::Path;
-use super::movers::arm;
+use super::movers::{arm, hand};
+use super::processing::Processor;
 use super::sensor::{Darkroom, Exposure, Gain, Patch, Window, blank_picture};
 use super::set::Piece;
 use super::stage::{Finish, Stage, blur, blur_weights, vignette_at};
@@ -32,6 +34,7 @@ pub struct Renderer {
     paths: Vec<Path>,
     pieces: Vec<Piece>,
     darkroom: Darkroom,
+    processor: Processor,
     /// Still picture and view of an unshaken camera.
     still: Option<(Stage, View)>,
     /// For a camera that only turns: the set with a margin on all sides.
@@ -64,6 +67,7 @@ impl Renderer {
             paths: scene.paths(),
             pieces: scene.pieces().into_iter().map(|p| p.suited_to(&scene.camera.view())).collect(),
             darkroom: Darkroom::new(&scene.sensor),
+            processor: Processor::new(scene.processing),
             still: None,
             wide: None,
             quiet: None,
@@ -93,7 +97,7 @@ impl Renderer {
     }
 
     fn wide_stage(&self) -> Stage {
-        let margin = self.scene.shake.reach_px(&self.scene.camera);
+        let margin = self.scene.shake.reach_px(&self.scene.camera, self.scene.timing.duration_s());
         let mut camera = self.scene.camera.clone();
         camera.width += 2 * margin;
         camera.height += 2 * margin;
@@ -114,10 +118,11 @@ impl Renderer {
         let frame_seed = self.scene.seed.wrapping_mul(0x2545_F491_4F6C_DD1D) ^ (tick.capture as u64) << 20;
         let steady = gain == Gain::Even(1.0) && !self.darkroom.is_noisy() && self.scene.shake.is_still();
         let exposure = Exposure { light: &stage.still, patches: &patches, gain, frame_seed };
-        let picture = if steady { self.retouched(&exposure) } else { self.developed(&exposure) };
+        let mut picture = if steady { self.retouched(&exposure) } else { self.developed(&exposure) };
         if self.scene.shake.is_still() {
             self.still = Some((stage, view));
         }
+        self.processor.apply(&mut picture, frame_seed);
         picture
     }
 
@@ -174,8 +179,10 @@ impl Renderer {
             }
             let z = path.launch().release_m[2];
             let to_lamp = self.scene.light.direction();
-            let sphere = Sphere { ball: &path.launch().ball, centre: &centre, to_lamp, level };
+            let turn = |t: f64| path.turn(t);
+            let sphere = Sphere { ball: &path.launch().ball, centre: &centre, turn: &turn, to_lamp, level };
             sorted.extend(shot.coat_limbs(&|t| arm(path, t), level).map(|c| (z - 1e-6, c)));
+            sorted.extend(shot.coat_limbs(&|t| hand(path, t), level).map(|c| (z - 1e-6, c)));
             sorted.extend(shot.coat_sphere(&sphere).map(|c| (z, c)));
             let echoes = self.echoes(stage, shot, &sphere, t);
             sorted.extend(echoes.into_iter().map(|c| (f64::MIN, c)));
@@ -190,7 +197,7 @@ impl Renderer {
         for (i, piece) in stage.seen.pieces.iter().enumerate() {
             if self.scene.light.shadow > 0.0 && piece.takes_shadow {
                 let ground = Ground { stage, view: shot.view, piece, index: i as u8 };
-                coats.extend(ground.shadow(sphere, t, self.scene.light.shadow));
+                coats.extend(ground.shadow(sphere, [t, shot.shutter.exposure_s], self.scene.light.shadow));
             }
             if piece.gloss > 0.0 {
                 coats.extend(mirror(stage, shot, sphere, piece, i as u8));
@@ -261,7 +268,9 @@ fn mirror(stage: &Stage, shot: &Shot, sphere: &Sphere, piece: &Piece, index: u8)
     let (normal, origin) = (piece.normal(), Vec3::from(piece.origin_m));
     let flipped = |v: Vec3| v - normal * (2.0 * normal.dot(&v));
     let centre = |t: f64| origin + flipped((sphere.centre)(t) - origin);
-    let image = Sphere { centre: &centre, to_lamp: flipped(sphere.to_lamp), ..*sphere };
+    let flip = Matrix3::identity() - normal * normal.transpose() * 2.0;
+    let turn = |t: f64| (sphere.turn)(t) * flip;
+    let image = Sphere { centre: &centre, turn: &turn, to_lamp: flipped(sphere.to_lamp), ..*sphere };
     let mut coat = shot.coat_sphere(&image)?;
     mask(&mut coat, stage, index, piece.gloss);
     Some(coat)
@@ -287,38 +296,73 @@ struct Ground<'a> {
 }
 
 impl Ground<'_> {
-    /// The shadow of a sphere at `t`: its disc, with an edge that softens and a depth that fades with its distance.
-    fn shadow(&self, sphere: &Sphere, t: f64, depth: f64) -> Option<Coat> {
-        let centre = (sphere.centre)(t);
-        let (way, ..) = self.piece.hit(&centre, &-sphere.to_lamp)?;
-        let foot = centre - sphere.to_lamp * way;
-        let radius = sphere.ball.radius_m;
-        let soft = 0.15 * radius + 0.10 * way;
-        let depth = depth * (radius / (radius + 0.4 * soft)).powi(2);
-        let reach = radius + soft;
-        let slant = sphere.to_lamp.dot(&self.piece.normal()).abs().max(0.2);
-        let mut bounds = [f64::MAX, f64::MIN, f64::MAX, f64::MIN];
-        for (u, v) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
-            let corner = foot + (Vec3::from(self.piece.right) * u + Vec3::from(self.piece.up) * v) * (reach / slant);
-            let p = self.view.project(&corner)?;
-            bounds = [bounds[0].min(p.x), bounds[1].max(p.x), bounds[2].min(p.y), bounds[3].max(p.y)];
-        }
+    /// The shadow of a sphere over an exposure `during` (its middle and length, s): its disc, with an edge that softens and a
+    /// depth that fades with its distance, swept along.
+    fn shadow(&self, sphere: &Sphere, [middle_s, exposure_s]: [f64; 2], depth: f64) -> Option<Coat> {
+        let at = |share: f64| self.cast(sphere, middle_s + share * exposure_s, depth);
+        let (early, late) = (at(-0.5)?, at(0.5)?);
+        let swept = |a: [f64; 4], b: [f64; 4]| [a[0].min(b[0]), a[1].max(b[1]), a[2].min(b[2]), a[3].max(b[3])];
+        let bounds = swept(early.bounds, late.bounds);
         let frame = Frame::around(bounds, 1.0, [self.stage.width, self.stage.height])?;
+        let way = (early.bounds[0] - late.bounds[0]).hypot(early.bounds[2] - late.bounds[2]);
+        let steps = (way.ceil() as usize).clamp(1, 200);
+        let casts: Vec<Cast> = (0..steps).filter_map(|k| at((k as f64 + 0.5) / steps as f64 - 0.5)).collect();
         let mut coat = Coat::empty(frame);
         for i in 0..coat.cover.len() {
             let (x, y) = (frame.x[0] + i % frame.width(), frame.y[0] + i / frame.width());
             if !self.stage.shows(x, y, self.index) {
                 continue;
             }
-            let Some((along, ..)) = self.piece.hit(&self.view.position, &self.view.ray(x as f64, y as f64)) else {
+            let ray = self.view.ray(x as f64, y as f64);
+            let Some((along, ..)) = self.piece.hit(&self.view.position, &ray) else {
                 continue;
             };
-            let aside = self.view.position + self.view.ray(x as f64, y as f64) * along - foot;
-            let off = (aside - sphere.to_lamp * aside.dot(&sphere.to_lamp)).norm();
-            let s = ((reach - off) / (2.0 * soft)).clamp(0.0, 1.0);
-            coat.cover[i] = (depth * s * s * (3.0 - 2.0 * s)) as f32;
+            let place = self.view.position + ray * along;
+            coat.cover[i] = (casts.iter().map(|cast| cast.depth_at(&place)).sum::<f64>() / steps as f64) as f32;
         }
         Some(coat)
+    }
+
+    /// The shadow at one moment; `None` when it misses the piece.
+    fn cast(&self, sphere: &Sphere, t: f64, depth: f64) -> Option<Cast> {
+        let centre = (sphere.centre)(t);
+        let (way, ..) = self.piece.hit(&centre, &-sphere.to_lamp)?;
+        let foot = centre - sphere.to_lamp * way;
+        let radius = sphere.ball.radius_m;
+        let soft = 0.15 * radius + 0.10 * way;
+        let depth = depth * (radius / (radius + 0.4 * soft)).powi(2);
+        let slant = sphere.to_lamp.dot(&self.piece.normal()).abs().max(0.2);
+        let reach = (radius + soft) / slant;
+        let mut bounds = [f64::MAX, f64::MIN, f64::MAX, f64::MIN];
+        for (u, v) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
+            let corner = foot + (Vec3::from(self.piece.right) * u + Vec3::from(self.piece.up) * v) * reach;
+            let p = self.view.project(&corner)?;
+            bounds = [bounds[0].min(p.x), bounds[1].max(p.x), bounds[2].min(p.y), bounds[3].max(p.y)];
+        }
+        Some(Cast { foot, to_lamp: sphere.to_lamp, radius, soft, depth, bounds })
+    }
+}
+
+/// A ball's shadow at one moment.
+struct Cast {
+    /// Where the ray through the ball's centre meets the piece.
+    foot: Vec3,
+    to_lamp: Vec3,
+    radius: f64,
+    /// Half the width of its edge, m.
+    soft: f64,
+    depth: f64,
+    /// x from, x to, y from, y to, px.
+    bounds: [f64; 4],
+}
+
+impl Cast {
+    /// Share of the light that is missing at a place of the piece.
+    fn depth_at(&self, place: &Vec3) -> f64 {
+        let aside = place - self.foot;
+        let off = (aside - self.to_lamp * aside.dot(&self.to_lamp)).norm();
+        let s = ((self.radius + self.soft - off) / (2.0 * self.soft)).clamp(0.0, 1.0);
+        self.depth * s * s * (3.0 - 2.0 * s)
     }
 }
 

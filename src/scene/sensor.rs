@@ -260,7 +260,7 @@ impl Patch {
 
 /// Mid-points of 65536 equally likely slices of the normal distribution, scaled to unit variance: a 16-bit number picks a
 /// draw. Luma sums three of them, which fills the tails beyond the table's 4.3 σ.
-fn normal_quantiles() -> Vec<f32> {
+pub fn normal_quantiles() -> Vec<f32> {
     use statrs::distribution::{ContinuousCDF, Normal};
     let normal = Normal::standard();
     let draws: Vec<f64> = (0..DRAWS).map(|i| normal.inverse_cdf((i as f64 + 0.5) / DRAWS as f64)).collect();
@@ -269,15 +269,15 @@ fn normal_quantiles() -> Vec<f32> {
 }
 
 /// The 64-bit mixing generator SplitMix64 (Steele, Lea, Flood, OOPSLA 2014): fast, and seeded anew for each row.
-struct Stream(u64);
+pub struct Stream(u64);
 
 impl Stream {
-    fn new(frame_seed: u64, row: u64) -> Self {
+    pub fn new(frame_seed: u64, row: u64) -> Self {
         let mut start = Self(frame_seed ^ row.wrapping_mul(0xD6E8_FEB8_6659_FD93));
         Self(start.next())
     }
 
-    fn next(&mut self) -> u64 {
+    pub fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);

@@ -180,7 +180,7 @@ fn resampling_a_turned_view_agrees_with_painting_it_anew() {
     let texel = |i: usize| (255.0 * (wave(i % 1200) * wave(i / 1200)).powf(0.45)) as u8;
     let page = Raster::from_srgb(1200, 1200, 1, &(0..1200 * 1200).map(texel).collect::<Vec<_>>()).unwrap();
     let mut scene = presets::printed_page(4, page, 6.0, [1.5, 1.2, -0.3], [10.0, 0.0, 0.0]);
-    scene.shake = Shake { turn_deg: 0.25, roll_deg: 0.1, shift_m: 0.0 };
+    scene.shake = Shake { turn_deg: 0.25, roll_deg: 0.1, ..Shake::default() };
     scene.timing = Timing::steady(8.0, 3);
     scene.launches[0].release_s = -0.2;
     scene.sensor = Sensor { vignette: 0.2, ..Sensor::NOISELESS };
@@ -200,7 +200,7 @@ fn resampling_a_turned_view_agrees_with_painting_it_anew() {
 #[test]
 fn a_shaken_camera_sees_the_ball_where_the_truth_says() {
     let mut scene = plain_disc(6);
-    scene.shake = Shake { turn_deg: 0.4, roll_deg: 0.3, shift_m: 0.0 };
+    scene.shake = Shake { turn_deg: 0.4, roll_deg: 0.3, ..Shake::default() };
     scene.scales.clear();
     // With nothing but an even wall behind, the still picture is the same in each pose.
     scene.launches[0].launcher = Launcher::Held;
@@ -220,8 +220,9 @@ fn every_preset_shows_what_it_is_named_for() {
             .filter(|b| b.phase == Phase::Flight && b.visible > 0.99)
             .collect();
         let expected = match name {
-            "no_ball_walker" => 0..1,
+            "no_ball_walker" | "carried_and_whirled" => 0..1,
             "five_launches" => 150..400,
+            "two_at_once" => 80..140,
             name if name.starts_with("slow_motion") => 150..300,
             _ => 12..90,
         };
@@ -235,6 +236,27 @@ fn every_preset_shows_what_it_is_named_for() {
             "big_ball" => assert!(all(&|b| (50.0..54.0).contains(&b.radius_px)), "{name}"),
             "pole" => assert!(truth.frames.iter().flat_map(|f| &f.balls).any(|b| b.visible == 0.0), "{name}"),
             "bounce_in_flight" => assert!(truth.flights[0].landing.unwrap().y_m > 0.5, "{name}"),
+            "bounces" => assert!(truth.flights[0].impacts.len() >= 2, "{name}"),
+            "two_at_once" => {
+                assert!(
+                    truth.frames.iter().any(|f| f.balls.iter().filter(|b| b.phase == Phase::Flight).count() == 2),
+                    "{name}"
+                );
+            }
+            "cut_by_the_frame" => {
+                let cut = truth.in_flight(0, 0.5).filter(|(_, b)| b.visible < 0.95).count();
+                assert!(cut >= 5, "{name}: {cut}");
+            }
+            "vertical_toss" => {
+                let landing = truth.flights[0].landing.unwrap();
+                // Back in the hand with the speed it left with.
+                assert!((landing.y_m - 1.0).abs() < 1e-6 && (landing.vy_m_per_s + 4.6).abs() < 1e-6, "{landing:?}");
+            }
+            "drifting_stand" => {
+                let at = |start_s: f64| scene.view_at(start_s).project(&[1.5, 1.2, 0.0].into()).unwrap();
+                let moved = at(0.0).distance(at(1.5));
+                assert!((2.0..6.0).contains(&moved), "{name}: {moved}");
+            }
             _ => {}
         }
     }

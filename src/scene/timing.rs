@@ -123,6 +123,8 @@ pub struct Shake {
     pub roll_deg: f64,
     /// Standard deviation of the shift along each axis, m.
     pub shift_m: f64,
+    /// Even turns right and up of a stand that gives way, degrees a second.
+    pub drift_deg_per_s: [f64; 2],
 }
 
 impl Shake {
@@ -130,18 +132,21 @@ impl Shake {
         *self == Self::default()
     }
 
-    /// How far the turns can move a picture's edge, px: five sines of equal size together reach √10 standard deviations.
-    pub fn reach_px(&self, camera: &super::Camera) -> usize {
+    /// How far the turns can move a picture's edge in `duration_s`, px: five sines of equal size together reach √10 standard
+    /// deviations.
+    pub fn reach_px(&self, camera: &super::Camera, duration_s: f64) -> usize {
         let most = 10.0_f64.sqrt();
         let half_diagonal = (camera.width as f64).hypot(camera.height as f64) / 2.0;
-        let turn = 1.5 * camera.focal_px * (most * self.turn_deg).to_radians().tan();
+        let drift = self.drift_deg_per_s[0].hypot(self.drift_deg_per_s[1]) * duration_s;
+        let turn = 1.5 * camera.focal_px * (most * self.turn_deg + drift).to_radians().tan();
         (turn + half_diagonal * (most * self.roll_deg).to_radians() + 8.0).ceil() as usize
     }
 
     /// Turns (degrees: right, up, clockwise) and shift (m) at `t` s.
     pub fn at(&self, t: f64, seed: u64) -> ([f64; 3], Vec3) {
         let swing = |axis: u64| swing(seed ^ (0xA5 + axis), t);
-        let turns = [self.turn_deg * swing(0), self.turn_deg * swing(1), self.roll_deg * swing(2)];
+        let [right, up] = self.drift_deg_per_s.map(|rate| rate * t);
+        let turns = [self.turn_deg * swing(0) + right, self.turn_deg * swing(1) + up, self.roll_deg * swing(2)];
         (turns, Vec3::new(swing(3), swing(4), swing(5)) * self.shift_m)
     }
 }

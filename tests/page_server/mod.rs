@@ -34,6 +34,10 @@ impl Server {
         Self { child, port, address }
     }
 
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Ends it as a power cut would.
     pub fn kill(mut self) -> u16 {
         self.child.kill().unwrap();
