@@ -127,9 +127,28 @@ pub struct FlightMeasurement {
     /// What was left out, which models were compared, and how the intervals were put together.
     #[serde(default)]
     pub account: Option<account::FitAccount>,
+    /// The touch that it follows, for what isn't a launch.
+    #[serde(default)]
+    pub after_bounce: Option<AfterBounce>,
     /// Whether measured and expected agree, in words; one and the same for flights that share gravity.
     #[serde(default)]
     pub verdict: Option<VerdictStatement>,
+}
+
+/// A touch between two flights.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AfterBounce {
+    /// Number of the flight that ended with it.
+    pub of_flight: usize,
+    /// Speed after it over the speed before it, both by the fitted paths halfway between the last sighting before and the first after.
+    pub speed_ratio: f64,
+}
+
+impl Measurement {
+    /// The flights that began with a launch.
+    pub fn launches(&self) -> impl Iterator<Item = &FlightMeasurement> {
+        self.flights.iter().filter(|flight| flight.after_bounce.is_none())
+    }
 }
 
 impl FlightMeasurement {

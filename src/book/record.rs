@@ -64,7 +64,7 @@ pub fn shots_of(measurement: &Measurement, into: &RecordInto) -> Vec<ShotRecord>
     // A measurement is plain numbers and texts; it can always be written.
     let json = serde_json::to_string(measurement).ok();
     let outcomes = into.outcomes.iter().copied().chain(std::iter::repeat(None));
-    let flights = measurement.flights.iter().zip(outcomes);
+    let flights = measurement.launches().zip(outcomes);
     flights.map(|flight| shot_of(measurement, flight, into, json.clone())).collect()
 }
 

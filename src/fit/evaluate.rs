@@ -29,6 +29,9 @@ pub struct RequestedFlight {
     /// Exposure time as the streaks show it, s; the fit doesn't use it, and it goes with the flight.
     #[serde(default)]
     pub exposure_s: Option<f64>,
+    /// Whether it follows a touch: it is fitted by itself, as a bounce may have turned it out of the plane of the launch.
+    #[serde(default)]
+    pub after_touch: bool,
 }
 
 /// What came out for one flight.

@@ -7,7 +7,7 @@ use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
 use crate::fit::{
-    BendTerms, Conditions, FitError, FitOptions, Fitted, Motion, Request, RequestedFlight, Term, Terms, evaluate,
+    BendTerms, Conditions, Evaluated, FitError, FitOptions, Fitted, Motion, Request, RequestedFlight, Term, Terms, evaluate,
     fitted,
 };
 use crate::maths::monte_carlo::RunOptions;
@@ -62,7 +62,7 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
         },
         warnings: result::clip_warnings(seen.clock, seen.reading, seen.wander),
         time_checks: seen.time_checks.to_vec(),
-        continuations: seen.continuations.len(),
+        continuations: seen.continuations.len() - seen.flights.iter().filter(|flight| flight.after_touch).count(),
     })
 }
 
@@ -151,6 +151,7 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
             RequestedFlight {
                 launch: launches::launch(flight, &sightings, clock, &seen.settings.rig),
                 exposure_s: flight.exposure_s.map(|exposure_s| exposure_s / clock.slow_factor),
+                after_touch: flight.after_touch,
                 alternative_times_s: if clock.largest_jitter_s > 0.0 { vec![uniform] } else { Vec::new() },
                 sightings,
             }
@@ -195,6 +196,24 @@ pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> 
     Ok(Measurement { basis: Some(basis), ..measurement })
 }
 
+/// What a fit used of a flight.
+trait Used {
+    /// Share of the sightings, 0 to 1.
+    fn share_used(&self) -> f64;
+}
+
+impl Used for FirstLook {
+    fn share_used(&self) -> f64 {
+        self.fit.used() as f64 / self.sightings.len().max(1) as f64
+    }
+}
+
+impl Used for Evaluated {
+    fn share_used(&self) -> f64 {
+        self.fit.used() as f64 / self.fit.residuals.len().max(1) as f64
+    }
+}
+
 /// What came of the flights of a request.
 struct FittedFlights<T> {
     /// `None` for one that couldn't be fitted.
@@ -203,14 +222,52 @@ struct FittedFlights<T> {
     jointly: bool,
 }
 
-/// Fits all flights together; where one of them can't be fitted, each by itself, so that one bad flight doesn't take the
-/// others with it.
-fn for_flights<T>(
+/// Fits all launches together, and what follows a touch by itself.
+fn for_flights<T: Used>(
     request: &Request,
     fit: &dyn Fn(&Request) -> Result<Vec<T>, FitError>,
 ) -> Result<FittedFlights<T>, MeasureError> {
-    if let Ok(all) = fit(request) {
-        return Ok(FittedFlights { flights: all.into_iter().map(Some).collect(), jointly: true });
+    let (bounces, launches): (Vec<RequestedFlight>, Vec<RequestedFlight>) =
+        request.flights.iter().cloned().partition(|flight| flight.after_touch);
+    if bounces.is_empty() || launches.is_empty() {
+        return together_or_apart(request, fit);
+    }
+    let of_launches = together_or_apart(&Request { flights: launches, ..request.clone() }, fit)?;
+    let of_bounce = |flight: RequestedFlight| {
+        let alone = together_or_apart(&Request { flights: vec![flight], ..request.clone() }, fit);
+        alone.ok().and_then(|mut fitted| fitted.flights.remove(0))
+    };
+    let mut of_bounces = bounces.into_iter().map(of_bounce);
+    let mut launched = of_launches.flights.into_iter();
+    let of = |flight: &RequestedFlight| if flight.after_touch { of_bounces.next() } else { launched.next() };
+    Ok(FittedFlights {
+        flights: request.flights.iter().map(of).map(Option::flatten).collect(),
+        jointly: of_launches.jointly,
+    })
+}
+
+/// Fits all flights together; where one of them can't be fitted, or balls flew at other depths and most of what was seen of one isn't
+/// used, each by itself, so that one flight doesn't spoil the others.
+fn together_or_apart<T: Used>(
+    request: &Request,
+    fit: &dyn Fn(&Request) -> Result<Vec<T>, FitError>,
+) -> Result<FittedFlights<T>, MeasureError> {
+    /// Share of a flight's sightings that a fit of all must use.
+    const MOST: f64 = 2.0 / 3.0;
+    let together = fit(request);
+    let spoilt = |all: &Vec<T>| request.flights.len() > 1 && all.iter().any(|one| one.share_used() < MOST);
+    match together {
+        Ok(all) if spoilt(&all) => {
+            let each = request.flights.iter().map(|flight| {
+                fit(&Request { flights: vec![flight.clone()], ..request.clone() }).ok().map(|mut one| one.remove(0))
+            });
+            let each: Vec<Option<T>> = each.collect();
+            let better = each.iter().all(|one| one.as_ref().is_some_and(|one| one.share_used() >= MOST));
+            let (flights, jointly) = if better { (each, false) } else { (all.into_iter().map(Some).collect(), true) };
+            return Ok(FittedFlights { flights, jointly });
+        }
+        Ok(all) => return Ok(FittedFlights { flights: all.into_iter().map(Some).collect(), jointly: true }),
+        Err(_) => {}
     }
     // Sightings that fit no camera near the stated one, as those of a wrong clock, carry no tilt and lens, nor more of the air than is
     // known of it.
@@ -224,7 +281,7 @@ fn for_flights<T>(
         None
     };
     if let Some(options) = simpler {
-        return for_flights(&Request { options, ..request.clone() }, fit);
+        return together_or_apart(&Request { options, ..request.clone() }, fit);
     }
     let mut first_error = None;
     let mut single = |flight: &RequestedFlight| {

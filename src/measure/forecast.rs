@@ -48,7 +48,7 @@ pub fn set_against(measurement: &mut Measurement, expected: &Expected) -> Result
     let basis = measurement.basis.as_ref().ok_or(MeasureError::NoBasis)?;
     let camera = CameraView::new(Camera::from_rig(&basis.rig, &basis.view)?);
     let forecast = forecast(&expected.launch, expected.target_height_m)?;
-    for flight in &mut measurement.flights {
+    for flight in measurement.flights.iter_mut().filter(|flight| flight.after_bounce.is_none()) {
         let found = flight.account.iter().flat_map(|account| &account.camera);
         let camera = camera.moved(found.map(|found| (found.input, found.quantity.found - found.quantity.value)));
         flight.forecast = Some(statement(flight, expected, &forecast, camera.camera())?);

@@ -10,7 +10,7 @@ use crate::sight::track::usual_least;
 use crate::sight::{FoundFlight, Sighting, SightingSource};
 use crate::units::PixelPoint;
 
-/// A flight that began where another ended: the ball after a bounce. It isn't measured.
+/// A flight that began where another ended: the ball after a bounce.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Continuation {
     /// Number of the first frame after the touch.
@@ -20,24 +20,21 @@ pub struct Continuation {
 /// Share of the disc from which the ball counts as in full view: glare and noise alone make a few per cent look unlike it.
 const IN_FULL_VIEW: f64 = 0.97;
 
-/// Tells launches from what follows a touch.
+/// Marks the flights that follow a touch, and says where they begin. Flights are in order of time.
 ///
 /// A ball that comes off a floor, a wall or a bench begins where the flight before ended and is not faster than it arrived;
 /// one that is thrown, kicked or launched anew is faster, or begins elsewhere.
-pub fn split_launches(flights: Vec<FoundFlight>) -> (Vec<FoundFlight>, Vec<Continuation>) {
-    let mut launches: Vec<FoundFlight> = Vec::new();
+pub fn mark_bounces(flights: &mut [FoundFlight]) -> Vec<Continuation> {
     let mut continuations = Vec::new();
-    // The flight in time before this one, launch or not: a ball bounces more than once.
-    let mut before: Option<FoundFlight> = None;
-    for flight in flights {
-        if before.as_ref().is_some_and(|before| goes_on_after_a_touch(&before.sightings, &flight.sightings)) {
+    for place in 0..flights.len() {
+        let (before, after) = flights.split_at_mut(place);
+        let flight = &mut after[0];
+        flight.after_touch = before.iter().any(|before| goes_on_after_a_touch(&before.sightings, &flight.sightings));
+        if flight.after_touch {
             continuations.push(Continuation { frame: flight.sightings[0].frame });
-        } else {
-            launches.push(flight.clone());
         }
-        before = Some(flight);
     }
-    (launches, continuations)
+    continuations
 }
 
 /// A flight as a first fit has it: enough to tell what belongs to it.

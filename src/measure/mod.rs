@@ -41,7 +41,7 @@ pub use basis::{refit, refit_with};
 pub use before::{Before, BeforeError, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin};
 pub use error::MeasureError;
 pub use forecast::{Expected, set_against};
-pub use launches::{Continuation, split_launches};
+pub use launches::{Continuation, mark_bounces};
 pub use mending::{FrameTimes, Mending, MendingError, Placed, mend};
 pub use teaching::taught_by_book;
 pub use view::CameraView;
@@ -149,7 +149,8 @@ fn measured(
     };
     let (lamps, cards) = rayon::join(by_lamps, || basis::cards(found.resting.as_ref(), &settings.rig));
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
-    let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
+    let mut flights = std::mem::take(&mut found.flights);
+    let continuations = mark_bounces(&mut flights);
     let seen = basis::Seen {
         settings,
         info: &info,

@@ -12,9 +12,9 @@ use crate::fit::robust::REJECT_BEYOND;
 use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term, scale_of};
 use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
-use crate::measurement::motion::Motion as MotionSamples;
+use crate::measurement::motion::{Motion as MotionSamples, MotionSample};
 use crate::measurement::{
-    AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, GravityGivenFit,
+    AfterBounce, AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, GravityGivenFit,
     Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow, VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
@@ -57,6 +57,12 @@ pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
             flight(&parts, place + 1, *index, evaluated, timed, verdict)
         })
         .collect();
+    let mut flights = flights;
+    for place in 0..flights.len() {
+        if parts.request().flights[fitted[place].0].after_touch {
+            flights[place].after_bounce = after_bounce(&flights[..place], &flights[place]);
+        }
+    }
     let scale = scale_statement(&parts);
     Measurement {
         format_version: FORMAT_VERSION,
@@ -70,6 +76,25 @@ pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
         flights,
         basis: None,
     }
+}
+
+/// The touch that a flight follows: the end of the one before it in time. `None` where that couldn't be measured.
+fn after_bounce(before: &[FlightMeasurement], flight: &FlightMeasurement) -> Option<AfterBounce> {
+    let first = flight.sightings.first()?;
+    let ended = |one: &&FlightMeasurement| one.sightings.last().is_some_and(|last| last.frame < first.frame);
+    let near = |one: &FlightMeasurement| {
+        one.sightings.last().map_or(f64::INFINITY, |last| last.centre_px.distance(first.centre_px))
+    };
+    let one = before.iter().filter(ended).min_by(|a, b| near(a).total_cmp(&near(b)))?;
+    let arriving = one.motion.as_ref()?.fitted.last()?;
+    let leaving = flight.motion.as_ref()?.fitted.first()?;
+    let half_s = 0.5 * (leaving.time_s - arriving.time_s);
+    let speed = |sample: &MotionSample, later_s: f64| {
+        let (vx, vy) = (sample.vx_m_per_s.value, sample.vy_m_per_s.value);
+        (vx + sample.ax_m_per_s2.value * later_s).hypot(vy + sample.ay_m_per_s2.value * later_s)
+    };
+    let speed_ratio = speed(leaving, -half_s) / speed(arriving, half_s);
+    speed_ratio.is_finite().then_some(AfterBounce { of_flight: one.number, speed_ratio })
 }
 
 fn clock_statement(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)]) -> ClockStatement {
@@ -174,6 +199,7 @@ fn flight(
         vertical_off_deg: vertical_off_deg(fit),
         path_covariance: Some(path_covariance),
         forecast: None,
+        after_bounce: None,
         budget: budget.rows.iter().map(account::budget_line).collect(),
         account: Some(account::account(evaluated, timed, parts.request().conditions.monte_carlo)),
         verdict: Some(verdict),
@@ -291,10 +317,14 @@ fn verdicts(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)], timed: &[Vec<Sigh
             (*index, EvaluatedFlight { number: place + 1, evaluated, sightings })
         })
         .collect();
-    if parts.jointly && !all.is_empty() {
-        return vec![verdict(parts, &all); all.len()];
+    let after_touch = |flight: &(usize, EvaluatedFlight<'_>)| parts.request().flights[flight.0].after_touch;
+    let launches: Vec<_> = all.iter().copied().filter(|flight| !after_touch(flight)).collect();
+    if !parts.jointly || launches.len() < 2 {
+        return all.chunks(1).map(|one| verdict(parts, one)).collect();
     }
-    all.chunks(1).map(|one| verdict(parts, one)).collect()
+    let of_launches = verdict(parts, &launches);
+    let each = all.iter().map(|one| if after_touch(one) { verdict(parts, &[*one]) } else { of_launches.clone() });
+    each.collect()
 }
 
 /// Whether gravity came out as expected, and why not, for flights that share it; each with its place in the request.
@@ -491,6 +521,9 @@ fn warnings(
     }));
     warnings.extend_from_slice(parts.camera.camera().warnings());
     for ((index, evaluated), flight) in fitted.iter().zip(flights) {
+        if parts.request().flights[*index].after_touch {
+            continue;
+        }
         let used = evaluated.fit.used();
         if used < FEW_SIGHTINGS {
             warnings.push(Warning::FewSightings { flight: flight.number, count: used });

@@ -73,7 +73,7 @@ impl Numbers {
 /// The lines of a class, a line for each flight and one for each clip that couldn't be measured.
 pub fn lines(entries: &[ClassEntry<'_>]) -> Vec<ClassLine> {
     let of = |entry: &ClassEntry<'_>| match &entry.result {
-        Ok(measurement) => measurement.flights.iter().map(|flight| flight_line(entry, measurement, flight)).collect(),
+        Ok(measurement) => measurement.launches().map(|flight| flight_line(entry, measurement, flight)).collect(),
         Err(why) => vec![line(entry, None, why.clone(), Vec::new())],
     };
     entries.iter().flat_map(of).collect()

@@ -75,6 +75,7 @@ impl Shot {
         let motion = Motion::derive(&path, Some(&covariance), 2.0, launch_s, &sightings, self.mass_kg);
         let forecast = self.forecast.then(|| forecast(&path, span));
         FlightMeasurement {
+            after_bounce: None,
             number,
             launch_speed_m_per_s: Estimate::with_coverage_factor(self.speed_m_per_s, u_v, 2.0),
             launch_angle_deg: Estimate::with_coverage_factor(self.angle_deg, 40.0 * u_v / self.speed_m_per_s, 2.0),

@@ -98,7 +98,7 @@ fn known_by(room: &Room, group: &Id, wanted: &Prediction, had: Option<&Predictio
     let measured = measured.ok_or_else(|| {
         Refusal::wrong(format!("{} isn't measured.", recording.name), "Measure it first, or take another clip.")
     })?;
-    let numbers: Vec<Numbers> = measured.shown.flights.iter().map(Numbers::of).collect();
+    let numbers: Vec<Numbers> = measured.shown.launches().map(Numbers::of).collect();
     let Some(Launch { origin: Origin::Mean(mean), .. }) = Launch::of_flights(&numbers) else {
         return Err(Refusal::wrong(
             format!("In {} gravity is off, so the speed is off too.", recording.name),

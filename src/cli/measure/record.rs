@@ -89,7 +89,7 @@ impl Recorder<'_> {
             },
             rig: arguments.rig_name.clone(),
             time,
-            outcomes: outcomes_of(&arguments.outcome, measurement.flights.len())?,
+            outcomes: outcomes_of(&arguments.outcome, measurement.launches().count())?,
             target: self.target,
             note: None,
         };

@@ -88,7 +88,16 @@ impl<'a> Clip<'a> {
         let alone = self.shared.is_none_or(|shared| !shared.flights.contains(&flight.number));
         if self.measurement.flights.len() > 1 {
             let at = mark.fixed(flight.launch_time_s.value, 2);
-            let _ = writeln!(text, "Flight {}, launched at {at} s", flight.number);
+            let _ = match flight.after_bounce {
+                None => writeln!(text, "Flight {}, launched at {at} s", flight.number),
+                Some(bounce) => writeln!(
+                    text,
+                    "Flight {}, after a bounce of flight {} at {at} s, with {} of its speed",
+                    flight.number,
+                    bounce.of_flight,
+                    mark.fixed(bounce.speed_ratio, 2)
+                ),
+            };
         }
         let given = flight.gravity_given.as_ref();
         let mut pairs: Vec<Pair> = vec![
