@@ -12,6 +12,7 @@ use statrs::distribution::{Binomial, DiscreteCDF};
 use statrs::function::gamma::ln_gamma;
 
 use crate::sight::blobs::Blob;
+use crate::sight::region::departure;
 use crate::sight::smooth::{Place, SmoothPath};
 use crate::units::PixelPoint;
 
@@ -116,6 +117,23 @@ impl Arc {
         self.blobs[self.blobs.len() - 1].frame
     }
 
+    /// How far a blob departs from what is behind it, levels.
+    pub fn blob_departure(&self, blob: &Blob) -> f64 {
+        departure(std::array::from_fn(|i| blob.colour[i] - blob.behind[i])).into()
+    }
+
+    /// How far the thing usually departs from what is behind it, levels.
+    pub fn opacity(&self) -> f64 {
+        median(self.blobs.iter().map(|blob| self.blob_departure(blob)).collect())
+    }
+
+    /// What an arc is tried by before others: how far chance is from explaining it, as far as that counts, and how clearly it falls.
+    fn worth(&self) -> f64 {
+        const MOST: f64 = 40.0;
+        const OF_FALL: f64 = 6.0;
+        (-self.log10_chance).min(MOST) + OF_FALL * self.fall_shows().max(1.0).log10()
+    }
+
     /// How clearly the path bends: its sagitta over what the scatter of the blobs leaves open, as a number of standard deviations.
     pub fn fall_shows(&self) -> f64 {
         const LEAST_SCATTER_PX: f64 = 0.5;
@@ -178,7 +196,7 @@ pub fn find_arcs(
         arcs = Search { strict: false, ..search }.grow_all();
     }
     arcs.retain(|arc| through.is_none_or(|(frame, place)| arc.passes(times_s[frame], place)));
-    arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(b.fall_shows().total_cmp(&a.fall_shows())));
+    arcs.sort_by(|a, b| b.fall_believable.cmp(&a.fall_believable).then(b.worth().total_cmp(&a.worth())));
     arcs
 }
 
@@ -470,7 +488,8 @@ impl Search<'_> {
         let bends = sag > (2.0_f64).max(4.0 * rms_px).max(0.12 * diameter) && ax.abs() < 0.6 * ay;
         let close = rms_px < 0.7 + 0.08 * diameter;
         let travels = travelled(&path, &places) > (2.0 * diameter).max(25.0 * rms_px).max(12.0);
-        if !(bends && close && travels) {
+        let mostly_seen = 2 * members.len() > members[members.len() - 1].0 - members[0].0 + 1;
+        if !(bends && close && travels && mostly_seen) {
             return None;
         }
         let log10_chance = self.log10_chance(&blobs, rms_px);

@@ -10,7 +10,7 @@ pub(super) type Followed = (Arc, Track);
 const ENOUGH_FRAMES: usize = 4;
 
 /// Leaves out what is another one's shadow or mirror image, or was followed twice.
-pub(super) fn only_balls(mut tracks: Vec<Followed>, times_s: &[f64]) -> Vec<Followed> {
+pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
     // The most opaque first, and of alike ones the longest.
     tracks.sort_by(|a, b| b.1.refined.len().cmp(&a.1.refined.len()));
     let mut kept: Vec<Followed> = Vec::new();
@@ -21,7 +21,7 @@ pub(super) fn only_balls(mut tracks: Vec<Followed>, times_s: &[f64]) -> Vec<Foll
     }
     let follows: Vec<bool> = kept
         .iter()
-        .map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other, times_s)))
+        .map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other)))
         .collect();
     let mut follows = follows.into_iter();
     kept.retain(|_| follows.next() == Some(false));
@@ -49,14 +49,18 @@ fn is_the_same(one: &Track, other: &Track) -> bool {
 
 /// Whether the first track is what the second thing throws on a wall, a floor or a window: it departs less from what is behind it, and it
 /// moves as the other does, enlarged by one factor from a fixed place.
-fn is_cast_by(one: &Followed, other: &Followed, times_s: &[f64]) -> bool {
+fn is_cast_by(one: &Followed, other: &Followed) -> bool {
     /// Departure from the background, of the ball's, from which a thing is one of its own right.
     const FAINTER: f64 = 0.75;
     /// Enlargements that light from a lamp and a wall at some distance give.
     const ENLARGED: std::ops::RangeInclusive<f64> = 0.4..=2.5;
     /// By how much the factors along x and y may differ, since the wall isn't quite parallel to the flight.
     const UNEVEN: f64 = 1.5;
-    if opacity(&one.0) > FAINTER * opacity(&other.0) {
+    /// Departure of a soft shadow, and of their ways the scatter that is allowed: a soft shadow's middle is known less well.
+    const FAINT: f64 = 0.3;
+    const SCATTER: f64 = 0.04;
+    const SCATTER_OF_FAINT: f64 = 0.12;
+    if one.0.opacity() > FAINTER * other.0.opacity() {
         return false;
     }
     let shared: Vec<(usize, Place, Place)> = common(&one.1, &other.1).collect();
@@ -65,26 +69,13 @@ fn is_cast_by(one: &Followed, other: &Followed, times_s: &[f64]) -> bool {
     }
     let xs: Vec<(f64, f64)> = shared.iter().map(|(_, a, b)| (b.0, a.0)).collect();
     let ys: Vec<(f64, f64)> = shared.iter().map(|(_, a, b)| (b.1, a.1)).collect();
-    let _ = times_s;
     let (Some((by_x, rms_x, way_x)), Some((by_y, rms_y, way_y))) = (line(&xs), line(&ys)) else { return false };
     let close = 1.0 + 0.12 * one.1.ball.radius_px;
     let moves = |way: f64| way > 4.0 * close;
-    let along = |by: f64, rms: f64, way: f64| !moves(way) || (ENLARGED.contains(&by) && rms < close.max(0.04 * way));
+    let scatter = if one.0.opacity() < FAINT * other.0.opacity() { SCATTER_OF_FAINT } else { SCATTER };
+    let along = |by: f64, rms: f64, way: f64| !moves(way) || (ENLARGED.contains(&by) && rms < close.max(scatter * way));
     let alike = !(moves(way_x) && moves(way_y)) || (1.0 / UNEVEN..=UNEVEN).contains(&(by_x / by_y));
     along(by_x, rms_x, way_x) && along(by_y, rms_y, way_y) && alike && (moves(way_x) || moves(way_y))
-}
-
-/// How far a thing departs from what is behind it, levels.
-fn opacity(arc: &Arc) -> f64 {
-    median(
-        arc.blobs
-            .iter()
-            .map(|blob| {
-                let away = std::array::from_fn(|i| blob.colour[i] - blob.behind[i]);
-                f64::from(crate::sight::region::departure(away))
-            })
-            .collect(),
-    )
 }
 
 /// Slope and scatter of the straight line through (x, y), and the way that y goes; `None` where x doesn't move.

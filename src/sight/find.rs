@@ -107,6 +107,8 @@ pub struct FoundFlight {
     pub log10_chance: f64,
     /// Acceleration in the picture, down, px/s² of the clock in use.
     pub fall_px_per_s2: f64,
+    /// Whether it began where another flight ended: the ball after a bounce, and no launch. [`measure`](crate::measure) tells.
+    pub after_touch: bool,
 }
 
 /// The surroundings of the ball in one frame.
@@ -182,8 +184,7 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
-    let arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
-    let mut arcs: Vec<Arc> = arcs.into_iter().filter(|arc| !known_whole(window, arc, &found.flights)).collect();
+    let mut arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
     let (mut left, mut tracks) = (MOST_ARCS, Vec::new());
     while left > 0 && !arcs.is_empty() {
         let chosen = take_different(&mut arcs, AT_ONCE.min(left));
@@ -194,13 +195,13 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
             arcs.retain(|other| !other.is_the_same_as(&arc));
             match track {
                 Some(track) => tracks.push((arc, track)),
-                None => found.seen.arcs_refused += 1,
+                None => { found.seen.arcs_refused += 1; if std::env::var_os("LOB_DBG").is_some() { let b = &arc.blobs[arc.blobs.len() / 2]; eprintln!("refused {}..{} n {} chance {:.1} shows {:.0} d {:.1} at {:.0},{:.0}", window.frames[arc.first_frame()].index, window.frames[arc.last_frame()].index, arc.blobs.len(), arc.log10_chance, arc.fall_shows(), b.diameter(), b.centre.x, b.centre.y); } }
             }
         }
     }
     let say = |tracks: &[(Arc, Track)], what: &str| { if std::env::var_os("LOB_DBG").is_some() { for (a, t) in tracks { let f = |p: usize| window.frames[p].index; let (x, y) = (&t.refined[0], &t.refined[t.refined.len() - 1]); eprintln!("{what} {}..{} n {} from {:.0},{:.0} to {:.0},{:.0} R {:.1} acc {:.0},{:.0} chance {:.1} shows {:.0} believed {} explained {:.2}", f(x.place), f(y.place), t.refined.len(), x.fit.disc.centre.x, x.fit.disc.centre.y, y.fit.disc.centre.x, y.fit.disc.centre.y, t.ball.radius_px, t.fall_px_per_s2.0, t.fall_px_per_s2.1, a.log10_chance, a.fall_shows(), a.fall_believable, median(t.refined.iter().map(|o| o.fit.explained).collect())); } } };
     say(&tracks, "track");
-    let tracks = only_balls(tracks, &times_s);
+    let tracks = only_balls(tracks);
     say(&tracks, "ball ");
     for (arc, track) in tracks {
         if let Some(track) = looked_at(track, window, options) {
@@ -209,20 +210,13 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     }
 }
 
-/// Whether an arc lies inside a flight that the window before had whole: it would come out again as a part of it.
-fn known_whole(window: &Window, arc: &Arc, flights: &[FoundFlight]) -> bool {
-    let frame = |place: usize| window.frames[place].index;
-    let (first, last) = (frame(arc.first_frame()), frame(arc.last_frame()));
-    flights.iter().any(|flight| flight.first() <= first && last <= flight.last())
-}
-
 /// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.
 /// One that is thrown, kicked or launched anew is faster, or begins elsewhere. Frames may be counted from anywhere.
 pub fn goes_on_after_a_touch(before: &[Sighting], after: &[Sighting]) -> bool {
     /// A ball lost for longer has been caught, and what flies then was launched.
     const LONGEST_TOUCH_FRAMES: usize = 8;
     let (last, first) = (&before[before.len() - 1], &after[0]);
-    let pause = first.frame.saturating_sub(last.frame);
+    let Some(pause) = first.frame.checked_sub(last.frame) else { return false };
     if pause > LONGEST_TOUCH_FRAMES {
         return false;
     }
@@ -320,20 +314,19 @@ fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
 }
 
 impl FoundFlight {
-    fn first(&self) -> usize {
-        self.sightings[0].frame
-    }
-
     fn last(&self) -> usize {
         self.sightings[self.sightings.len() - 1].frame
     }
 
-    /// Whether two flights are of one ball: in some frame that both have it lies on the same place.
+    /// Whether two flights are one: in some frames that both have the ball lies on the same place. The frame of a touch may be in both of
+    /// those beside it.
     fn meets(&self, other: &Self) -> bool {
-        self.sightings.iter().any(|one| {
+        const TOUCH: usize = 1;
+        let same = |one: &&Sighting| {
             let same = other.sightings.binary_search_by_key(&one.frame, |two| two.frame);
             same.is_ok_and(|place| one.centre_px.distance(other.sightings[place].centre_px) < one.radius_px + 2.0)
-        })
+        };
+        self.sightings.iter().filter(same).count() > TOUCH
     }
 
     /// Whether two flights put the ball at the same places in the frames that both have.
@@ -409,6 +402,7 @@ fn found_flight(window: &Window, arc: &Arc, track: &Track) -> FoundFlight {
         blur_px: track.ball.blur_px,
         log10_chance: arc.log10_chance,
         fall_px_per_s2: track.fall_px_per_s2.1,
+        after_touch: false,
     }
 }
 

@@ -71,6 +71,12 @@ pub fn departure(levels: [f32; 3]) -> f32 {
     (luma * luma + CHROMA_WEIGHT * CHROMA_WEIGHT * (cb * cb + cr * cr)).sqrt()
 }
 
+/// Share of the exposure for which a ball covers the places along its way: a streak that is longer than the ball shows it diluted.
+pub fn dilution(disc: &Disc) -> f64 {
+    let length = disc.streak_px.0.hypot(disc.streak_px.1);
+    (1.8 * disc.radius_px / length.max(1e-9)).min(1.0)
+}
+
 /// Radius of a disc that covers as much as is covered in a patch about `disc`, which is streaked alike, px.
 pub fn covering_radius(patch: &Patch, disc: &Disc, typical: f64) -> Option<f64> {
     let seen = Seen::of(patch, &Cover::of(patch, typical as f32), disc)?;

@@ -105,16 +105,17 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
 /// The flight of whatever is opaque on an arc.
 fn region_track(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
     let known = known_places(arc, times_s);
-    let typical = median(arc.blobs.iter().map(|blob| {
-        let away = std::array::from_fn(|i| blob.colour[i] - blob.behind[i]);
-        f64::from(region::departure(away))
-    }).collect());
     let mut ball = guess;
     ball.tint = Some([0.0; 2]);
+    let undiluted = arc.blobs.iter().zip(&known).map(|(blob, one)| {
+        let disc = ball.disc(one.centre, one.velocity, times_s[one.place]);
+        arc.blob_departure(blob) / region::dilution(&disc)
+    });
+    let typical = median(undiluted.collect());
     let step = known.len().div_ceil(RADIUS_FROM).max(1);
     let radii: Vec<f64> = known.iter().step_by(step).filter_map(|one| {
         let disc = ball.disc(one.centre, one.velocity, times_s[one.place]);
-        region::covering_radius(&region_patch(window, one.place, &disc)?, &disc, typical)
+        region::covering_radius(&region_patch(window, one.place, &disc)?, &disc, typical * region::dilution(&disc))
     }).collect();
     if radii.is_empty() {
         return None;
@@ -360,7 +361,9 @@ impl<'a> Refiner<'a> {
         let start = self.ball.disc(expected, velocity, self.times_s[place]);
         let fit = match self.how {
             How::Disc => fit_disc(&cut_out(self.window, place, &start)?, &start, Unknowns::PLACE, self.light),
-            How::Region { typical } => fit_region(&region_patch(self.window, place, &start)?, &start, typical),
+            How::Region { typical } => {
+                fit_region(&region_patch(self.window, place, &start)?, &start, typical * region::dilution(&start))
+            }
         }?;
         let mut one = Refined { place, fit };
         self.doubt_the_hidden(&mut one);

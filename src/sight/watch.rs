@@ -33,7 +33,7 @@ pub struct WatchLimits {
 
 impl Default for WatchLimits {
     fn default() -> Self {
-        Self { bytes: 56 << 20, frames: 1200 }
+        Self { bytes: 88 << 20, frames: 1200 }
     }
 }
 
