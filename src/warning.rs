@@ -48,6 +48,8 @@ pub enum Warning {
     Clock { message: String },
     /// The scale's distance from the flight plane isn't stated.
     ScaleDepthUnknown,
+    /// An end of a stated length lies beyond the picture, px.
+    ScaleEndOutside { x_px: f64, y_px: f64 },
     /// The marks of the cards don't lie on flat cards in one plane.
     MarksDontFit { residual_px: f64 },
     /// A card hangs turned by quarters (anticlockwise) or slanted by this much besides.
@@ -152,6 +154,7 @@ impl Warning {
             Self::FlightsNotFitted { .. } => "more flights seen than fitted",
             Self::Clock { .. } => "odd times in the file",
             Self::ScaleDepthUnknown => "depth of the scale not stated",
+            Self::ScaleEndOutside { .. } => "scale ends outside the picture",
             Self::MarksDontFit { .. } => "marks of the cards don't fit",
             Self::CardNotUpright { .. } => "a card hangs aslant",
             Self::LengthsDisagree { .. } => "known lengths disagree",
@@ -340,6 +343,9 @@ impl Warning {
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"
                 .to_owned(),
+            Self::ScaleEndOutside { x_px, y_px } => format!(
+                "the end {x_px:.0},{y_px:.0} of the length lies outside the picture. Check that it was marked on this clip"
+            ),
         }
     }
 }

@@ -153,6 +153,9 @@ impl Camera {
         if inputs.iter().any(|(input, knob)| *knob == Knob::Offset && !input.stated) {
             warnings.push(Warning::ScaleDepthUnknown);
         }
+        if let Some(at) = setup::end_beyond(rig, view) {
+            warnings.push(Warning::ScaleEndOutside { x_px: at.x, y_px: at.y });
+        }
         // Corners are good to a tenth of a pixel, and a lens that isn't stated bends a card by a few more.
         if residual_px > 0.5 {
             warnings.push(Warning::MarksDontFit { residual_px });

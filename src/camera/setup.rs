@@ -108,6 +108,16 @@ pub(super) fn prepare(rig: &Rig, view: &View) -> Result<Prepared, CameraError> {
     Ok(Prepared { setup, inputs, scale_words, level_words })
 }
 
+/// An end of a stated length that lies beyond the picture.
+pub(super) fn end_beyond(rig: &Rig, view: &View) -> Option<PixelPoint> {
+    let (w, h) = (view.width as f64, view.height as f64);
+    let outside = |p: &PixelPoint| p.x < -2.0 || p.y < -2.0 || p.x > w + 1.0 || p.y > h + 1.0;
+    rig.scale.lengths.iter().flat_map(|line| [line.from, line.to]).find(outside)
+}
+
+/// How far beyond the picture the end of a length may lie, of its longer side.
+const CUT_OFF: f64 = 0.25;
+
 fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
     let of = |field: &'static str, lines: &[ScaleLine]| {
         lines.iter().flat_map(|line| [line.from, line.to]).map(|at| (field, at)).collect::<Vec<_>>()
@@ -122,9 +132,14 @@ fn check_points(rig: &Rig, view: &View) -> Result<(), CameraError> {
     points.extend(rig.launcher.point_px.map(|at| ("launcher.point", at)));
     let (width, height) = (view.width, view.height);
     let (w, h) = (width as f64, height as f64);
-    // Half a pixel over the centre of the outermost pixel is still in the picture; a hand may slip a little farther.
-    let inside = |p: PixelPoint| p.x > -2.0 && p.y > -2.0 && p.x < w + 1.0 && p.y < h + 1.0;
-    match points.into_iter().find(|(_, at)| !inside(*at)) {
+    // Half a pixel over the centre of the outermost pixel is still in the picture; a hand may slip a little farther. A length goes on
+    // beyond a narrow picture that was cut out of a wider one.
+    let beyond = |field: &str| if field == "scale.lengths" { CUT_OFF * w.max(h) } else { 2.0 };
+    let inside = |field: &str, p: PixelPoint| {
+        let most = beyond(field);
+        p.x > -most && p.y > -most && p.x < w - 1.0 + most && p.y < h - 1.0 + most
+    };
+    match points.into_iter().find(|(field, at)| !inside(field, *at)) {
         None => Ok(()),
         Some((field, PixelPoint { x, y })) => Err(CameraError::PointOutside { field, x, y, width, height }),
     }

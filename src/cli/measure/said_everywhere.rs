@@ -32,6 +32,7 @@ fn odd() -> Measurement {
     let mut odd = measurement(&[Shot::default()]);
     odd.warnings = vec![
         Warning::ScaleDepthUnknown,
+        Warning::ScaleEndOutside { x_px: 300.0, y_px: 100.0 },
         Warning::LaunchNotSeen { flight: 1 },
         Warning::AirLeftOut { flight: 1, foam_percent: 34.0, rubber_percent: 1.7 },
         Warning::GapInStamps { at_s: 0.4, gap_s: 0.05, usual_s: 0.0167 },
