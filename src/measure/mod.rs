@@ -137,6 +137,9 @@ fn measured(
     let (lamps, cards) = rayon::join(by_lamps, || basis::cards(found.resting.as_ref(), &settings.rig));
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let (mut flights, continuations) = split_launches(std::mem::take(&mut found.flights));
+    if let Some(point_px) = settings.rig.launcher.point_px {
+        flights.iter_mut().for_each(|flight| launches::drop_before_point(flight, point_px));
+    }
     let seen = basis::Seen {
         settings,
         info: &info,
