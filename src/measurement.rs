@@ -85,6 +85,9 @@ pub struct FlightMeasurement {
     /// How well the fit with gravity free goes with the sightings.
     #[serde(default)]
     pub quality: Option<account::FitQuality>,
+    /// Speed and angle that hang on no moment of launch. `None` where the launch is at the first sighting itself.
+    #[serde(default)]
+    pub at_first_sighting: Option<AtFirstSighting>,
     pub launch_time_s: Estimate,
     pub launch_point_px: PixelPoint,
     pub launch_point_m: MetrePoint,
@@ -99,6 +102,9 @@ pub struct FlightMeasurement {
     /// Whether the fit counts the air in.
     #[serde(default)]
     pub air_counted: bool,
+    /// The ball as the flight showed it, where nobody weighed it: what a forecast of the next shot reckons with.
+    #[serde(default)]
+    pub ball_found: Option<BallFound>,
     /// The fitted path in pixels, finely sampled from launch to the last sighting, for drawing.
     pub path_px: Vec<PixelPoint>,
     pub sightings: Vec<SightingRow>,
@@ -157,6 +163,35 @@ impl FlightMeasurement {
     pub fn best_speed_m_per_s(&self) -> Estimate {
         self.launch_speed_gravity_given_m_per_s.unwrap_or(self.launch_speed_m_per_s)
     }
+
+    /// The angle that goes with it, of the same fit.
+    pub fn best_angle_deg(&self) -> Estimate {
+        match (&self.gravity_given, self.launch_speed_gravity_given_m_per_s) {
+            (Some(given), Some(_)) => given.launch_angle_deg,
+            _ => self.launch_angle_deg,
+        }
+    }
+}
+
+/// A ball that nobody weighed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BallFound {
+    /// Of the mass that the air's part in the flight shows, with what was known of balls beforehand.
+    pub mass_kg: f64,
+    /// As stated, else as seen.
+    pub diameter_m: f64,
+    /// Of the drag, relative, its standard uncertainty.
+    pub drag_relative_uncertainty: f64,
+}
+
+/// The ball on its free path at the first sighting in use.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AtFirstSighting {
+    /// When its row was exposed.
+    pub time_s: f64,
+    pub speed_m_per_s: Estimate,
+    /// As [`FlightMeasurement::launch_angle_deg`].
+    pub angle_deg: Estimate,
 }
 
 /// A flight fitted with gravity taken as given, over the sightings that the fit with gravity free kept. What is known of scale and
@@ -341,7 +376,8 @@ pub struct VerdictStatement {
     pub summary: String,
     /// Likely reasons, the likeliest first, each with what to check.
     pub reasons: Vec<String>,
-    /// Whether measured and expected gravity agree within the interval; `None` when that wasn't kept.
+    /// Whether measured and expected gravity agree within the interval; `None` when the flight can't tell (then there is an
+    /// `agreement`), or that wasn't kept.
     #[serde(default)]
     pub agrees: Option<bool>,
     /// What could be changed to follow the reasons, where there is something to change.

@@ -36,6 +36,14 @@ const TELLING_RUN: usize = 3;
 /// shows across the motion, from one sighting to the next: a poor picture scatters both ways alike, uneven times only along.
 const TELLING_SCALE: f64 = 2.0;
 
+/// Sightings so many times farther from the path than the picture's noise are no free flight's, or no ball's: whatever comes out says
+/// nothing (common practice, no source).
+pub const FAR_OFF: f64 = 5.0;
+
+/// A half-width of more than this share of the expected gravity says nothing about it: in a lesson's clip whatever goes wrong by
+/// less than that would pass (common practice, no source).
+const TELLS_WITHIN: f64 = 0.10;
+
 /// Below this probability a difference isn't put down to chance (common practice, no source).
 const LEAST_CHANCE: f64 = 1e-3;
 
@@ -264,6 +272,13 @@ pub struct Agreement {
     pub consistent: bool,
 }
 
+impl Agreement {
+    /// Of the difference's interval, about, m/s².
+    pub(crate) fn half_width(&self) -> f64 {
+        1.96 * self.standard_uncertainty
+    }
+}
+
 /// One explanation.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RankedCause {
@@ -286,9 +301,20 @@ pub struct RankedCause {
     pub flight: Option<usize>,
 }
 
+/// Whether gravity came out as expected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    Agrees,
+    Disagrees,
+    /// The interval holds the expected value and so much else that it says nothing.
+    CantTell,
+}
+
 /// The verdict on one flight, or on several that share gravity.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
+    pub answer: Answer,
     pub agreement: Agreement,
     /// The answer in a sentence.
     pub sentence: String,
@@ -361,7 +387,25 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     causes.sort_by_key(|cause| !cause.tied_with_first);
     let tied = causes.iter().filter(|cause| cause.tied_with_first).count().min(MOST_JOINTLY);
     let jointly = if tied > 1 { tied } else { 0 };
-    Verdict { sentence: words::verdict(evidence, &agreement, &causes, jointly), agreement, causes, jointly }
+    let answer = answer(evidence, &agreement);
+    Verdict {
+        answer,
+        sentence: words::verdict(evidence, answer, &agreement, &causes, jointly),
+        agreement,
+        causes,
+        jointly,
+    }
+}
+
+fn answer(evidence: &Evidence, agreement: &Agreement) -> Answer {
+    let far_off = evidence.flights.iter().any(|flight| flight.fit.noise.scale > FAR_OFF);
+    if !agreement.consistent {
+        Answer::Disagrees
+    } else if far_off || agreement.half_width() > TELLS_WITHIN * evidence.expected_gravity.value {
+        Answer::CantTell
+    } else {
+        Answer::Agrees
+    }
 }
 
 /// All causes that can be brought to explain the sightings, most likely first.
@@ -452,6 +496,7 @@ fn candidates(evidence: &Evidence, sightings: &[Vec<Sighting>]) -> Vec<(Cause, f
         Cause::RollingShutter,
         Cause::Drag,
         Cause::Lens,
+        Cause::WideLens,
         Cause::MovingCamera,
         Cause::ExposureDrift,
     ];
@@ -467,8 +512,16 @@ fn candidates(evidence: &Evidence, sightings: &[Vec<Sighting>]) -> Vec<(Cause, f
         _ => false,
     });
     let (pairs, mix_ups): (Vec<Cause>, Vec<Cause>) = (pairs.collect(), mix_ups.collect());
-    // A length may be mistyped by any factor; where a usual one comes near, that explains more.
-    let unusual = ratio.is_finite() && ratio > 0.0 && !near(1.0) && pairs.is_empty() && mix_ups.is_empty();
+    // A length may be mistyped by any factor; where a usual one gives what was measured, that explains more.
+    let u = evidence.measured_gravity.standard_uncertainty.unwrap_or(0.0) / evidence.measured_gravity.value.abs();
+    let gives_it = |cause: &Cause| match cause {
+        Cause::SlowMotion { recorded_hz, played_hz } => {
+            (ratio * (recorded_hz / played_hz).powi(2)).ln().abs() < 2.0 * u
+        }
+        Cause::LengthMixUp { stated_over_true } => (ratio / stated_over_true).ln().abs() < 2.0 * u,
+        _ => false,
+    };
+    let unusual = ratio.is_finite() && ratio > 0.0 && !near(1.0) && !pairs.iter().chain(&mix_ups).any(gives_it);
     let mistyped = unusual.then_some(Cause::LengthMixUp { stated_over_true: ratio });
     let touched = evidence.flights.iter().zip(sightings).flat_map(|(of, sightings)| {
         let flight = of.number;

@@ -59,9 +59,12 @@ pub enum Warning {
     /// The ball is seen larger (or smaller, below nought) than stated by this much, beside a scale; and how much nearer to the camera than
     /// the scale it would have to be, where the camera's distance is stated.
     BallDisagrees { percent: f64, u95_percent: f64, nearer_by_m: Option<f64> },
-    /// The ball's mass or size isn't stated, so that the air is left out: what it may do to a foam ball and to one of solid rubber
-    /// of this size, as a share of g.
-    AirLeftOut { flight: usize, foam_percent: f64, rubber_percent: f64 },
+    /// Nobody weighed the ball, so that the interval holds for any ball from soft foam to steel: by how much that one doubt widens it.
+    BallNotWeighed { flight: usize, narrower_percent: f64 },
+    /// The flight's path passes the stated launch point by this much, more than a hand's slip and the ball's radius.
+    LaunchPointMissed { flight: usize, by_px: f64 },
+    /// The sightings lie so many times farther from any path than the picture's noise puts them.
+    PointsOffThePath { flight: usize, times: f64 },
 }
 
 /// Warnings that one sentence says.
@@ -130,7 +133,9 @@ impl Warning {
             | Self::FewSightings { flight, .. }
             | Self::ManyLeftOut { flight, .. }
             | Self::LaunchNotSeen { flight }
-            | Self::AirLeftOut { flight, .. } => Some(*flight),
+            | Self::LaunchPointMissed { flight, .. }
+            | Self::PointsOffThePath { flight, .. }
+            | Self::BallNotWeighed { flight, .. } => Some(*flight),
             _ => None,
         }
     }
@@ -159,7 +164,9 @@ impl Warning {
             Self::CardNotUpright { .. } => "a card hangs aslant",
             Self::LengthsDisagree { .. } => "known lengths disagree",
             Self::BallDisagrees { .. } => "size of the ball disagrees",
-            Self::AirLeftOut { .. } => "air left out",
+            Self::BallNotWeighed { .. } => "ball not weighed",
+            Self::LaunchPointMissed { .. } => "path misses the launch point",
+            Self::PointsOffThePath { .. } => "points far off the path",
         }
     }
 
@@ -168,7 +175,7 @@ impl Warning {
         matches!(
             (self, other),
             (Self::LaunchNotSeen { .. }, Self::LaunchNotSeen { .. })
-                | (Self::AirLeftOut { .. }, Self::AirLeftOut { .. })
+                | (Self::BallNotWeighed { .. }, Self::BallNotWeighed { .. })
                 | (Self::GapInStamps { .. }, Self::GapInStamps { .. })
         )
     }
@@ -205,13 +212,13 @@ impl Warning {
 
     fn of_flights(group: &[&Self]) -> Option<String> {
         let mut flights = Vec::new();
-        let (mut foam, mut rubber) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        let mut narrower = f64::NEG_INFINITY;
         for warning in group {
             match warning {
                 Self::LaunchNotSeen { flight } => flights.push(*flight),
-                Self::AirLeftOut { flight, foam_percent, rubber_percent } => {
+                Self::BallNotWeighed { flight, narrower_percent } => {
                     flights.push(*flight);
-                    (foam, rubber) = (foam.max(*foam_percent), rubber.max(*rubber_percent));
+                    narrower = narrower.max(*narrower_percent);
                 }
                 _ => return None,
             }
@@ -223,14 +230,10 @@ impl Warning {
                  the recording before the launch",
                 if several { "begin" } else { "begins" }
             )),
-            Self::AirLeftOut { .. } => Some(format!(
-                "{named} {} worked out as if there were no air, and the ± doesn't cover that: at launch the air pulls at a foam \
-                 ball of this size with {} {} % of its weight, at one of solid rubber with {} %. State the ball's mass and \
-                 diameter in the rig, and the air is counted in",
-                if several { "are" } else { "is" },
-                if several { "up to" } else { "about" },
-                whole_or_tenth(foam),
-                whole_or_tenth(rubber)
+            Self::BallNotWeighed { .. } => Some(format!(
+                "the ball's mass isn't stated, so that the ± of {named} {} for any ball from soft foam to steel. Weigh the ball and state \
+                 its mass and diameter: that alone makes an interval up to {narrower:.0} % narrower",
+                if several { "hold" } else { "holds" }
             )),
             _ => None,
         }
@@ -331,7 +334,15 @@ impl Warning {
                     percent.abs()
                 )
             }
-            Self::LaunchNotSeen { .. } | Self::AirLeftOut { .. } => Self::of_flights(&[self]).unwrap_or_default(),
+            Self::LaunchNotSeen { .. } | Self::BallNotWeighed { .. } => Self::of_flights(&[self]).unwrap_or_default(),
+            Self::LaunchPointMissed { flight, by_px } => format!(
+                "the path of flight {flight} misses the stated launch point by {by_px:.0} px; speed and angle are those where it passes \
+                 nearest. Look at the point in the strobe picture: mark where the ball's centre is when it leaves the launcher"
+            ),
+            Self::PointsOffThePath { flight, times } => format!(
+                "don't rely on flight {flight}: its points lie {times:.0} times farther from any ball's path than the picture's noise puts \
+                 them. It may be no ball at all, or touched on its way; look at the strobe picture"
+            ),
             Self::BouncesLeftOut { count } => {
                 let times = if *count == 1 { "once" } else { "several times" };
                 format!("the ball went on after a touch {times}; what came after the first touch is left out")
@@ -372,27 +383,23 @@ fn three_digits(value: f64) -> String {
     format!("{value:.*}", (2 - before) as usize)
 }
 
-fn whole_or_tenth(percent: f64) -> String {
-    if percent < 9.5 { format!("{percent:.1}") } else { format!("{percent:.0}") }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn flights_with_the_same_fault_share_a_sentence() {
-        let air = |flight, foam_percent| Warning::AirLeftOut { flight, foam_percent, rubber_percent: 1.7 };
+        let air = |flight, narrower_percent| Warning::BallNotWeighed { flight, narrower_percent };
         let warnings = [air(1, 30.0), Warning::ScaleDepthUnknown, air(2, 33.0), air(4, 31.0)];
         let said = in_sentences(&warnings);
         assert_eq!(said.len(), 2);
         assert!(
-            said[0].starts_with("flights 1, 2 and 4 are worked out") && said[0].contains("up to 33 %"),
+            said[0].contains("flights 1, 2 and 4 hold for any ball") && said[0].contains("up to 33 %"),
             "{}",
             said[0]
         );
         assert_eq!(in_sentences(&warnings[..1]), [warnings[0].message()]);
-        assert!(warnings[0].message().starts_with("flight 1 is worked out"));
+        assert!(warnings[0].message().contains("the ± of flight 1 holds for any ball"));
         assert_eq!(flights_in_words(&[2, 3, 4]), "flights 2 to 4");
         let gap = |at_s, gap_s| Warning::GapInStamps { at_s, gap_s, usual_s: 0.0167 };
         assert_eq!(in_sentences(&[gap(0.3, 0.033)]), [gap(0.3, 0.033).message()]);

@@ -98,6 +98,7 @@ impl Target {
 pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> {
     // With the target's place given, the angle is what is looked for.
     let stated = options.launch.statement_with(options.distance.is_some().then_some(45.0))?;
+    stated.doubt.iter().for_each(|doubt| console.note(format!("{doubt}\n")));
     let rim = read("opening-height", Kind::Length, &options.opening_height)?;
     let question = options.question(&stated, &rim)?;
     let distance = options.distance.as_deref().map(|text| read_positive("distance", Kind::Length, text)).transpose()?;

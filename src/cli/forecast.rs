@@ -74,6 +74,7 @@ fn chain(error: &dyn std::error::Error) -> String {
 
 pub fn run(options: &ForecastOptions, console: &Console) -> Result<(), CommandError> {
     let stated = options.launch.statement()?;
+    stated.doubt.iter().for_each(|doubt| console.note(format!("{doubt}\n")));
     let target = read("target-height", Kind::Length, &options.target_height)?;
     let forecast = forecast(&stated.launch, target.estimate()).map_err(forecast_error)?;
     if options.json {
@@ -253,6 +254,7 @@ pub fn launch_json(stated: &Stated) -> Value {
         "height_m": launch.height_m,
         "gravity_m_per_s2": launch.gravity_m_per_s2,
         "speed_source": stated.source,
+        "doubt": stated.doubt,
         "gravity_source": stated.gravity_source,
         "ball_diameter_m": stated.ball_diameter_m,
         "ball_mass_kg": launch.ball.map(|ball| ball.mass_kg()),

@@ -10,7 +10,7 @@ use crate::book::{Asked, Book, Usual, default_book};
 use crate::flight::aim::Target;
 use crate::flight::air::{AirState, standard_pressure_pa};
 use crate::flight::chance::OpeningKind;
-use crate::flight::drag::Sphere;
+use crate::flight::drag::{DRAG_RELATIVE_UNCERTAINTY, Sphere};
 use crate::flight::forecast::LaunchStatement;
 use crate::flight::gravity::{Place, expected_gravity};
 use crate::flight::reading::{Kind, Reading, ReadingError};
@@ -196,6 +196,8 @@ pub struct Stated {
     pub gravity_source: String,
     /// What the shot book says of the launcher, where the speed comes from there.
     pub usual: Option<Usual>,
+    /// Why speed and angle may be wrong.
+    pub doubt: Option<String>,
 }
 
 /// Reads a quantity or says what is wrong with which option.
@@ -236,22 +238,26 @@ impl LaunchOptions {
         let before = self.source.before(measured, &self.of, &rig, None)?;
         let known = before.launch(&rig, angle_deg).map_err(|error| before_error(&error))?;
         let (gravity, gravity_figures, gravity_source) = self.place.gravity(&rig)?;
-        let (ball_diameter_m, ball) = self.ball(&rig)?;
+        let (ball_diameter_m, weighed) = self.ball(&rig)?;
+        // A typed diameter is another ball than the measured one.
+        let seen = known.ball.filter(|_| weighed.is_none() && self.ball.is_none());
+        let (ball, drag_doubt) = seen.map_or((weighed, DRAG_RELATIVE_UNCERTAINTY), |(ball, doubt)| (Some(ball), doubt));
         let launch = LaunchStatement {
             speed_m_per_s: known.speed_m_per_s.estimate,
             angle_deg: known.angle_deg.estimate,
             height_m: known.height.estimate(),
             gravity_m_per_s2: gravity,
             ball,
+            drag_doubt,
             air: self.place.air(&rig)?,
         };
         let figures = [known.speed_m_per_s.figures, known.angle_deg.figures, gravity_figures];
-        let source = known.note.unwrap_or_else(|| "stated".to_owned());
+        let (source, doubt) = (known.note.unwrap_or_else(|| "stated".to_owned()), known.doubt);
         let usual = match before.origin {
             Some(Origin::Book(usual)) => Some(usual),
             _ => None,
         };
-        Ok(Stated { launch, ball_diameter_m, figures, height: known.height, source, gravity_source, usual })
+        Ok(Stated { launch, ball_diameter_m, figures, height: known.height, source, gravity_source, usual, doubt })
     }
 
     /// The rig file, else the rig of the measurement, else one that knows nothing.

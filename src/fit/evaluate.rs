@@ -41,6 +41,9 @@ pub struct Evaluated {
     pub budget: Budget,
     /// Fit and budget with gravity taken as given, when it was stated.
     pub gravity_given: Option<(FlightFit, Budget)>,
+    /// Fit and budget of the same path at its first sighting in use, which hang on no moment of launch. `None` where the launch is there.
+    #[serde(default)]
+    pub at_first_sighting: Option<(FlightFit, Budget)>,
     /// How many flights were fitted together: these share gravity and all that the fit found of camera and air.
     pub together: usize,
     pub clock: ClockChoice,
@@ -60,6 +63,7 @@ pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluate
         timed.iter().zip(&request.flights).map(|(s, f)| FlightInput { sightings: s, launch: f.launch }).collect();
     let all_budgets = budgets(&inputs, &fits, view, &request.options, &request.conditions)?;
     let given = given(&inputs, &fits, view, &request.options, &request.conditions)?;
+    let mut first = at_first_sighting(&inputs, &fits, view, request).map(Vec::into_iter);
     let used: Vec<Vec<bool>> = fits.iter().map(|f| f.residuals.iter().map(|r| r.used).collect()).collect();
     let models = compare(&inputs, &used, view, &request.options);
     let (mut given, together) = (given.map(Vec::into_iter), fits.len());
@@ -69,7 +73,8 @@ pub fn evaluate(request: &Request, view: &dyn FlightView) -> Result<Vec<Evaluate
         .zip(clocks)
         .map(|((fit, budget), clock)| {
             let gravity_given = given.as_mut().and_then(Iterator::next);
-            Evaluated { fit, budget, gravity_given, together, clock, models: models.clone() }
+            let at_first_sighting = first.as_mut().and_then(Iterator::next);
+            Evaluated { fit, budget, gravity_given, at_first_sighting, together, clock, models: models.clone() }
         })
         .collect())
 }
@@ -112,6 +117,31 @@ pub(crate) fn fitted(request: &Request, view: &dyn FlightView) -> Result<Fitted,
         fit_flights(&inputs, view, &free)?
     };
     Ok(Fitted { clocks, timed, fits })
+}
+
+/// The same flights counted from their first sighting in use; `None` where they begin there, or can't be.
+fn at_first_sighting(
+    inputs: &[FlightInput],
+    fits: &[FlightFit],
+    view: &dyn FlightView,
+    request: &Request,
+) -> Option<Vec<(FlightFit, Budget)>> {
+    if inputs.iter().all(|input| input.launch == Launch::FirstSighting) {
+        return None;
+    }
+    let used = |fit: &FlightFit| fit.residuals.iter().map(|residual| residual.used).collect::<Vec<bool>>();
+    let from = |fit: &FlightFit| used(fit).iter().position(|used| *used).unwrap_or(0);
+    let counted: Vec<FlightInput> = inputs
+        .iter()
+        .zip(fits)
+        .map(|(input, fit)| FlightInput { sightings: &input.sightings[from(fit)..], launch: Launch::FirstSighting })
+        .collect();
+    let kept = fits.iter().map(|fit| used(fit)[from(fit)..].to_vec()).collect();
+    let options = FitOptions { robust: false, gravity_given: None, kept: Some(kept), ..request.options.clone() };
+    let conditions = Conditions { monte_carlo: None, ..request.conditions.clone() };
+    let fits = fit_flights(&counted, view, &options).ok()?;
+    let budgets = budgets(&counted, &fits, view, &options, &conditions).ok()?;
+    Some(fits.into_iter().zip(budgets).collect())
 }
 
 fn on_chosen_clock(flight: &RequestedFlight, clock: &ClockChoice) -> Vec<Sighting> {

@@ -38,6 +38,9 @@ pub struct BallInAir {
     /// By which power of the speed the drag departs from the law's: it is multiplied by (v/[`LAW_HOLDS_AT_M_PER_S`]) to this power.
     #[serde(default)]
     pub drag_exponent: f64,
+    /// Whether the mass isn't known: it is then `mass_kg` over the drag factor, and buoyancy and added mass go with it.
+    #[serde(default)]
+    pub of_unknown_mass: bool,
 }
 
 /// Speed at which the drag is the law's, whatever its exponent: that of a lesson's throw.
@@ -55,6 +58,7 @@ impl BallInAir {
             air_viscosity_pa_s: dynamic_viscosity_pa_s(air.temperature_c()),
             drag_coefficient: None,
             drag_exponent: 0.0,
+            of_unknown_mass: false,
         })
     }
 
@@ -192,10 +196,13 @@ fn parabola_slopes(tau: f64) -> Slopes {
 struct Push {
     /// With unit drag.
     forces: Forces,
-    drag_factor: f64,
     drag_exponent: f64,
-    /// Acceleration at rest in a unit field.
+    /// Acceleration at rest in a unit field, and its derivative by the drag factor.
     share_of_field: f64,
+    share_by_factor: f64,
+    /// Drag over that of the ball with unit drag, and its derivative by the drag factor.
+    drag: f64,
+    drag_by_factor: f64,
     field: (f64, f64),
 }
 
@@ -216,8 +223,32 @@ impl Push {
 
     fn new(ball: &BallInAir, field: (f64, f64), drag_factor: f64) -> Option<Self> {
         let forces = ball.forces(1.0, 1.0)?;
-        let share_of_field = forces.share_of_gravity();
-        Some(Self { forces, drag_factor, drag_exponent: ball.drag_exponent, share_of_field, field })
+        let push = Self {
+            share_of_field: forces.share_of_gravity(),
+            share_by_factor: 0.0,
+            drag: drag_factor,
+            drag_by_factor: 1.0,
+            forces,
+            drag_exponent: ball.drag_exponent,
+            field,
+        };
+        Some(if ball.of_unknown_mass { push.with_mass_over(ball, drag_factor) } else { push })
+    }
+
+    /// The same for a ball whose mass is the stated one over the factor f: with q the displaced air's mass over the stated one, the
+    /// share of gravity is (1 − f·q)/(1 + f·q/2) and the drag goes with f/(1 + f·q/2).
+    fn with_mass_over(self, ball: &BallInAir, factor: f64) -> Self {
+        let displaced_kg = ball.air_density_kg_per_m3 * std::f64::consts::PI / 6.0 * ball.diameter_m.powi(3);
+        let q = displaced_kg / ball.mass_kg;
+        let inertia = 1.0 + 0.5 * factor * q;
+        let drag_by_factor = (1.0 + 0.5 * q) / (inertia * inertia);
+        Self {
+            share_of_field: (1.0 - factor * q) / inertia,
+            share_by_factor: -1.5 * q / (inertia * inertia),
+            drag: factor * drag_by_factor * inertia,
+            drag_by_factor,
+            ..self
+        }
     }
 
     fn damping(&self, speed: f64) -> Damping {
@@ -225,10 +256,9 @@ impl Push {
         let (law, slope) = self.forces.damping_with_slope(speed);
         let ratio = speed / LAW_HOLDS_AT_M_PER_S;
         let power = if self.drag_exponent == 0.0 { 1.0 } else { ratio.powf(self.drag_exponent) };
-        let by_factor = power * law;
-        let value = self.drag_factor * by_factor;
-        let by_speed = self.drag_factor * power * slope + value * self.drag_exponent / speed;
-        Damping { value, by_speed, by_factor, by_exponent: value * ratio.ln() }
+        let value = self.drag * power * law;
+        let by_speed = self.drag * power * slope + value * self.drag_exponent / speed;
+        Damping { value, by_speed, by_factor: self.drag_by_factor * power * law, by_exponent: value * ratio.ln() }
     }
 
     fn at(&self, (vx, vy): (f64, f64)) -> (f64, f64) {
@@ -249,7 +279,10 @@ impl Push {
             (0.0, 0.0),
             (share, 0.0),
             (0.0, share),
-            (-damping.by_factor * vx, -damping.by_factor * vy),
+            (
+                self.share_by_factor * self.field.0 - damping.by_factor * vx,
+                self.share_by_factor * self.field.1 - damping.by_factor * vy,
+            ),
             (-damping.by_exponent * vx, -damping.by_exponent * vy),
         ];
         let mut rates = [State::NOUGHT; 6];
@@ -392,12 +425,25 @@ mod tests {
         assert!((ball.deceleration(4.0) / by_hand - 1.0).abs() < 1e-3, "{} {by_hand}", ball.deceleration(4.0));
     }
 
+    /// A factor of two over an unknown mass is a ball of half the mass, with its own buoyancy.
+    #[test]
+    fn the_factor_divides_an_unknown_mass() {
+        let of = |mass_kg| BallInAir::new(mass_kg, 0.070, &AirState::ROOM).unwrap();
+        let start = State { x: 0.0, y: 0.0, vx: 4.0, vy: 3.0 };
+        let unweighed = Motion::InAir(BallInAir { of_unknown_mass: true, ..of(0.026) });
+        let seen = unweighed.states(start, (0.0, -9.81), 2.0, &[0.5]).unwrap()[0];
+        let weighed = Motion::InAir(of(0.013)).states(start, (0.0, -9.81), 1.0, &[0.5]).unwrap()[0];
+        assert!((seen.x - weighed.x).hypot(seen.y - weighed.y) < 1e-12, "{seen:?} {weighed:?}");
+    }
+
     /// Against differences of whole paths, from a throw, from rest, and backwards in time.
     #[test]
     fn slopes_are_those_of_the_states() {
         let ball = BallInAir { drag_exponent: 0.08, ..BallInAir::new(0.0027, 0.040, &AirState::ROOM).unwrap() };
         let taus = [0.4, -0.1, 0.05];
-        for (motion, vx) in [(Motion::InAir(ball), 5.0), (Motion::InAir(ball), 0.0), (Motion::Vacuum, 5.0)] {
+        let unweighed = Motion::InAir(BallInAir { of_unknown_mass: true, ..ball });
+        let motions = [(Motion::InAir(ball), 5.0), (Motion::InAir(ball), 0.0), (unweighed, 5.0), (Motion::Vacuum, 5.0)];
+        for (motion, vx) in motions {
             let at = |moved: [f64; 6]| {
                 let start = State { x: 0.1, y: 1.0, vx: vx + moved[0], vy: 0.8 * vx + moved[1] };
                 let motion = motion.with_drag_exponent(0.08 + moved[5]);

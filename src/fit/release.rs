@@ -54,8 +54,10 @@ const LAUNCHER_OF_RADIUS: f64 = 0.01;
 /// and seldom cut square. Rendered tubes and arms were off by up to that much.
 const MOUTH_OFF: f64 = 0.9;
 
-/// Way past its launcher, in radii, after which no part of the ball is behind it: its own diameter.
-const APART: f64 = 2.0;
+/// Way past its launcher, in radii, after which no part of the ball is behind it. A mouth is left behind with the ball's diameter; an arm
+/// that is stopped over a way s runs on beside the ball and has fallen back by Δ after 2·√(s·Δ)/v: with s = 10 cm and Δ = 6 cm for both
+/// half widths the ball is 15 cm away by then.
+const APART: f64 = 4.0;
 
 /// What is known of the moment of launch beside the path.
 #[derive(Debug, Clone, Copy)]

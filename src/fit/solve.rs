@@ -491,21 +491,26 @@ impl<'a> Solved<'a> {
         let point = metre_from_pixel(point_px).ok_or(FitError::NoPath)?;
         let (start, shared) =
             (self.problem.start_of(flight, &self.minimum.parameters), self.problem.shared(&self.minimum.parameters));
-        // Launch is looked for from 0.3 s before the first sighting, in steps that a parabola can't hide in. That sighting
+        // Launch is looked for from a second before the first sighting to the next one, in steps that a parabola can't hide in. A sighting
         // is as late after its frame's beginning as its row.
-        let first = &self.problem.tracks[flight].sightings[0];
-        let latest_s = shared.readout * self.problem.view.row_fraction(first.centre_px);
-        let taus: Vec<f64> = (0..=3000).map(|i| latest_s - 1e-4 * f64::from(i)).collect();
-        let states = self.problem.moved(start, &shared, &taus).ok_or(FitError::NoPath)?;
+        let sightings = self.problem.tracks[flight].sightings;
+        let late_s =
+            |s: &Sighting| s.time_s - guess.time_s + shared.readout * self.problem.view.row_fraction(s.centre_px);
+        let latest_s = sightings.get(1).map_or(0.0, late_s);
+        let taus: Vec<f64> = (0..=10_000).map(|i| latest_s - 1e-4 * f64::from(i)).collect();
+        let true_taus: Vec<f64> = taus.iter().map(|tau| shared.true_s(*tau)).collect();
+        let states = self.problem.moved(start, &shared, &true_taus).ok_or(FitError::NoPath)?;
         let distance = |i: usize| MetrePoint::new(states[i].x, states[i].y).distance(point);
         let nearest = (0..taus.len()).min_by(|&a, &b| distance(a).total_cmp(&distance(b))).ok_or(FitError::NoPath)?;
         let state = states[nearest];
         let aside = metre_from_pixel(PixelPoint::new(point_px.x + 1.0, point_px.y));
         let metres_per_pixel = aside.map_or(f64::NAN, |p| p.distance(point));
+        // A path that misses the point knows its place along the path no better than that.
+        let known_m = (standard_uncertainty_px * metres_per_pixel).max(distance(nearest));
         Ok(LaunchTime {
             time_s: guess.time_s + taus[nearest],
             row: 0.0,
-            standard_uncertainty_s: standard_uncertainty_px * metres_per_pixel / state.vx.hypot(state.vy),
+            standard_uncertainty_s: known_m / state.vx.hypot(state.vy),
             distribution: Distribution::Normal,
         })
     }

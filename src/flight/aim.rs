@@ -366,7 +366,7 @@ fn bisect(mut low: f64, mut high: f64, rising: bool, miss: &impl Fn(f64) -> Opti
 mod tests {
     use super::*;
     use crate::flight::air::AirState;
-    use crate::flight::drag::Sphere;
+    use crate::flight::drag::{DRAG_RELATIVE_UNCERTAINTY, Sphere};
 
     fn estimate(value: f64, u: f64) -> Estimate {
         Estimate::with_coverage_factor(value, u, 1.96)
@@ -380,6 +380,7 @@ mod tests {
                 height_m: estimate(height, 0.0),
                 gravity_m_per_s2: estimate(9.81, 0.0),
                 ball: None,
+                drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
                 air: AirState::ROOM,
             },
             opening_height_m: estimate(0.0, 0.0),

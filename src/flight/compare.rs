@@ -274,6 +274,7 @@ fn allowed(departure: Departure) -> String {
 mod tests {
     use super::*;
     use crate::flight::air::AirState;
+    use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 
     fn estimate(value: f64, u: f64) -> Estimate {
         Estimate::with_coverage_factor(value, u, 1.96)
@@ -286,6 +287,7 @@ mod tests {
             height_m: estimate(0.3, 0.002),
             gravity_m_per_s2: estimate(9.81, 0.001),
             ball: None,
+            drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
             air: AirState::ROOM,
         }
     }

@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::air::AirState;
-use super::drag::{DRAG_RELATIVE_UNCERTAINTY, Forces, Sphere};
+use super::drag::{Forces, Sphere};
 use super::path::{FlightPath, Instant};
 use super::trajectory::{State, TrajectoryError};
 use crate::units::Estimate;
@@ -20,8 +20,10 @@ pub struct LaunchStatement {
     /// Of the ball's centre above the floor as it leaves the launcher, m.
     pub height_m: Estimate,
     pub gravity_m_per_s2: Estimate,
-    /// Stated mass and diameter: then the air is counted in. `None`: gravity alone.
+    /// Mass and diameter: then the air is counted in. `None`: gravity alone.
     pub ball: Option<Sphere>,
+    /// Relative standard uncertainty of its drag; [`DRAG_RELATIVE_UNCERTAINTY`] of a ball that was weighed.
+    pub drag_doubt: f64,
     pub air: AirState,
 }
 
@@ -207,7 +209,7 @@ impl Model {
         let stated =
             [launch.speed_m_per_s, launch.angle_deg, launch.height_m, launch.gravity_m_per_s2, target_height_m];
         let mut inputs = [1.0; 6];
-        let mut sigmas = [Some(if launch.ball.is_some() { DRAG_RELATIVE_UNCERTAINTY } else { 0.0 }); 6];
+        let mut sigmas = [Some(if launch.ball.is_some() { launch.drag_doubt } else { 0.0 }); 6];
         for (i, estimate) in stated.iter().enumerate() {
             inputs[i] = estimate.value;
             let exact_when_unstated = if i < 2 { None } else { Some(0.0) };
@@ -342,6 +344,7 @@ mod tests {
             height_m: estimate(0.30, 0.003),
             gravity_m_per_s2: estimate(9.81, 0.002),
             ball,
+            drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
             air: AirState::ROOM,
         }
     }

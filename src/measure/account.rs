@@ -3,8 +3,8 @@
 use crate::fit::budget::CONFIRMS_WITHIN;
 use crate::fit::robust::REJECT_BEYOND;
 use crate::fit::{
-    Budget, BudgetResult, BudgetRow, CameraFound, Distribution, Evaluated, FlightFit, ModelRow, Motion, Parameter,
-    Quantity, RowKind, Term, known_name, models, shown_unit,
+    BallInAir, Budget, BudgetResult, BudgetRow, CameraFound, Distribution, Evaluated, FlightFit, ModelRow, Motion,
+    Parameter, Quantity, RowKind, Term, known_name, models, shown_unit,
 };
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::account::{
@@ -174,7 +174,11 @@ fn used(fit: &FlightFit) -> String {
     .filter(|(quantity, _)| fit.standard_uncertainty(*quantity).is_some())
     .map(|(_, name)| name)
     .collect();
-    let path = if fit.motion == Motion::Vacuum { "a parabola" } else { "a path with air on the stated ball" };
+    let path = match fit.motion {
+        Motion::Vacuum => "a parabola",
+        Motion::InAir(BallInAir { of_unknown_mass: true, .. }) => "a path with air on a ball of unknown mass",
+        Motion::InAir(_) => "a path with air on the stated ball",
+    };
     match along.as_slice() {
         [] => path.to_owned(),
         [one] => format!("{path}; {one} fitted along, from what is known of it"),

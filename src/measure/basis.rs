@@ -1,14 +1,13 @@
 //! From what was found in the clip to the basis of the numbers, and from there to the numbers.
 
-use super::known::{drag_doubt, gravity_at, motion_of};
+use super::known::{Air, air_on_the_ball, gravity_at};
 use super::launches::FirstLook;
 use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
 use crate::fit::{
-    BendTerms, Conditions, Evaluated, FitError, FitOptions, Fitted, Motion, Request, RequestedFlight, Term, Terms, evaluate,
-    fitted,
+    BendTerms, Conditions, Evaluated, FitError, FitOptions, Fitted, Request, RequestedFlight, Term, Terms, evaluate, fitted,
 };
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::basis::{Basis, FlightClues, TimeCheck, agreed_time};
@@ -46,8 +45,8 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
     let rig = seen.settings.rig.clone();
     let view = view_of(seen);
     let camera = CameraView::new(Camera::from_rig(&rig, &view)?);
-    let motion = motion_of(&rig)?;
-    let request = request(seen, &camera, motion);
+    let air = air_seen(&rig, &view, &camera)?;
+    let request = request(seen, &camera, air);
     Ok(Basis {
         rig,
         view,
@@ -72,8 +71,9 @@ pub(super) fn basis(seen: &Seen<'_>) -> Result<Basis, MeasureError> {
 /// As [`super::measure`].
 pub(super) fn first_looks(seen: &Seen<'_>) -> Result<Vec<Option<FirstLook>>, MeasureError> {
     let rig = &seen.settings.rig;
-    let camera = CameraView::new(Camera::from_rig(rig, &view_of(seen))?);
-    let request = request(seen, &camera, motion_of(rig)?);
+    let view = view_of(seen);
+    let camera = CameraView::new(Camera::from_rig(rig, &view)?);
+    let request = request(seen, &camera, air_seen(rig, &view, &camera)?);
     let looks = for_flights(&request, &|request| {
         let Fitted { timed, fits, .. } = fitted(request, &camera)?;
         Ok(timed.into_iter().zip(fits).map(|(sightings, fit)| FirstLook { sightings, fit }).collect())
@@ -139,7 +139,17 @@ fn no_better_than_the_model(mut sightings: Vec<Sighting>) -> Vec<Sighting> {
     sightings
 }
 
-fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
+/// What the air does to the ball, with its size as the picture shows it where nobody states it.
+fn air_seen(rig: &Rig, view: &View, camera: &CameraView) -> Result<Air, MeasureError> {
+    /// Bias of the ball's edge that threshold, glare and gamma leave, px.
+    const EDGE_PX: f64 = 0.25;
+    // Without any sighting there is no flight to be fitted either.
+    let Some(ball) = view.ball else { return air_on_the_ball(rig, (0.05, 0.05)) };
+    let metres_per_pixel = camera.camera().metres_per_pixel(ball.centre_px);
+    air_on_the_ball(rig, (ball.diameter_px * metres_per_pixel, 2.0 * EDGE_PX * metres_per_pixel))
+}
+
+fn request(seen: &Seen<'_>, camera: &CameraView, air: Air) -> Request {
     let clock = seen.clock;
     let requested = seen
         .flights
@@ -162,8 +172,8 @@ fn request(seen: &Seen<'_>, camera: &CameraView, motion: Motion) -> Request {
     Request {
         flights: requested,
         options: FitOptions {
-            terms: Terms::default().informed_by(camera).with_air(motion, drag_doubt(&seen.settings.rig)),
-            motion,
+            terms: air.into_terms(Terms::default().informed_by(camera)),
+            motion: air.motion,
             bends: BendTerms { fitted: true, ..BendTerms::default() },
             gravity_given: Some((expected.value, expected.standard_uncertainty.unwrap_or(0.0))),
             ..FitOptions::default()

@@ -7,9 +7,10 @@ use serde::Deserialize;
 use thiserror::Error;
 
 use crate::book::Usual;
+use crate::flight::drag::Sphere;
 use crate::flight::forecast::{ForecastError, speed_from_gate};
 use crate::flight::reading::Reading;
-use crate::measurement::{FORMAT_VERSION, FlightMeasurement};
+use crate::measurement::{BallFound, FORMAT_VERSION, FlightMeasurement};
 use crate::rig::{Rig, Stated};
 use crate::units::Estimate;
 
@@ -56,6 +57,10 @@ pub struct KnownLaunch {
     pub note: Option<String>,
     /// Where speed and angle come from: "the timing gate and the stated angle".
     pub source: String,
+    /// Why they may be wrong, in a sentence: the verdict on the measurement that they come from.
+    pub doubt: Option<String>,
+    /// The ball of a measured flight that nobody weighed, with the relative standard uncertainty of its drag.
+    pub ball: Option<(Sphere, f64)>,
 }
 
 /// Why a launch isn't known well enough to look ahead.
@@ -115,7 +120,11 @@ impl Before {
         let (speed_m_per_s, note) = self.speed(rig)?;
         let (angle_deg, typed) = self.angle(rig, stand_in_deg)?;
         let source = in_words(self.origin.as_ref(), note.as_deref(), typed);
-        Ok(KnownLaunch { speed_m_per_s, angle_deg, height: self.height(rig)?, note, source })
+        let (doubt, ball) = match &self.origin {
+            Some(Origin::Measured(measured)) => (measured.doubt.clone(), measured.ball),
+            _ => (None, None),
+        };
+        Ok(KnownLaunch { speed_m_per_s, angle_deg, height: self.height(rig)?, note, source, doubt, ball })
     }
 
     fn speed(&self, rig: &Rig) -> Result<(Figured, Option<String>), BeforeError> {
@@ -239,8 +248,13 @@ pub struct MeasuredLaunch {
     pub name: String,
     /// From 1.
     pub number: usize,
+    /// Speed and angle of one and the same fit.
     pub speed_m_per_s: Estimate,
     pub angle_deg: Estimate,
+    /// Why they may be wrong, in a sentence; `None` where gravity came out as expected.
+    pub doubt: Option<String>,
+    /// As [`KnownLaunch::ball`].
+    pub ball: Option<(Sphere, f64)>,
     /// With which it was measured; `None` where the file doesn't hold one that this program understands.
     pub rig: Option<Box<Rig>>,
 }
@@ -260,6 +274,50 @@ struct Launch {
     launch_speed_m_per_s: Estimate,
     launch_angle_deg: Estimate,
     launch_speed_gravity_given_m_per_s: Option<Estimate>,
+    #[serde(default)]
+    gravity_given: Option<Given>,
+    #[serde(default)]
+    verdict: Option<Judged>,
+    #[serde(default)]
+    ball_found: Option<BallFound>,
+}
+
+/// The ball with the doubt of its drag; `None` for one that can't be.
+fn ball(found: Option<BallFound>) -> Option<(Sphere, f64)> {
+    let BallFound { mass_kg, diameter_m, drag_relative_uncertainty } = found?;
+    Sphere::new(mass_kg, diameter_m).ok().map(|sphere| (sphere, drag_relative_uncertainty))
+}
+
+#[derive(Deserialize)]
+struct Given {
+    launch_angle_deg: Estimate,
+}
+
+#[derive(Deserialize)]
+struct Judged {
+    summary: String,
+    #[serde(default)]
+    agrees: Option<bool>,
+    /// `None` where nobody judged.
+    #[serde(default)]
+    agreement: Option<serde::de::IgnoredAny>,
+}
+
+impl Judged {
+    /// What to mind when the launch is used to look ahead.
+    fn doubt(&self, number: usize) -> Option<String> {
+        let judged = self.agrees.is_some() || self.agreement.is_some();
+        (judged && self.agrees != Some(true)).then(|| doubt(number, self.agrees, &self.summary))
+    }
+}
+
+/// That the gravity of a flight isn't as expected, so that its speed isn't to be trusted either.
+fn doubt(number: usize, agrees: Option<bool>, summary: &str) -> String {
+    let what = match agrees {
+        Some(false) => "is off, so that its speed and angle are off as well: find out why before you rely on this",
+        _ => "can't be judged, so that nothing bears its speed and angle out",
+    };
+    format!("mind: the gravity measured with flight {number} {what}. ({summary})")
 }
 
 #[derive(Deserialize)]
@@ -274,7 +332,12 @@ impl MeasuredLaunch {
             name: name.to_owned(),
             number: flight.number,
             speed_m_per_s: flight.best_speed_m_per_s(),
-            angle_deg: flight.launch_angle_deg,
+            angle_deg: flight.best_angle_deg(),
+            doubt: flight.verdict.as_ref().and_then(|verdict| {
+                let judged = verdict.agrees.is_some() || verdict.agreement.is_some();
+                (judged && verdict.agrees != Some(true)).then(|| doubt(flight.number, verdict.agrees, &verdict.summary))
+            }),
+            ball: ball(flight.ball_found),
             rig: None,
         }
     }
@@ -294,10 +357,15 @@ impl MeasuredLaunch {
         let Some(flight) = measurement.flights.into_iter().find(|flight| flight.number == number) else {
             return Err(BeforeError::NoSuchFlight { name, number, found });
         };
-        // The speed with gravity given is the better one for a forecast: it leans on one unknown less.
-        let speed_m_per_s = flight.launch_speed_gravity_given_m_per_s.unwrap_or(flight.launch_speed_m_per_s);
+        // The fit with gravity given is the better one for a forecast: it leans on one unknown less. Speed and angle are those of one
+        // fit, as either gives way to the other.
+        let (speed_m_per_s, angle_deg) = match (flight.launch_speed_gravity_given_m_per_s, flight.gravity_given) {
+            (Some(speed), Some(given)) => (speed, given.launch_angle_deg),
+            _ => (flight.launch_speed_m_per_s, flight.launch_angle_deg),
+        };
+        let doubt = flight.verdict.and_then(|verdict| verdict.doubt(number));
         let rig = measurement.basis.and_then(|basis| serde_json::from_value(basis.rig).ok().map(Box::new));
-        Ok(Self { name, number, speed_m_per_s, angle_deg: flight.launch_angle_deg, rig })
+        Ok(Self { name, number, speed_m_per_s, angle_deg, doubt, ball: ball(flight.ball_found), rig })
     }
 }
 
@@ -356,6 +424,23 @@ mod tests {
         assert_eq!(speed.launch(&Rig::default(), Some(45.0)).unwrap_err(), BeforeError::NoHeight);
     }
 
+    /// Speed and angle of the fit with gravity given, read from a file or not, and a word where gravity was off.
+    #[test]
+    fn a_forecast_takes_one_fit_and_its_verdict() {
+        let mut measurement = crate::report::sample::measurement(&[Default::default()]);
+        let flight = &mut measurement.flights[0];
+        flight.verdict.as_mut().unwrap().agrees = Some(false);
+        let want = (flight.best_speed_m_per_s(), flight.gravity_given.as_ref().unwrap().launch_angle_deg);
+        let here = MeasuredLaunch::of(flight, "this clip");
+        let read = MeasuredLaunch::parse(&crate::report::json::document(&measurement), "shot.json", 1).unwrap();
+        for launch in [here, read] {
+            assert_eq!((launch.speed_m_per_s, launch.angle_deg), want);
+            let before = Before { origin: Some(Origin::Measured(launch)), ..Before::default() };
+            let known = before.launch(&rig(), None).unwrap();
+            assert!(known.doubt.unwrap().contains("its speed and angle are off as well"));
+        }
+    }
+
     #[test]
     fn a_measurement_says_speed_angle_and_rig() {
         let mut measurement = crate::report::sample::measurement(&[Default::default()]);
@@ -363,6 +448,7 @@ mod tests {
         let text = crate::report::json::document(&measurement);
         let launch = MeasuredLaunch::parse(&text, "shot.json", 1).unwrap();
         assert_eq!(launch.speed_m_per_s, measurement.flights[0].launch_speed_m_per_s);
+        assert_eq!((launch.angle_deg, launch.doubt), (measurement.flights[0].launch_angle_deg, None));
         let missing = MeasuredLaunch::parse(&text, "shot.json", 2).unwrap_err();
         assert_eq!(missing.to_string(), "`shot.json` has no flight 2; it holds 1");
         let newer = text.replacen(&format!("\"format_version\": {FORMAT_VERSION}"), "\"format_version\": 999", 1);

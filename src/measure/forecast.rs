@@ -5,6 +5,7 @@ use super::known::{air_of, ball_of, gravity_at};
 use super::{CameraView, MeasureError};
 use crate::camera::Camera;
 use crate::flight::compare::{Departure, MeasuredPath, compare};
+use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 use crate::flight::forecast::{Forecast, LaunchStatement, forecast};
 use crate::measurement::{FittedPath, FlightMeasurement, ForecastPoint, ForecastStatement, Measurement};
 use crate::rig::Rig;
@@ -27,12 +28,18 @@ impl Expected {
     /// [`MeasureError::Ball`] when ball or air of the rig are none.
     pub fn of_launch(launch: &KnownLaunch, target_height_m: Estimate, rig: &Rig) -> Result<Self, MeasureError> {
         let source = launch.source.clone();
+        let (ball, drag_doubt) = match (ball_of(rig)?, launch.ball) {
+            (Some(ball), _) => (Some(ball), DRAG_RELATIVE_UNCERTAINTY),
+            (None, Some((ball, doubt))) => (Some(ball), doubt),
+            (None, None) => (None, DRAG_RELATIVE_UNCERTAINTY),
+        };
         let launch = LaunchStatement {
             speed_m_per_s: launch.speed_m_per_s.estimate,
             angle_deg: launch.angle_deg.estimate,
             height_m: launch.height.estimate(),
             gravity_m_per_s2: gravity_at(rig),
-            ball: ball_of(rig)?,
+            ball,
+            drag_doubt,
             air: air_of(rig)?,
         };
         Ok(Self { launch, target_height_m, source })

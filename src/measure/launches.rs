@@ -20,6 +20,40 @@ pub struct Continuation {
 /// Share of the disc from which the ball counts as in full view: glare and noise alone make a few per cent look unlike it.
 const IN_FULL_VIEW: f64 = 0.97;
 
+/// A hand marks a point to about a pixel or two, px (common practice, no source).
+pub(super) const MARKED_PX: f64 = 1.5;
+
+/// Leaves out the sightings from before the ball passed the stated launch point: the launcher still carried it, whatever they look
+/// like. A ball may pass the point again on its way down, so that the first time counts.
+pub(super) fn drop_before_point(flight: &mut FoundFlight, point_px: PixelPoint) {
+    /// Fewer sightings than this aren't cut further.
+    const FEWEST: usize = 6;
+    let places: Vec<PixelPoint> = flight.sightings.iter().map(|sighting| sighting.centre_px).collect();
+    let Some(radius_px) = flight.sightings.first().map(|sighting| sighting.radius_px) else { return };
+    let passed: Vec<(f64, f64)> = places.windows(2).map(|pair| beside(pair[0], pair[1], point_px)).collect();
+    let near = |(distance, _): &(f64, f64)| *distance < radius_px.max(3.0 * MARKED_PX);
+    let Some(mut at) = passed.iter().position(near) else { return };
+    while passed.get(at + 1).is_some_and(|next| next.0 < passed[at].0) {
+        at += 1;
+    }
+    let held = at + usize::from(passed[at].1 > 0.0);
+    if held == 0 || places.len() < FEWEST + held {
+        return;
+    }
+    flight.not_yet_frame = Some(flight.sightings[held - 1].frame);
+    let first = flight.sightings[held].frame;
+    flight.sightings.retain(|sighting| sighting.frame >= first);
+    flight.cuttings.retain(|cutting| cutting.frame >= first);
+}
+
+/// Distance of a point from the line between two, and which share of it lies before the nearest place.
+fn beside(from: PixelPoint, to: PixelPoint, point: PixelPoint) -> (f64, f64) {
+    let (dx, dy) = (to.x - from.x, to.y - from.y);
+    let length2 = (dx * dx + dy * dy).max(1e-12);
+    let share = (((point.x - from.x) * dx + (point.y - from.y) * dy) / length2).clamp(0.0, 1.0);
+    (point.distance(PixelPoint::new(from.x + share * dx, from.y + share * dy)), share)
+}
+
 /// Marks the flights that follow a touch, and says where they begin. Flights are in order of time.
 ///
 /// A ball that comes off a floor, a wall or a bench begins where the flight before ended and is not faster than it arrived;
@@ -101,9 +135,11 @@ pub(super) fn half_exposure_s(flight: &FoundFlight, clock: &Clock) -> f64 {
 /// When the ball left the launcher: where the rig marks the launch point, else between the last frame in which the ball was
 /// not yet on its path and the first in which it was, with what is known should a mouth have hidden it.
 pub(super) fn launch(flight: &FoundFlight, sightings: &[Sighting], clock: &Clock, rig: &Rig) -> Launch {
+    if flight.after_touch {
+        return Launch::FirstSighting;
+    }
     if let Some(point_px) = rig.launcher.point_px {
-        // A hand marks a point to about a pixel or two (common practice, no source).
-        return Launch::Near { point_px, standard_uncertainty_px: 1.5 };
+        return Launch::Near { point_px, standard_uncertainty_px: MARKED_PX };
     }
     let Some(not_yet) = flight.not_yet_frame else { return Launch::FirstSighting };
     let mouth = crossing_s(sightings).map(|radius_s| Mouth { radius_s, past: past_the_edge(sightings) });
@@ -150,4 +186,49 @@ fn crossing_s(sightings: &[Sighting]) -> Option<f64> {
     let speed_px_per_s = first.centre_px.distance(next.centre_px) / (next.time_s - first.time_s);
     let radius_s = first.radius_px / speed_px_per_s;
     (radius_s.is_finite() && radius_s > 0.0).then_some(radius_s)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Covariance2;
+
+    fn flight(places: &[(f64, f64)]) -> FoundFlight {
+        let sighting = |(frame, (x, y)): (usize, &(f64, f64))| Sighting {
+            frame,
+            time_s: frame as f64 / 60.0,
+            centre_px: PixelPoint::new(*x, *y),
+            covariance_px2: Covariance2 { xx: 0.01, xy: 0.0, yy: 0.01 },
+            radius_px: 6.0,
+            streak_px: None,
+            visible: 1.0,
+            signal_to_noise: 50.0,
+            source: SightingSource::Found,
+        };
+        FoundFlight {
+            sightings: places.iter().enumerate().map(sighting).collect(),
+            cuttings: Vec::new(),
+            not_yet_frame: None,
+            exposure_s: None,
+            blur_px: 0.6,
+            log10_chance: -20.0,
+            fall_px_per_s2: 3000.0,
+        }
+    }
+
+    /// Up past the point and down past it again: what lies before the first passage goes, and nothing else.
+    #[test]
+    fn a_stated_point_drops_what_lies_before_it() {
+        let places: Vec<(f64, f64)> =
+            (0..20).map(|i| (100.0 + f64::from(i), 500.0 - 40.0 * f64::from(i) + 2.0 * f64::from(i * i))).collect();
+        let mut thrown = flight(&places);
+        // Between the third place and the fourth, and near a place on the way down.
+        drop_before_point(&mut thrown, PixelPoint::new(103.0, 410.0));
+        assert_eq!((thrown.sightings[0].frame, thrown.sightings.len()), (3, 17));
+        assert_eq!(thrown.not_yet_frame, Some(2));
+        let mut whole = flight(&places);
+        drop_before_point(&mut whole, PixelPoint::new(98.0, 540.0));
+        drop_before_point(&mut whole, PixelPoint::new(300.0, 400.0));
+        assert_eq!((whole.sightings.len(), whole.not_yet_frame), (20, None));
+    }
 }

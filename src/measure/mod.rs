@@ -151,6 +151,12 @@ fn measured(
     let mut time_checks: Vec<TimeCheck> = lamps.check.into_iter().collect();
     let mut flights = std::mem::take(&mut found.flights);
     let continuations = mark_bounces(&mut flights);
+    if let Some(point_px) = settings.rig.launcher.point_px {
+        flights
+            .iter_mut()
+            .filter(|flight| !flight.after_touch)
+            .for_each(|flight| launches::drop_before_point(flight, point_px));
+    }
     let seen = basis::Seen {
         settings,
         info: &info,

@@ -3,24 +3,29 @@
 use std::fmt::Write;
 
 use super::account;
-use super::known::{gravity_at, likely_drag};
+use super::known::{HEAVIEST_FACTOR, gravity_at};
+use super::launches::MARKED_PX;
 use super::shutter::readout_found;
 use crate::camera::InputKind;
 use crate::camera::steady::Wander;
 use crate::clip::{ClipInfo, ClipReport, Clock, Finding};
 use crate::fit::robust::REJECT_BEYOND;
-use crate::fit::{Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, Term, scale_of};
+use crate::fit::{
+    BallInAir, Evaluated, FlightFit, Instant, Launch, Motion, Quantity, Request, RowKind, Term, scale_of,
+};
 use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
 use crate::measurement::motion::{Motion as MotionSamples, MotionSample};
 use crate::measurement::{
-    AfterBounce, AgreementStatement, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement, GravityGivenFit,
-    Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow, VerdictStatement,
+    AfterBounce, AgreementStatement, AtFirstSighting, BallFound, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement,
+    GravityGivenFit, Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow, VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};
 use crate::units::{Estimate, MetrePoint, PixelPoint};
-use crate::verdict::{Cause, Circumstances, EvaluatedFlight, Evidence, RankedCause, judge, named_rate};
+use crate::verdict::{
+    Answer, Cause, Circumstances, EvaluatedFlight, Evidence, FAR_OFF, RankedCause, judge, named_rate,
+};
 use crate::warning::Warning;
 
 /// Everything that a measurement is put together from.
@@ -68,7 +73,7 @@ pub(super) fn measurement(parts: Parts<'_>) -> Measurement {
         format_version: FORMAT_VERSION,
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         clock: clock_statement(&parts, &fitted),
-        warnings: warnings(&parts, &fitted, &flights, &scale),
+        warnings: warnings(&parts, &fitted, &flights),
         shared_gravity: shared_gravity(&fitted, &flights),
         clip: parts.info,
         reading: parts.reading,
@@ -179,6 +184,11 @@ fn flight(
             GravityGivenFit { launch_angle_deg: direction(given.launch_angle_deg), ..given }
         }),
         quality: Some(account::quality(fit, timed.len())),
+        at_first_sighting: evaluated.at_first_sighting.as_ref().map(|(fit, budget)| AtFirstSighting {
+            time_s: fit.launch_time_s.value,
+            speed_m_per_s: budget.launch_speed_m_per_s.estimate(),
+            angle_deg: direction(budget.launch_angle_deg.estimate()),
+        }),
         launch_time_s: fit.launch_time_s,
         launch_point_px: camera.camera().pixel_from_metre(launch_point_m),
         launch_point_m,
@@ -187,6 +197,7 @@ fn flight(
         residual_rms_mm: fit.residual_rms_mm,
         path,
         air_counted: fit.motion != Motion::Vacuum,
+        ball_found: ball_found(evaluated),
         path_px: fit.sample_pixels(camera, fit.launch_time_s.value, end_s, 200),
         motion: Some(motion(parts, evaluated, &path_covariance, &sightings)),
         exposure_s: requested.exposure_s,
@@ -205,6 +216,19 @@ fn flight(
         verdict: Some(verdict),
         sightings,
     }
+}
+
+/// The ball as the better fit shows it, where nobody weighed it. No ball is heavier than steel.
+fn ball_found(evaluated: &Evaluated) -> Option<BallFound> {
+    let fit = evaluated.gravity_given.as_ref().map_or(&evaluated.fit, |(fit, _)| fit);
+    let Motion::InAir(ball) = fit.motion else { return None };
+    let drag = fit.parameters.iter().find(|parameter| parameter.quantity == Quantity::DragFactor)?;
+    let factor = drag.value.max(HEAVIEST_FACTOR);
+    ball.of_unknown_mass.then(|| BallFound {
+        mass_kg: ball.mass_kg / factor,
+        diameter_m: ball.diameter_m,
+        drag_relative_uncertainty: drag.standard_uncertainty / factor,
+    })
 }
 
 /// Angle from the stated vertical to the acceleration that the sightings show, degrees. What was stated beforehand is taken out
@@ -369,7 +393,11 @@ fn verdict(parts: &Parts<'_>, flights: &[(usize, EvaluatedFlight<'_>)]) -> Verdi
     VerdictStatement {
         summary: verdict.sentence,
         reasons,
-        agrees: Some(verdict.agreement.consistent),
+        agrees: match verdict.answer {
+            Answer::Agrees => Some(true),
+            Answer::Disagrees => Some(false),
+            Answer::CantTell => None,
+        },
         remedies,
         agreement: Some(AgreementStatement {
             expected_gravity_m_per_s2: expected,
@@ -506,12 +534,7 @@ pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport, wander: &Wander
     warnings
 }
 
-fn warnings(
-    parts: &Parts<'_>,
-    fitted: &[(usize, &Evaluated)],
-    flights: &[FlightMeasurement],
-    scale: &ScaleStatement,
-) -> Vec<Warning> {
+fn warnings(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)], flights: &[FlightMeasurement]) -> Vec<Warning> {
     let mut warnings = parts.basis.warnings.clone();
     warnings.extend(rate_not_stated(parts, flights));
     let doubted = |check: &&TimeCheck| check.contradicts(parts.basis.clock.relative_standard_uncertainty);
@@ -533,9 +556,9 @@ fn warnings(
         }
         warnings.extend(most_left_out(flight));
         warnings.extend(vertical_off(flight, parts));
-        if evaluated.fit.motion == Motion::Vacuum {
-            warnings.extend(air_left_out(flight, scale.metres_per_pixel.value));
-        }
+        warnings.extend(point_missed(flight, parts));
+        warnings.extend(off_the_path(flight, &evaluated.fit));
+        warnings.extend(not_weighed(flight.number, evaluated));
     }
     if parts.basis.continuations > 0 {
         warnings.push(Warning::BouncesLeftOut { count: parts.basis.continuations });
@@ -585,20 +608,28 @@ fn most_left_out(flight: &FlightMeasurement) -> Option<Warning> {
     })
 }
 
-/// Said unless the air does less to the lightest ball of this size than a third of gravity's standard uncertainty, which would
-/// make the interval 5 % wider.
-fn air_left_out(flight: &FlightMeasurement, metres_per_pixel: f64) -> Option<Warning> {
-    let gravity = flight.gravity_m_per_s2;
-    let mut radii: Vec<f64> = flight.sightings.iter().map(|s| s.radius_px).collect();
-    radii.sort_by(f64::total_cmp);
-    let diameter_m = 2.0 * radii.get(radii.len() / 2)? * metres_per_pixel;
-    let (foam, rubber) = likely_drag(diameter_m, flight.launch_speed_m_per_s.value)?;
-    let percent = |deceleration: f64| 100.0 * deceleration / gravity.value;
-    (foam > gravity.standard_uncertainty? / 3.0).then_some(Warning::AirLeftOut {
-        flight: flight.number,
-        foam_percent: percent(foam),
-        rubber_percent: percent(rubber),
-    })
+/// Said where an interval would be an eighth narrower with the ball weighed.
+fn not_weighed(flight: usize, evaluated: &Evaluated) -> Option<Warning> {
+    const WORTH_WHILE: f64 = 0.125;
+    let Motion::InAir(BallInAir { of_unknown_mass: true, .. }) = evaluated.fit.motion else { return None };
+    let drag = evaluated.budget.rows.iter().find(|row| row.kind == RowKind::Known(Quantity::DragFactor))?;
+    let narrower = drag.share.iter().map(|share| 1.0 - (1.0 - share).max(0.0).sqrt()).fold(0.0, f64::max);
+    (narrower > WORTH_WHILE).then_some(Warning::BallNotWeighed { flight, narrower_percent: 100.0 * narrower })
+}
+
+/// Said where the path passes the stated launch point by more than a hand slips and by more than the ball's radius, should the muzzle's
+/// edge have been marked.
+fn point_missed(flight: &FlightMeasurement, parts: &Parts<'_>) -> Option<Warning> {
+    let stated = parts.basis.rig.launcher.point_px?;
+    let by_px = stated.distance(flight.launch_point_px);
+    let radius_px = flight.sightings.first()?.radius_px;
+    (by_px > radius_px.max(3.0 * MARKED_PX)).then_some(Warning::LaunchPointMissed { flight: flight.number, by_px })
+}
+
+/// Said where the points lie so far off the path that it is no free flight, whatever comes out.
+fn off_the_path(flight: &FlightMeasurement, fit: &FlightFit) -> Option<Warning> {
+    let times = fit.noise.scale;
+    (times > FAR_OFF).then_some(Warning::PointsOffThePath { flight: flight.number, times })
 }
 
 fn clock_warning(finding: &Finding) -> Option<Warning> {

@@ -287,6 +287,7 @@ mod tests {
     use crate::flight::aim::place;
     use crate::flight::air::AirState;
     use crate::flight::chance::{Opening, Tried};
+    use crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY;
 
     fn question() -> AimQuestion {
         AimQuestion {
@@ -296,6 +297,7 @@ mod tests {
                 height_m: Estimate::without_uncertainty(0.0),
                 gravity_m_per_s2: Estimate::without_uncertainty(9.81),
                 ball: None,
+                drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
                 air: AirState::ROOM,
             },
             opening_height_m: Estimate::without_uncertainty(0.0),

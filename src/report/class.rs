@@ -35,13 +35,15 @@ pub struct Numbers {
     pub speed_m_per_s: Estimate,
     /// The one for forecasts ([`FlightMeasurement::best_speed_m_per_s`]).
     pub best_speed_m_per_s: Estimate,
+    /// Of the same fit.
+    pub best_angle_deg: Estimate,
     pub angle_deg: Estimate,
     pub gravity_m_per_s2: Estimate,
     /// Launch speed (m/s) and angle (deg) of the fit with gravity given.
     pub given: Option<[Estimate; 2]>,
     /// What gravity was compared with; `None` when nobody judged.
     pub expected_m_per_s2: Option<f64>,
-    /// Whether measured and expected gravity agree; `None` when nobody judged.
+    /// Whether measured and expected gravity agree; `None` when that can't be told, or nobody judged.
     pub agrees: Option<bool>,
 }
 
@@ -52,6 +54,7 @@ impl Numbers {
             flight: flight.number,
             speed_m_per_s: flight.launch_speed_m_per_s,
             best_speed_m_per_s: flight.best_speed_m_per_s(),
+            best_angle_deg: flight.best_angle_deg(),
             angle_deg: flight.launch_angle_deg,
             gravity_m_per_s2: flight.gravity_m_per_s2,
             given: flight.gravity_given.as_ref().map(|given| [given.launch_speed_m_per_s, given.launch_angle_deg]),
@@ -60,11 +63,12 @@ impl Numbers {
         }
     }
 
-    /// "as expected", "off" or a dash.
+    /// "as expected", "off", "can't tell" or a dash.
     pub const fn verdict(&self) -> &'static str {
         match self.agrees {
             Some(true) => "as expected",
             Some(false) => "off",
+            None if self.expected_m_per_s2.is_some() => "can't tell",
             None => "–",
         }
     }

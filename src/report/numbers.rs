@@ -69,8 +69,13 @@ impl DecimalMark {
         format!("{}\u{a0}±\u{a0}{}", self.rounded(estimate.value, place), self.rounded(half_width, place))
     }
 
-    /// `48.2° ± 0.4°`, with spaces that don't break.
+    /// `48.2° ± 0.4°`, with spaces that don't break. A direction that may be any, as that of a ball that is let go, is none.
     pub fn degrees(self, estimate: &Estimate) -> String {
+        /// Half of the directions there are, degrees.
+        const ANY: f64 = 90.0;
+        if known(estimate.expanded_uncertainty_95).is_some_and(|half_width| half_width >= ANY) {
+            return "none: released from rest".to_owned();
+        }
         let text = self.interval(estimate);
         if text == "unknown" || text.ends_with("unknown") {
             return text;
@@ -164,6 +169,9 @@ mod tests {
         let point = DecimalMark::Point;
         assert_eq!(point.degrees(&estimate(50.46, 0.83)), "50.5°\u{a0}±\u{a0}0.8°");
         assert_eq!(point.degrees(&Estimate::without_uncertainty(48.0)), "about 48.0°");
+        // Half of all directions to either side: none.
+        assert_eq!(point.degrees(&estimate(90.0, 170.0)), "none: released from rest");
+        assert_eq!(point.degrees(&estimate(60.0, 80.0)), "60°\u{a0}±\u{a0}80°");
         assert_eq!(DecimalMark::Comma.with_unit(&estimate(-3.2, 1.2), "°"), "−3,2°\u{a0}±\u{a0}1,2°");
         assert_eq!(point.with_unit(&estimate(3.524, 0.031), "m/s"), "3.524\u{a0}±\u{a0}0.031\u{a0}m/s");
     }

@@ -13,7 +13,7 @@ use crate::warning::{flights_in_words, grouped};
 /// Something that belongs to the numbers.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Said {
-    /// Short and lasting, for machines and for sorting, such as `scale_depth_unknown`; `g_as_expected`, `g_off`, `cause_…` and `g_shared`
+    /// Short and lasting, for machines and for sorting, such as `scale_depth_unknown`; `g_as_expected`, `g_off`, `g_cant_tell`, `cause_…` and `g_shared`
     /// for what isn't a warning.
     pub code: String,
     /// Whose it is; empty where it is the whole clip's.
@@ -31,7 +31,7 @@ impl Said {
     }
 
     fn is_verdict(&self) -> bool {
-        ["g_off", "g_as_expected", "verdict"].contains(&self.code.as_str())
+        ["g_off", "g_as_expected", "g_cant_tell", "verdict"].contains(&self.code.as_str())
     }
 
     /// Whether it tells something of this flight.
@@ -86,7 +86,8 @@ fn of_verdict(verdict: &VerdictStatement, flights: &[usize]) -> Vec<Said> {
             ("g_off", format!("g is too {size} by {:.1} %", percent.abs()))
         }
         (Some(false), None) => ("g_off", "g is off".to_owned()),
-        (None, _) => ("verdict", "see the verdict".to_owned()),
+        (None, Some(_)) => ("g_cant_tell", "can't tell whether g is as expected".to_owned()),
+        (None, None) => ("verdict", "see the verdict".to_owned()),
     };
     let said = |code: String, short: String, text: &str| Said {
         code,
@@ -125,8 +126,7 @@ fn shared(measurement: &Measurement) -> Option<Said> {
 pub fn in_few_words(measurement: &Measurement, flight: Option<usize>, mark: DecimalMark) -> String {
     let all = said(measurement);
     let shown = all.iter().filter(|said| !said.short.is_empty() && flight.is_none_or(|number| said.is_of(number)));
-    let (verdicts, rest): (Vec<&Said>, Vec<&Said>) = shown
-        .partition(|said| said.code.starts_with("g_off") || said.code == "g_as_expected" || said.code == "verdict");
+    let (verdicts, rest): (Vec<&Said>, Vec<&Said>) = shown.partition(|said| said.is_verdict());
     let several = verdicts.len() > 1;
     let verdicts: Vec<String> =
         verdicts

@@ -80,6 +80,8 @@ impl Shot {
             launch_speed_m_per_s: Estimate::with_coverage_factor(self.speed_m_per_s, u_v, 2.0),
             launch_angle_deg: Estimate::with_coverage_factor(self.angle_deg, 40.0 * u_v / self.speed_m_per_s, 2.0),
             gravity_m_per_s2: Estimate::with_coverage_factor(9.78, u_g, 2.0),
+            at_first_sighting: None,
+            ball_found: None,
             launch_speed_gravity_given_m_per_s: Some(Estimate::with_coverage_factor(
                 self.speed_m_per_s * 1.002,
                 u_v / 2.0,

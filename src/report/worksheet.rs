@@ -9,7 +9,7 @@ use super::worked::sheet::{Block, Sheet};
 use super::worked::sketch;
 use super::worked::{Given, worked_solution};
 use crate::flight::air::AirState;
-use crate::flight::drag::Sphere;
+use crate::flight::drag::{DRAG_RELATIVE_UNCERTAINTY, Sphere};
 use crate::flight::forecast::{Forecast, LaunchStatement, forecast};
 use crate::flight::path::reach;
 use crate::flight::safety::CAUTIONS;
@@ -249,6 +249,7 @@ fn launch(limits: &Limits, speed: f64, angle: f64, height_m: f64, ball: Option<S
         height_m: Estimate::without_uncertainty(height_m),
         gravity_m_per_s2: Estimate::without_uncertainty(limits.gravity_m_per_s2),
         ball,
+        drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
         air: AirState::ROOM,
     }
 }

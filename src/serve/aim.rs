@@ -91,13 +91,13 @@ impl Launch {
         let left_out = flights.len() - good.len();
         let [first, ..] = good.as_slice() else { return None };
         let values = |value: fn(&Numbers) -> Estimate| good.iter().map(|n| value(n).value).collect::<Vec<_>>();
-        let (speeds, angles) = (values(|numbers| numbers.best_speed_m_per_s), values(|numbers| numbers.angle_deg));
+        let (speeds, angles) = (values(|numbers| numbers.best_speed_m_per_s), values(|numbers| numbers.best_angle_deg));
         let deviation = |values: &[f64]| Sample::of(values).and_then(|sample| sample.sd);
         let each = |of: fn(&Numbers) -> Estimate| good.iter().map(|n| of(n)).collect::<Vec<Estimate>>();
         let (speed_m_per_s, angle_deg) = if good.len() == 1 {
-            (first.best_speed_m_per_s, first.angle_deg)
+            (first.best_speed_m_per_s, first.best_angle_deg)
         } else {
-            (mean_of_groups(&each(|n| n.best_speed_m_per_s))?, mean_of_groups(&each(|n| n.angle_deg))?)
+            (mean_of_groups(&each(|n| n.best_speed_m_per_s))?, mean_of_groups(&each(|n| n.best_angle_deg))?)
         };
         let count = if good.len() == 1 { "1 flight".to_owned() } else { format!("the mean of {} flights", good.len()) };
         let without =
@@ -158,10 +158,11 @@ pub fn answer(launch: Option<Launch>, asked: &Asked, rig: &Rig, mark: DecimalMar
 
 fn from_words(known: &KnownLaunch, angle_wanted: bool, mark: DecimalMark) -> String {
     let speed = with_unit(known.speed_m_per_s.estimate, "m/s", mark);
+    let doubt = known.doubt.as_ref().map_or(String::new(), |doubt| format!(" {}", sentence(doubt)));
     if angle_wanted {
-        return format!("Launch: {speed}, from {}.", known.source);
+        return format!("Launch: {speed}, from {}.{doubt}", known.source);
     }
-    format!("Launch: {speed} at {}, from {}.", with_unit(known.angle_deg.estimate, "°", mark), known.source)
+    format!("Launch: {speed} at {}, from {}.{doubt}", with_unit(known.angle_deg.estimate, "°", mark), known.source)
 }
 
 fn in_words(told: &aimed::Told, mark: DecimalMark) -> Placed {
@@ -335,6 +336,7 @@ mod tests {
             flight: 1,
             speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
             best_speed_m_per_s: Estimate::with_coverage_factor(speed, 0.02, 2.0),
+            best_angle_deg: Estimate::with_coverage_factor(40.0 + speed, 0.2, 2.0),
             angle_deg: Estimate::with_coverage_factor(40.0 + speed, 0.2, 2.0),
             gravity_m_per_s2: Estimate::without_uncertainty(9.8),
             given: None,

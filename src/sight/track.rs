@@ -376,25 +376,68 @@ impl<'a> Refiner<'a> {
 
     /// The last place before the flight in which the ball was not yet on its path. A frame in which it isn't seen doesn't count
     /// when it would hardly have moved till the first sighting, since a ball that is let go hides in the resting scene where it
-    /// hung; nor when the ball may be there and hardly shows.
+    /// hung; nor when the ball may be there and hardly shows; nor when something else than the resting scene is seen there, which
+    /// may hide it. Where the path comes from beyond the picture's edge, nobody saw the ball not yet on it.
     #[expect(clippy::option_option, reason = "no path is a fault of the track, no place before it is none")]
     fn not_yet(&self, refined: &[Refined]) -> Option<Option<usize>> {
         /// Way, in radii, by which a ball leaves its ghost in the resting scene.
         const CLEAR: f64 = 0.25;
+        /// A ball that lies off the path by fewer times the scatter of its flight may be on it.
+        const SCATTERS: f64 = 6.0;
+        /// How well, in radii, the path must be known where the ball is to be missed on it.
+        const KNOWN_TO: f64 = 0.5;
         let first = refined.first()?;
         let path = self.path(&refined[..refined.len().min(16)])?;
-        let unsure = |place: &usize| {
-            let time_s = self.times_s[*place];
+        let scatter_px = scatter_px(&places(refined, self.times_s)).unwrap_or(0.0);
+        let mut earliest = None;
+        for place in (0..first.place).rev().take(BEYOND) {
+            let time_s = self.times_s[place];
             let at = path.at(time_s);
-            let one = self.fit(*place, at, path.velocity(time_s));
+            if !self.is_in_the_picture(at) {
+                return Some(None);
+            }
+            earliest = Some(place);
+            let one = self.fit(place, at, path.velocity(time_s));
             let in_its_ghost = at.distance(first.fit.disc.centre) < CLEAR * self.ball.radius_px
                 && !one.as_ref().is_some_and(|one| self.is_seen_in_part(one));
             let hardly_shows =
-                |one: Refined| self.looks_seen(&one) && !self.shows_enough(&one) && self.accept(&path, &one);
-            in_its_ghost || one.is_some_and(hardly_shows)
+                |one: &Refined| self.looks_seen(one) && !self.shows_enough(one) && self.accept(&path, one);
+            let off_px = |one: &Refined| path.distance(&places(std::slice::from_ref(one), self.times_s)[0]);
+            let elsewhere = |one: &Refined| {
+                self.is_seen_in_part(one) && !self.accept(&path, one) && off_px(one) > SCATTERS * scatter_px
+            };
+            let anywhere = path.sigma_px(time_s) > KNOWN_TO * self.ball.radius_px;
+            let hidden = !one.as_ref().is_some_and(elsewhere) && (anywhere || self.is_covered(place, at));
+            if !(in_its_ghost || hidden || one.as_ref().is_some_and(hardly_shows)) {
+                return Some(Some(place));
+            }
+        }
+        Some(earliest)
+    }
+
+    fn is_in_the_picture(&self, at: PixelPoint) -> bool {
+        let (right, bottom) = (self.window.width as f64 - 0.5, self.window.height as f64 - 0.5);
+        (-0.5..right).contains(&at.x) && (-0.5..bottom).contains(&at.y)
+    }
+
+    /// Whether most of a ball at this place would lie on what departs from the resting scene.
+    fn is_covered(&self, place: usize, at: PixelPoint) -> bool {
+        const MOST: f64 = 0.5;
+        let radius = self.ball.radius_px;
+        let reach = |middle: f64, size: usize| {
+            let low = (middle - radius).ceil().max(0.0) as usize;
+            low..(((middle + radius).floor() + 1.0).max(0.0) as usize).min(size)
         };
-        let earlier = (0..first.place).rev().take(BEYOND);
-        Some(earlier.clone().find(|place| !unsure(place)).or(earlier.clone().next_back()))
+        let (mut inside, mut departs) = (0usize, 0usize);
+        for y in reach(at.y, self.window.height) {
+            for x in reach(at.x, self.window.width) {
+                if (x as f64 - at.x).hypot(y as f64 - at.y) <= radius {
+                    inside += 1;
+                    departs += usize::from(self.window.departs(place, x, y));
+                }
+            }
+        }
+        departs as f64 > MOST * inside as f64
     }
 
     /// Cuts to the free flight, fills gaps and goes on beyond the ends, until the flight is whole.

@@ -89,6 +89,24 @@ impl Window {
     pub fn chroma_offset_px(&self) -> (f64, f64) {
         *self.chroma_offset_px.get_or_init(|| chroma_offset_px(&self.resting))
     }
+
+    /// Whether a pixel of a frame departs from the resting scene by more than noise makes it, in luma or in colour.
+    pub fn departs(&self, place: usize, x: usize, y: usize) -> bool {
+        /// In standard deviations.
+        const BEYOND: f32 = 4.0;
+        let (frame, resting) = (&self.frames[place], &self.resting);
+        let tile = (y / TILE) * self.width.div_ceil(TILE) + x / TILE;
+        // A tile that wasn't kept has nothing that changed.
+        let Some((luma, cb, cr)) = frame.tile(tile as u32) else { return false };
+        let level = resting.luma.samples[y * resting.luma.width + x];
+        let expected = f32::from(level) + frame.levels.shift[usize::from(level)];
+        let by_luma = (f32::from(luma[(y % TILE) * TILE + x % TILE]) - expected).abs();
+        let (here, below) = ((y % TILE) / 2 * CHROMA_TILE + (x % TILE) / 2, y / 2 * resting.cb.width + x / 2);
+        let by_chroma = |seen: u8, rests: u8| (f32::from(seen) - f32::from(rests)).abs();
+        let by_colour =
+            by_chroma(cb[here], resting.cb.samples[below]).max(by_chroma(cr[here], resting.cr.samples[below]));
+        by_luma > BEYOND * self.luma_noise[usize::from(level)] || by_colour > BEYOND * self.chroma_noise
+    }
 }
 
 /// Collects frames into windows.

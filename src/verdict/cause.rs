@@ -29,6 +29,8 @@ pub enum Cause {
     RollingShutter,
     Drag,
     Lens,
+    /// A wide-angle or action camera's, which bends several times as much as a phone's main camera.
+    WideLens,
     /// A frame is missing before that frame without a gap in the times.
     DroppedFrame {
         before: usize,
@@ -106,7 +108,7 @@ impl Cause {
             Self::Pitch => CauseKind::Pitch,
             Self::RollingShutter => CauseKind::RollingShutter,
             Self::Drag => CauseKind::Drag,
-            Self::Lens => CauseKind::Lens,
+            Self::Lens | Self::WideLens => CauseKind::Lens,
             Self::DroppedFrame { .. } | Self::DoubledFrame { .. } => CauseKind::FrameCount,
             Self::TimeJitter => CauseKind::TimeJitter,
             Self::MovingCamera => CauseKind::MovingCamera,
@@ -132,6 +134,9 @@ impl Cause {
             Self::Drag => &[0.15],
             // Distortion at the half-width: 1.3 % at 0.8 of it, published median, 90 % below 2.1 %.
             Self::Lens => &[0.025],
+            // A lens of 90° to 120° across that nobody corrects draws its edge in by 5 to 20 % (between the tangent and the equidistant
+            // projection: θ/tan θ is 0.79 at 45°, of which makers correct the most).
+            Self::WideLens => &[0.10],
             // Bow of the camera's way over the flight, m; its swings come after it.
             Self::MovingCamera => &[0.003, 0.003],
             // Change of the exposure over the flight, s.
@@ -170,6 +175,8 @@ impl Cause {
             Self::Length => 2.0,
             Self::RollingShutter | Self::Drag | Self::Roll => 1.0,
             Self::Yaw | Self::Pitch | Self::Clock | Self::Lens => 0.5,
+            // One clip in several is filmed with such a camera.
+            Self::WideLens => 0.15,
             Self::MovingCamera | Self::ExposureDrift => 0.3,
             // One of many places in the flight.
             Self::DroppedFrame { .. } => 0.03,
@@ -281,7 +288,7 @@ impl Effect<'_> {
                 let nearer = 1.0 + y * sin / distance_m;
                 at(x / nearer, y * cos / nearer)
             }
-            Cause::Lens => {
+            Cause::Lens | Cause::WideLens => {
                 let stretch = 1.0 + self.parameter() * (x * x + y * y) / (half_width_m * half_width_m);
                 at(x * stretch, y * stretch)
             }

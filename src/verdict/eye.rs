@@ -20,13 +20,13 @@ impl Turn {
         let name = match cause {
             Cause::Yaw => "yaw",
             Cause::Pitch => "pitch",
-            Cause::Lens => "lens term k1",
+            Cause::Lens | Cause::WideLens => "lens term k1",
             _ => return None,
         };
         let (index, input) = view.inputs().into_iter().enumerate().find(|(_, input)| input.name.starts_with(name))?;
         let units = match cause {
             // The term counts in focal lengths from the middle, the cause in half-widths of the picture.
-            Cause::Lens => (stage.distance_m / stage.half_width_m).powi(2),
+            Cause::Lens | Cause::WideLens => (stage.distance_m / stage.half_width_m).powi(2),
             _ => si_unit(&input.unit).recip(),
         };
         Some(Self { index, units })

@@ -106,6 +106,7 @@ const ROOM_AIR: BallInAir = BallInAir {
     air_viscosity_pa_s: 1.8e-5,
     drag_coefficient: None,
     drag_exponent: 0.0,
+    of_unknown_mass: false,
 };
 
 /// What all hypotheses share.
@@ -846,7 +847,7 @@ fn is_of(cause: Cause, input: &str) -> bool {
     match cause {
         Cause::Yaw => input.starts_with("yaw"),
         Cause::Pitch => input.starts_with("pitch"),
-        Cause::Lens => input.starts_with("lens term"),
+        Cause::Lens | Cause::WideLens => input.starts_with("lens term"),
         _ => false,
     }
 }

@@ -349,6 +349,34 @@ fn a_good_flight_has_no_causes() {
     assert_eq!(verdict.sentence, said);
 }
 
+/// ± 5 m/s² hold 9.81 and say nothing; 14.7 ± 0.4 is too large, and a scale of one and a half times the length gives it, where 25
+/// frames a second played at 30 give 14.1.
+#[test]
+fn an_interval_that_says_nothing_gets_no_tick_and_a_length_is_named_that_gives_what_was_measured() {
+    let wrong = made_wrong(CauseKind::TooFewSightings, false, &mut ChaCha8Rng::seed_from_u64(1));
+    let launch = Launch::At { time_s: 0.0, standard_uncertainty_s: 0.0 };
+    let options = FitOptions { launch, ..FitOptions::default() };
+    let fit = fit_flight(&wrong.sightings, &wrong.view, &options).unwrap();
+    let evidence = evidence(std::slice::from_ref(&wrong), std::slice::from_ref(&fit), &options, false);
+    let rough = Evidence { measured_gravity: Estimate::with_coverage_factor(9.0, 2.5, 2.0), ..evidence };
+    let verdict = judge(&rough);
+    assert_eq!(verdict.answer, Answer::CantTell);
+    assert!(
+        verdict.sentence.starts_with("Can't tell") && verdict.sentence.contains("only good to 50 %"),
+        "{verdict:?}"
+    );
+    let off = Evidence { measured_gravity: Estimate::with_coverage_factor(14.7, 0.2, 2.0), ..rough };
+    let factors: Vec<f64> = candidates(&off, std::slice::from_ref(&wrong.sightings))
+        .into_iter()
+        .filter_map(|(cause, _)| match cause {
+            Cause::LengthMixUp { stated_over_true } => Some(stated_over_true),
+            _ => None,
+        })
+        .collect();
+    assert!(factors.iter().any(|factor| (factor - 14.7 / 9.81).abs() < 1e-9), "{factors:?}");
+    assert_eq!(answer(&off, &agreement(off.measured_gravity, off.expected_gravity)), Answer::Disagrees);
+}
+
 /// Noise that is alike in neighbouring pixels places sightings worse than their covariances say, along the motion and across it; uneven
 /// times do so along it alone.
 #[test]
@@ -373,8 +401,8 @@ fn slow_motion_is_named_with_its_rates() {
     );
     assert_eq!(
         quarter.reasons()[0],
-        "Was this slow motion? 240 frames per second played at 30 would do exactly that. Look up the rate of recording in \
-         the phone's details of the clip, and state it."
+        "Was this slow motion? 240 frames per second played at 30 would give 0.153 m/s², measured 0.149 ± 0.005. Look up the rate \
+         of recording in the phone's details of the clip, and state it."
     );
     let json = serde_json::to_string(quarter).unwrap();
     assert_eq!(&serde_json::from_str::<Verdict>(&json).unwrap(), quarter);

@@ -1,34 +1,45 @@
 //! The verdict in words: short sentences for a 16-year-old, the next step always named.
 
 use super::hypothesis::Explained;
-use super::{Agreement, Cause, Evidence, RankedCause, TELLING_RUN};
+use super::{Agreement, Answer, Cause, Evidence, RankedCause, TELLING_RUN};
 use crate::maths::gum::{Rounded, round_together};
 use crate::units::PixelPoint;
 
 /// The answer in a sentence or two, with the statistic; the causes speak for themselves, but for how many of them the data can't tell
 /// apart.
-pub(super) fn verdict(evidence: &Evidence, agreement: &Agreement, causes: &[RankedCause], jointly: usize) -> String {
+pub(super) fn verdict(
+    evidence: &Evidence,
+    answer: Answer,
+    agreement: &Agreement,
+    causes: &[RankedCause],
+    jointly: usize,
+) -> String {
     let expected = evidence.expected_gravity.value;
     let statistic = statistic(agreement);
     let untold = untold(jointly, evidence);
-    if agreement.consistent {
-        let share = 100.0 * 1.96 * agreement.standard_uncertainty / expected;
-        let rough = if share > 10.0 {
-            format!(" That says little: the measurement itself is only good to {share:.0} %.")
-        } else {
-            String::new()
-        };
-        let but = if causes.is_empty() { String::new() } else { but(evidence) };
-        return format!("Agrees with {expected:.2} m/s² here: {statistic}.{rough}{but}{untold}");
+    let but = if causes.is_empty() { String::new() } else { but(evidence) };
+    match answer {
+        Answer::Agrees => format!("Agrees with {expected:.2} m/s² here: {statistic}.{but}{untold}"),
+        Answer::CantTell => {
+            let share = 100.0 * agreement.half_width() / expected;
+            let why = if share > 10.0 {
+                format!("the measured value is only good to {share:.0} %")
+            } else {
+                "the points lie too far from any ball's path".to_owned()
+            };
+            format!("Can't tell whether it agrees with {expected:.2} m/s² here: {why} ({statistic}).{but}{untold}")
+        }
+        Answer::Disagrees => {
+            let percent = 100.0 * agreement.difference.abs() / expected;
+            let side = if agreement.difference > 0.0 { "large" } else { "small" };
+            let digits = usize::from(percent < 10.0);
+            let unexplained = match causes.first() {
+                Some(cause) if cause.cause != Cause::TooFewSightings || jointly > 1 => "",
+                _ => " No single cause that I know explains it.",
+            };
+            format!("Too {side} by {percent:.digits$} % for {expected:.2} m/s²: {statistic}.{unexplained}{untold}")
+        }
     }
-    let percent = 100.0 * agreement.difference.abs() / expected;
-    let side = if agreement.difference > 0.0 { "large" } else { "small" };
-    let digits = usize::from(percent < 10.0);
-    let unexplained = match causes.first() {
-        Some(cause) if cause.cause != Cause::TooFewSightings || jointly > 1 => "",
-        _ => " No single cause that I know explains it.",
-    };
-    format!("Too {side} by {percent:.digits$} % for {expected:.2} m/s²: {statistic}.{unexplained}{untold}")
 }
 
 /// What wants a reason though gravity came out right.
@@ -94,7 +105,7 @@ fn name(cause: Cause, evidence: &Evidence) -> &'static str {
         Cause::Pitch => "a camera that looks up or down",
         Cause::RollingShutter => "a shutter that reads row by row",
         Cause::Drag => "air on the ball",
-        Cause::Lens => "a lens that bends straight lines",
+        Cause::Lens | Cause::WideLens => "a lens that bends straight lines",
         Cause::DroppedFrame { .. } => "a missing frame",
         Cause::DoubledFrame { .. } => "a frame shown twice",
         Cause::TimeJitter => "uneven times of the frames",
@@ -156,10 +167,11 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
     match explained.cause {
         Cause::SlowMotion { recorded_hz, played_hz } => {
             let (recorded, played) = (rate(recorded_hz), rate(played_hz));
+            let gives = would_give(evidence, (played_hz / recorded_hz).powi(2));
             if rate_is_claimed(evidence) {
-                return format!("{recorded} frames per second instead of {played} would do exactly that.");
+                return format!("{recorded} frames per second instead of {played} {gives}.");
             }
-            format!("{recorded} frames per second played at {played} would do exactly that.")
+            format!("{recorded} frames per second played at {played} {gives}.")
         }
         Cause::Clock if open => format!("The stated times may be off by {}, or not at all.", figure(100.0, "%")),
         Cause::Clock => {
@@ -172,10 +184,12 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
             format!("It would have to measure {} instead of {}.", millimetres(would_be), millimetres(stated))
         }
         Cause::LengthMixUp { stated_over_true } if stated_over_true > 1.0 => {
-            format!("A length stated {} times too large would do it.", factor(stated_over_true))
+            let gives = would_give(evidence, stated_over_true);
+            format!("A length stated {} times too large {gives}.", factor(stated_over_true))
         }
         Cause::LengthMixUp { stated_over_true } => {
-            format!("A length stated {} times too small would do it.", factor(1.0 / stated_over_true))
+            let gives = would_give(evidence, stated_over_true);
+            format!("A length stated {} times too small {gives}.", factor(1.0 / stated_over_true))
         }
         Cause::Length if evidence.ball_as_scale_m.is_some() => {
             let stated = evidence.ball_as_scale_m.unwrap_or(f64::NAN);
@@ -226,7 +240,7 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
             "The air may brake the ball at launch with",
             format!("{} of its weight", figure(100.0, "%")),
         ),
-        Cause::Lens => {
+        Cause::Lens | Cause::WideLens => {
             let at_edge = format!("{} at the edge of the picture", figure(100.0, "%"));
             sized("It would have to bend by", "It may bend by", at_edge)
         }
@@ -254,6 +268,23 @@ pub(super) fn needed(explained: &Explained, evidence: &Evidence) -> String {
             "Then nothing is wrong, and the next throw is as likely to be off to the other side.".to_owned()
         }
     }
+}
+
+/// What a cause that multiplies gravity by a factor makes of it, beside what was measured: the reader sees how well that fits.
+fn would_give(evidence: &Evidence, factor: f64) -> String {
+    let measured = evidence.measured_gravity;
+    let u95 = measured.expanded_uncertainty_95.unwrap_or(f64::NAN);
+    let gives = three_digits(factor * evidence.expected_gravity.value);
+    match round_together(measured.value, u95, 1) {
+        Some(r) => format!("would give {gives} m/s², measured {} ± {}", r.value, r.uncertainty),
+        None => format!("would give {gives} m/s²"),
+    }
+}
+
+/// 0.61, 14.1, 2510.
+fn three_digits(value: f64) -> String {
+    let digits = (2.0 - value.abs().log10().floor()).max(0.0) as usize;
+    format!("{value:.digits$}")
 }
 
 /// Whether gravity came out right, so that nothing but rough points is left to explain.
@@ -357,7 +388,7 @@ pub(super) fn check(cause: Cause, evidence: &Evidence) -> String {
         Cause::Pitch => "Put the camera at half the height of the flight and keep it upright.",
         Cause::RollingShutter => "Throw once the other way: this error then turns round. Or state the phone's readout time.",
         Cause::Drag => "Weigh the ball and measure it; then the air can be reckoned with.",
-        Cause::Lens => "Film from farther off with the flight in the middle; do straight edges look bent near the rim?",
+        Cause::Lens | Cause::WideLens => "Film from farther off with the flight in the middle; do straight edges look bent near the rim?",
         Cause::DroppedFrame { .. } | Cause::DoubledFrame { .. } => {
             "Look at the strobe picture: is one gap twice as wide, or one ball there twice?"
         }

@@ -34,7 +34,9 @@ fn odd() -> Measurement {
         Warning::ScaleDepthUnknown,
         Warning::ScaleEndOutside { x_px: 300.0, y_px: 100.0 },
         Warning::LaunchNotSeen { flight: 1 },
-        Warning::AirLeftOut { flight: 1, foam_percent: 34.0, rubber_percent: 1.7 },
+        Warning::BallNotWeighed { flight: 1, narrower_percent: 34.0 },
+        Warning::LaunchPointMissed { flight: 1, by_px: 12.0 },
+        Warning::PointsOffThePath { flight: 1, times: 9.0 },
         Warning::GapInStamps { at_s: 0.4, gap_s: 0.05, usual_s: 0.0167 },
         Warning::GapInStamps { at_s: 0.6, gap_s: 0.033, usual_s: 0.0167 },
     ];
@@ -93,7 +95,7 @@ fn is_in(said: &Said, by: By, output: &str) -> bool {
 fn every_output_says_all_that_is_said() {
     let odd = odd();
     let list = said(&odd);
-    assert_eq!(list.len(), 6, "{list:?}");
+    assert_eq!(list.len(), 8, "{list:?}");
     for (name, output, by) in outputs(&odd) {
         for said in &list {
             // The verdict's own words and codes are keys of their own in the JSON and columns in the class's table.
@@ -141,6 +143,7 @@ fn pictures_say_it_in_their_legend() {
     let words = in_few_words(&odd, Some(1), DecimalMark::Point);
     assert_eq!(
         words,
-        "g is as expected. Mind: depth of the scale not stated; launch not seen; air left out; frames were dropped."
+        "g is as expected. Mind: depth of the scale not stated; launch not seen; ball not weighed; path misses the launch \
+         point; points far off the path; frames were dropped."
     );
 }

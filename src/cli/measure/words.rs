@@ -126,6 +126,10 @@ impl<'a> Clip<'a> {
             pairs.push(self.chi_square(flight));
         }
         text.push_str(&self.pairs(&pairs));
+        if let Some(first) = &flight.at_first_sighting {
+            let (speed, angle) = (mark.with_unit(&first.speed_m_per_s, "m/s"), mark.degrees(&first.angle_deg));
+            let _ = writeln!(text, "  {:<22}{speed} at {angle}", "at first sighting");
+        }
         self.sightings(&mut text, flight);
         self.limits(&mut text, flight, if alone { &[0, 1, 2] } else { &[0, 1] });
         if alone {
