@@ -143,7 +143,7 @@ impl Clip {
     fn compared(&self, measurement: &Measurement, stated: bool) -> Vec<Row> {
         let mut left: Vec<usize> = (0..self.truth["flights"].as_array().map_or(0, Vec::len)).collect();
         let mut rows = Vec::new();
-        for flight in &measurement.flights {
+        for flight in measurement.launches() {
             let apart = |at: &usize| (self.number(&format!("/flights/{at}/pts_start")) - self.file_s(flight)).abs();
             let Some(place) = (0..left.len()).min_by(|a, b| apart(&left[*a]).total_cmp(&apart(&left[*b]))) else {
                 break;

@@ -22,7 +22,7 @@ pub struct LaunchStatement {
     pub gravity_m_per_s2: Estimate,
     /// Mass and diameter: then the air is counted in. `None`: gravity alone.
     pub ball: Option<Sphere>,
-    /// Relative standard uncertainty of its drag; [`DRAG_RELATIVE_UNCERTAINTY`] of a ball that was weighed.
+    /// Relative standard uncertainty of its drag; [`DRAG_RELATIVE_UNCERTAINTY`](super::drag::DRAG_RELATIVE_UNCERTAINTY) of a ball that was weighed.
     pub drag_doubt: f64,
     pub air: AirState,
 }
@@ -344,7 +344,7 @@ mod tests {
             height_m: estimate(0.30, 0.003),
             gravity_m_per_s2: estimate(9.81, 0.002),
             ball,
-            drag_doubt: DRAG_RELATIVE_UNCERTAINTY,
+            drag_doubt: crate::flight::drag::DRAG_RELATIVE_UNCERTAINTY,
             air: AirState::ROOM,
         }
     }

@@ -239,7 +239,10 @@ impl BlobFinder {
             let middle = |start: usize| (start * CELL) as f64 + 0.5 * (CELL as f64 - 1.0);
             let weight = (self.departure[cell] / (COVERED * strong)).min(1.0);
             let behind = window.cells.resting(cell);
-            sums.add((middle(cell % self.columns), middle(cell / self.columns)), weight, self.colour[cell], behind);
+            let place = (middle(cell % self.columns), middle(cell / self.columns));
+            // The middle of the ball tells its colour, not its blurred rim.
+            let clear = (self.departure[cell] / peak).powi(3);
+            sums.add(place, weight, (self.colour[cell], behind, clear));
         }
         Some(sums.blob(frame, peak, whole as f32 / cells.len() as f32))
     }
@@ -266,7 +269,7 @@ struct Moments {
 }
 
 impl Moments {
-    fn add(&mut self, (x, y): (f64, f64), weight: f32, colour: [f32; 3], behind: [f32; 3]) {
+    fn add(&mut self, (x, y): (f64, f64), weight: f32, (colour, behind, clear): ([f32; 3], [f32; 3], f32)) {
         let w = f64::from(weight);
         self.weight += w;
         self.x += w * x;
@@ -274,12 +277,10 @@ impl Moments {
         self.xx += w * x * x;
         self.xy += w * x * y;
         self.yy += w * y * y;
-        // The middle of the ball, not its blurred rim.
-        let w = weight.powi(3);
-        self.colour_weight += w;
+        self.colour_weight += clear;
         for i in 0..3 {
-            self.colour[i] += w * colour[i];
-            self.behind[i] += w * behind[i];
+            self.colour[i] += clear * colour[i];
+            self.behind[i] += clear * behind[i];
         }
     }
 

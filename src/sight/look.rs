@@ -246,7 +246,7 @@ fn shades_for(radius_px: f64, signal_to_noise: f64) -> usize {
     match radius_px * (signal_to_noise / 20.0).min(1.0) {
         size if size >= 8.0 => 15,
         size if size >= 5.0 => 6,
-        size if size >= 3.5 => 3,
+        size if size >= 2.2 => 3,
         _ => 1,
     }
 }
@@ -286,16 +286,24 @@ pub fn guess_ball(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, le
     }
 }
 
+/// Streak, px, of which the pictures themselves are asked at least: cells can't tell one that short from none.
+const LEAST_STREAK_PX: f64 = 1.5;
+
 /// Exposure by how much longer the blobs are along their way than across it, s: a line of length L has the variance L²/12.
 fn exposure_s(arc: &Arc, times_s: &[f64]) -> f64 {
+    let speed_of = |blob: &Blob| {
+        let (vx, vy) = arc.path.velocity(times_s[blob.frame]);
+        vx.hypot(vy).max(1e-9)
+    };
+    let usual_speed = median(arc.blobs.iter().map(speed_of).collect());
     let squared = arc.blobs.iter().map(|blob| {
         let (vx, vy) = arc.path.velocity(times_s[blob.frame]);
-        let speed = vx.hypot(vy).max(1e-9);
+        let speed = speed_of(blob);
         let cosine = (f64::from(blob.direction.0) * vx + f64::from(blob.direction.1) * vy) / speed;
         let excess = f64::from(blob.axes.0.powi(2) - blob.axes.1.powi(2)) * (2.0 * cosine * cosine - 1.0);
         12.0 * excess / (speed * speed)
     });
-    median(squared.collect()).max(0.0).sqrt()
+    median(squared.collect()).max(0.0).sqrt().max(LEAST_STREAK_PX / usual_speed)
 }
 
 /// Medians over an arc's blobs, of luma, cb and cr.

@@ -42,6 +42,15 @@ pub struct CellNoise {
     pub chroma: Vec<f32>,
 }
 
+/// A frame against the resting scene.
+pub(super) struct Compared {
+    pub levels: FrameLevels,
+    /// Cells that depart from it.
+    pub changed: Vec<u32>,
+    /// Cells that have held a new level for so long that this is the resting scene from now on.
+    pub settled: Vec<u32>,
+}
+
 impl Reference {
     pub(super) fn new(means: &CellMeans) -> Self {
         let size = means.columns * means.rows;
@@ -71,7 +80,7 @@ impl Reference {
     }
 
     /// Drift of exposure, and the cells that depart from the resting scene by more than noise and drift explain; what rests is learnt.
-    pub(super) fn compare(&mut self, means: &CellMeans) -> (FrameLevels, Vec<u32>) {
+    pub(super) fn compare(&mut self, means: &CellMeans) -> Compared {
         let step = (means.planes[0].len() / 16_384).max(3);
         let (shift, sigma) = level_statistics(&means.planes[0], &self.planes[0], step);
         let chroma = [1, 2].map(|i| plain_statistics(&means.planes[i], &self.planes[i], step));
@@ -85,8 +94,8 @@ impl Reference {
         self.mark(means, &luma_shift, [chroma[0].0, chroma[1].0].map(steps));
         let changed = self.changed();
         self.learn(means, &luma_shift);
-        self.settle(means, &changed);
-        (levels, changed)
+        let settled = self.settle(means, &changed);
+        Compared { levels, changed, settled }
     }
 
     /// Lets the noise level follow slowly: one odd frame (an encoder's key frame) shouldn't make it jump.
@@ -186,8 +195,9 @@ impl Reference {
         }
     }
 
-    /// Takes what has held a new level for long into the resting scene.
-    fn settle(&mut self, means: &CellMeans, changed: &[u32]) {
+    /// Takes what has held a new level for long into the resting scene; gives those cells.
+    fn settle(&mut self, means: &CellMeans, changed: &[u32]) -> Vec<u32> {
+        let mut settled = Vec::new();
         for &cell in changed {
             let cell = cell as usize;
             let seen = means.planes[0][cell];
@@ -202,8 +212,10 @@ impl Reference {
                 for (known, seen) in self.planes.iter_mut().zip(&means.planes) {
                     known[cell] = seen[cell];
                 }
+                settled.push(cell as u32);
             }
         }
+        settled
     }
 
     /// What is known of the noise of each cell.
@@ -409,7 +421,7 @@ mod tests {
         for cell in [noisy, noisy + 1, 500, 501] {
             frame.planes[0][cell] = 104 * STEPS;
         }
-        assert_eq!(reference.compare(&frame).1, [500, 501]);
+        assert_eq!(reference.compare(&frame).changed, [500, 501]);
     }
 
     /// A ball of one cell counts when it is clear, a speck of noise doesn't.
@@ -420,7 +432,7 @@ mod tests {
             let mut frame = flat(100 * STEPS);
             reference.compare(&frame);
             frame.planes[0][333] += levels * STEPS;
-            reference.compare(&frame).1
+            reference.compare(&frame).changed
         };
         assert_eq!(changed(8), [333]);
         assert!(changed(1).is_empty());

@@ -1,6 +1,7 @@
 //! The resting scene at full size: the mean of each tile over frames in which it rested.
 
 use crate::clip::{ColourMatrix, Picture, Plane, Transfer};
+use crate::sight::cells::CELL;
 use crate::sight::watch::{CHROMA_TILE, KeptFrame, TILE};
 
 /// Most frames that the mean takes in, so that its sums fit 16 bits.
@@ -11,6 +12,7 @@ const RARER_AFTER: usize = 16;
 
 /// Sums of the pixels of each tile over the frames in which it rested.
 pub(super) struct RunningMean {
+    width: usize,
     columns: usize,
     rows: usize,
     luma: Vec<u16>,
@@ -28,6 +30,7 @@ impl RunningMean {
     pub(super) fn new(first: &Picture) -> Self {
         let (columns, rows) = (first.width().div_ceil(TILE), first.height().div_ceil(TILE));
         Self {
+            width: first.width(),
             columns,
             rows,
             luma: vec![0; first.luma.samples.len()],
@@ -62,6 +65,22 @@ impl RunningMean {
         add_rows(&picture.cr, CHROMA_TILE, self.columns, &wanted, &mut self.cr);
     }
 
+    /// Forgets the tiles that hold any of these cells, of which there are so many in a row.
+    pub(super) fn forget(&mut self, cells: &[u32], cell_columns: usize) {
+        for &cell in cells {
+            let (x, y) = (cell as usize % cell_columns * CELL, cell as usize / cell_columns * CELL);
+            let (column, row) = (x / TILE, y / TILE);
+            if std::mem::take(&mut self.count[row * self.columns + column]) == 0 {
+                continue;
+            }
+            let chroma_width = self.width.div_ceil(2);
+            clear(&mut self.luma, self.width, (column * TILE, row * TILE), TILE);
+            for plane in [&mut self.cb, &mut self.cr] {
+                clear(plane, chroma_width, (column * CHROMA_TILE, row * CHROMA_TILE), CHROMA_TILE);
+            }
+        }
+    }
+
     /// The resting scene: the mean where a tile rested at least half of the time, else the median of the kept samples.
     pub(super) fn picture(&self, frames: &[KeptFrame], width: usize, height: usize) -> Picture {
         let plane = |totals: &[u16], edge: usize, width: usize| {
@@ -85,11 +104,18 @@ impl RunningMean {
             }
         }
         for (tile, &times) in kept_in.iter().enumerate() {
-            if times as usize * 2 > frames.len() {
-                median_of_tile(tile as u32, self.columns, frames, (width, height), &mut resting);
+            if times as usize * 2 > frames.len() || (self.count[tile] == 0 && times > 0) {
+                median_of_tile(tile as u32, self.columns, frames, self.count[tile] > 0, &mut resting);
             }
         }
         resting
+    }
+}
+
+/// Sets a block of a plane to nought.
+fn clear(totals: &mut [u16], width: usize, (left, top): (usize, usize), edge: usize) {
+    for line in totals.chunks_exact_mut(width).skip(top).take(edge) {
+        line[left..(left + edge).min(width)].fill(0);
     }
 }
 
@@ -114,7 +140,7 @@ fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane
         let row = &count[(y / edge).min(count.len() / columns - 1) * columns..][..columns];
         for ((samples, totals), &count) in samples.chunks_mut(edge).zip(totals.chunks(edge)).zip(row) {
             for (sample, &total) in samples.iter_mut().zip(totals) {
-                // Every tile has rested once: the first frame is compared with itself.
+                // A tile that was forgotten and has not rested since is filled by what was kept of it.
                 *sample = ((total + count / 2) / count.max(1)) as u8;
             }
         }
@@ -122,18 +148,20 @@ fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane
 }
 
 /// Replaces one tile of `resting` by the median over frames spread through the window; frames that didn't keep the tile
-/// count with the mean that stands there.
+/// count with the mean that stands there, where it `rested`.
 fn median_of_tile(
     tile: u32,
     columns: usize,
     frames: &[KeptFrame],
-    (width, height): (usize, usize),
+    rested: bool,
     resting: &mut Picture,
 ) {
     /// Samples taken for the median: enough to be robust, few enough to be quick.
     const SAMPLES: usize = 15;
-    let step = frames.len().div_ceil(SAMPLES).max(1);
-    let chosen: Vec<_> = frames.iter().skip(step / 2).step_by(step).map(|frame| frame.tile(tile)).collect();
+    let (width, height) = (resting.width(), resting.height());
+    let samples: Vec<_> = frames.iter().map(|frame| frame.tile(tile)).filter(|kept| rested || kept.is_some()).collect();
+    let step = samples.len().div_ceil(SAMPLES).max(1);
+    let chosen: Vec<_> = samples.into_iter().skip(step / 2).step_by(step).collect();
     let (x, y) = (tile as usize % columns * TILE, tile as usize / columns * TILE);
     let mut values = Vec::with_capacity(chosen.len());
     let mut fill = |out: &mut Plane, edge: usize, part: usize, limit: (usize, usize)| {

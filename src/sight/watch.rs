@@ -10,7 +10,7 @@ use std::sync::{Arc, OnceLock};
 
 use crate::clip::{Picture, Plane};
 use crate::sight::cells::{CELL, CellMeans, STEPS};
-use crate::sight::reference::{BINS, CellNoise, Reference, drift};
+use crate::sight::reference::{BINS, CellNoise, Compared, Reference, drift};
 use crate::sight::resting::RunningMean;
 use crate::sight::siting::chroma_offset_px;
 
@@ -142,7 +142,8 @@ impl Watch {
         self.means.take(picture);
         let (reference, mean) =
             self.reference.get_or_insert_with(|| (Reference::new(&self.means), RunningMean::new(picture)));
-        let (levels, changed) = reference.compare(&self.means);
+        let Compared { levels, changed, settled } = reference.compare(&self.means);
+        mean.forget(&settled, self.means.columns);
         let kept_tiles = tiles_around(&changed, self.means.columns, self.width, self.height);
         mean.add(picture, &kept_tiles);
         self.changed_share_sum += changed.len() as f64 / self.means.planes[0].len().max(1) as f64;

@@ -137,7 +137,7 @@ pub fn score(known: &KnownClip, measurement: &Measurement) -> Score {
         rms_px: 0.0,
         worst_px: 0.0,
         bias_px: PixelPoint::new(0.0, 0.0),
-        flights_measured: measurement.flights.len(),
+        flights_measured: measurement.launches().count(),
         flights_true: known.flights.len(),
         pairs: Vec::new(),
         marked_over_true: known.marked_over_true,
@@ -167,7 +167,8 @@ pub fn score(known: &KnownClip, measurement: &Measurement) -> Score {
             }
         }
         let best = (0..votes.len()).max_by_key(|&i| votes[i]).filter(|&i| votes[i] > 0);
-        score.pairs.extend(best.map(|i| pair(flight, &known.flights[i])));
+        let launched = best.filter(|_| flight.after_bounce.is_none());
+        score.pairs.extend(launched.map(|i| pair(flight, &known.flights[i])));
     }
     let count = score.found.max(1) as f64;
     score.rms_px = (squares / count).sqrt();
