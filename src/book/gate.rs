@@ -41,6 +41,8 @@ pub struct GateDefaults {
     pub time: Timestamp,
     /// Zone of times without one.
     pub zone: TimeZone,
+    /// Take speeds beyond what launchers give as well.
+    pub confirmed: bool,
 }
 
 impl Book {
@@ -222,6 +224,9 @@ impl Reading<'_> {
             measurement: None,
         };
         let record = record.checked().map_err(|error| error.to_string())?;
+        if record.is_beyond_launchers() && !defaults.confirmed {
+            return Err(format!("{speed_m_per_s} m/s is faster than launchers throw; if it is meant, add `--confirm`"));
+        }
         Ok(Incoming { key: None, record, set_aside: None })
     }
 
@@ -337,6 +342,7 @@ mod tests {
             rig: None,
             time: "2026-05-09T08:00:00Z".parse().unwrap(),
             zone: TimeZone::UTC,
+            confirmed: false,
         }
     }
 
@@ -367,6 +373,15 @@ mod tests {
         assert_eq!(numbers, [3, 5, 6, 7]);
         assert_eq!(lines[0].problem, "speed `fast` is not a number");
         assert_eq!(lines[1].problem, "a speed of -1 is not possible");
+    }
+
+    #[test]
+    fn a_speed_that_no_launcher_gives_is_asked_back() {
+        let text = "speed / m/s\n4.0\n400\n";
+        let Err(ExchangeError::BadLines { lines, .. }) = read(text) else { panic!("taken") };
+        assert!(lines.len() == 1 && lines[0].line == 3 && lines[0].problem.contains("--confirm"));
+        let confirmed = GateDefaults { confirmed: true, ..defaults() };
+        assert_eq!(read_gate(text, Path::new("gate.csv"), &confirmed).unwrap().len(), 2);
     }
 
     #[test]

@@ -59,7 +59,8 @@ impl Book {
 /// The flights of a measurement as shots.
 ///
 /// The speed is the launch speed with gravity given where there is one (its uncertainty is the smaller). The part of the
-/// uncertainty that the flights of one rig share is that of scale and time base, combined as a speed is made of them.
+/// uncertainty that the flights of one rig share is that of the budget without each flight's own lines; in files of before it was
+/// kept which those are, that of scale and time base, combined as a speed is made of them.
 pub fn shots_of(measurement: &Measurement, into: &RecordInto) -> Vec<ShotRecord> {
     // A measurement is plain numbers and texts; it can always be written.
     let json = serde_json::to_string(measurement).ok();
@@ -75,7 +76,8 @@ fn shot_of(
     json: Option<String>,
 ) -> ShotRecord {
     let speed = flight.best_speed_m_per_s();
-    let common = shared_relative_uncertainty(measurement).map(|relative| relative * speed.value);
+    let of_old = || shared_relative_uncertainty(measurement).map(|relative| relative * speed.value);
+    let common = flight.shared_uncertainty_of_best_speed().or_else(of_old);
     let standard_uncertainty_m_per_s = speed.standard_uncertainty.filter(|u| *u > 0.0);
     let clip = measurement
         .reading
@@ -120,6 +122,7 @@ fn later(time: Timestamp, flight: &FlightMeasurement, measurement: &Measurement)
 mod tests {
     use super::super::Selection;
     use super::*;
+    use crate::measurement::BudgetLine;
     use crate::report::sample;
     use crate::units::Estimate;
 
@@ -165,6 +168,23 @@ mod tests {
         assert!(shots[0].record.time < shots[1].record.time);
         let kept: Measurement = serde_json::from_str(shots[0].record.measurement.as_ref().unwrap()).unwrap();
         assert_eq!(kept, measurement);
+    }
+
+    #[test]
+    fn the_moment_of_launch_is_each_shots_own() {
+        let mut measurement = two_flights();
+        let flight = &mut measurement.flights[0];
+        flight.launch_speed_gravity_given_m_per_s = None;
+        flight.launch_speed_m_per_s = Estimate::with_coverage_factor(4.0, 0.13, 2.0);
+        let line = |part: f64, own: bool| BudgetLine {
+            launch_speed_m_per_s: Some(part),
+            each_shots_own: Some(own),
+            ..BudgetLine::default()
+        };
+        // 3-4-5, and 5-12-13 with what is the shot's own.
+        flight.budget = vec![line(0.03, false), line(0.12, true), line(0.04, false)];
+        let common = shots_of(&measurement, &into())[0].common_uncertainty_m_per_s.unwrap();
+        assert!((common - 0.05).abs() < 1e-12, "{common}");
     }
 
     #[test]

@@ -130,7 +130,16 @@ pub struct Shot {
     pub set_aside: Option<String>,
 }
 
+/// Faster than any launcher of a lesson gives; such a speed is recorded when it is confirmed. Common practice, no source: pitching
+/// machines throw at up to about 45 m/s.
+const FASTEST_USUAL_M_PER_S: f64 = 50.0;
+
 impl ShotRecord {
+    /// Whether the speed is beyond what launchers give, so that a slip of the pen is likelier than the shot.
+    pub fn is_beyond_launchers(&self) -> bool {
+        self.speed_m_per_s > FASTEST_USUAL_M_PER_S
+    }
+
     /// The record as the book will keep it: names trimmed, empty texts taken as not stated, time to the millisecond.
     ///
     /// # Errors

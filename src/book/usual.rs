@@ -4,10 +4,11 @@ use serde::Deserialize;
 
 use super::error::BookError;
 use super::select::Selection;
-use super::shot::{Outcome, Setting, Shot};
+use super::shot::{Outcome, Setting, Shot, ShotRecord};
 use super::store::Book;
 use crate::flight::aim::Target;
 use crate::maths::tests_of_means::{Sample, t_quantile};
+use crate::measurement::BudgetLine;
 use crate::units::Estimate;
 
 /// Coverage factor of a 95 % interval of a normal distribution (GUM table G.2, infinite degrees of freedom).
@@ -97,7 +98,7 @@ struct Seen {
     /// The part of the uncertainty that doesn't average out; where it isn't known, the whole, to be on the safe side.
     common: Option<f64>,
     own: Option<f64>,
-    angle: Option<Estimate>,
+    angle: Option<(Estimate, Option<f64>)>,
     outcome: Option<Outcome>,
     target: Option<Target>,
 }
@@ -111,7 +112,7 @@ impl Seen {
             speed: record.speed_m_per_s,
             common: record.common_uncertainty_m_per_s.or(own),
             own,
-            angle: measured_angle(shot),
+            angle: measured_angle(record),
             outcome: record.outcome,
             target: record.target,
         }
@@ -128,12 +129,18 @@ struct Angles {
 struct Angle {
     number: u32,
     launch_angle_deg: Estimate,
+    #[serde(default)]
+    budget: Vec<BudgetLine>,
 }
 
-fn measured_angle(shot: &Shot) -> Option<Estimate> {
-    let flight = shot.record.clip.as_ref().map_or(1, |clip| clip.flight);
-    let angles: Angles = serde_json::from_str(shot.record.measurement.as_ref()?).ok()?;
-    angles.flights.iter().find(|angle| angle.number == flight).map(|angle| angle.launch_angle_deg)
+/// The angle that a clip's measurement gives, and what of its uncertainty the shots of the rig share; where that isn't kept, all of
+/// it, to be on the safe side.
+pub(super) fn measured_angle(record: &ShotRecord) -> Option<(Estimate, Option<f64>)> {
+    let flight = record.clip.as_ref().map_or(1, |clip| clip.flight);
+    let angles: Angles = serde_json::from_str(record.measurement.as_ref()?).ok()?;
+    let angle = angles.flights.iter().find(|angle| angle.number == flight)?;
+    let shared = BudgetLine::shared_part(&angle.budget, |line| line.launch_angle_deg);
+    Some((angle.launch_angle_deg, shared.or(angle.launch_angle_deg.standard_uncertainty)))
 }
 
 /// A mean over two settings would be that of neither.
@@ -146,10 +153,11 @@ fn one_setting(shots: &[Seen]) -> Result<(), BookError> {
 
 fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
     let speeds: Vec<f64> = shots.iter().map(|shot| shot.speed).collect();
-    let angles: Vec<Estimate> = shots.iter().filter_map(|shot| shot.angle).collect();
-    let degrees: Vec<f64> = angles.iter().map(|angle| angle.value).collect();
-    // The camera's tilt is the same for every shot: the angle's own uncertainty is taken as shared.
-    let tilt = angles.iter().filter_map(|angle| angle.standard_uncertainty).reduce(f64::max);
+    let angles: Vec<(Estimate, Option<f64>)> = shots.iter().filter_map(|shot| shot.angle).collect();
+    let degrees: Vec<f64> = angles.iter().map(|(angle, _)| angle.value).collect();
+    // The camera's tilt is the same for every shot; when the ball left the launcher isn't.
+    let tilt = angles.iter().filter_map(|(_, shared)| *shared).reduce(f64::max);
+    let own = angles.first().and_then(|(angle, _)| angle.standard_uncertainty);
     let setting = shots.first().map(|shot| shot.setting.clone()).unwrap_or_default();
     let set_angle = setting.angle_deg.map(Estimate::without_uncertainty);
     let common = shots.iter().filter_map(|shot| shot.common).reduce(f64::max);
@@ -161,7 +169,7 @@ fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
         speed_m_per_s: mean_of_shots(&speeds, common, shots.first().and_then(|shot| shot.own))
             .unwrap_or(Estimate::without_uncertainty(f64::NAN)),
         speed_scatter_m_per_s: scatter(&speeds),
-        angle_deg: mean_of_shots(&degrees, tilt, tilt).or(set_angle),
+        angle_deg: mean_of_shots(&degrees, tilt, own).or(set_angle),
         angle_scatter_deg: scatter(&degrees),
         tried: tried(shots),
     }
@@ -208,7 +216,7 @@ pub fn mean_of_shots(values: &[f64], common: Option<f64>, own: Option<f64>) -> O
 
 #[cfg(test)]
 mod tests {
-    use super::super::shot::{ShotRecord, Source};
+    use super::super::shot::Source;
     use super::*;
 
     fn record(session: &str, notch: &str, speed: f64, outcome: Option<Outcome>) -> ShotRecord {

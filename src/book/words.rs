@@ -1,7 +1,10 @@
 //! The answers of the book in words, before any number.
 
 use super::compare::Comparison;
-use super::drift::{Change, DriftCheck, FoundBy, Needed, Scatter, SignalKind, TooFew, Verdict};
+use super::drift::{
+    Change, DriftCheck, FoundBy, Limit, Needed, Scatter, ScatterChange, SignalKind, TooFew, Verdict,
+};
+use super::shot::Source;
 use super::target::TargetShift;
 use crate::maths::agreement::Agreement;
 use crate::maths::control_charts::FalseAlarmRates;
@@ -16,11 +19,8 @@ pub fn verdict(check: &DriftCheck) -> String {
             percent(smallest)
         ),
         Verdict::Drifted(change) => drifted(check, &change),
-        Verdict::RigsCouldDoIt(change) => format!(
-            "Too uncertain to tell: the later shots are {}, but the scales of the two rigs alone could make such a \
-             difference. Film both days with the same rig, or measure its lengths better.",
-            change_in_words(&change)
-        ),
+        Verdict::Unsure(change, limit) => unsure(check, &change, limit),
+        Verdict::OneShot(change, needed) => one_shot(check, &change, needed),
         Verdict::TooFew(few) => too_few(check, &few),
     }
 }
@@ -30,6 +30,59 @@ fn drifted(check: &DriftCheck, change: &Change) -> String {
     let session = session_name(check, change);
     let date = change.since.time.strftime("%Y-%m-%d");
     format!("{manner} {} since shot {} (session \"{session}\", {date}).", change_in_words(change), change.since.id)
+}
+
+fn unsure(check: &DriftCheck, change: &Change, limit: Limit) -> String {
+    let (shared, advice) = match check.source {
+        Some(Source::Gate) => ("the gates’ own errors", "Measure with the same gate, or state its length better."),
+        Some(Source::Video) => ("the scales", "Film both days with the same rig, or measure its lengths better."),
+        _ => ("what the shots of each rig share", "Measure with the same rig, or its lengths better."),
+    };
+    let rigs = check.rigs.join("”, “");
+    let doer = match limit {
+        Limit::Rigs => format!("{shared} of “{rigs}” alone could"),
+        Limit::RigsAndScatter => format!("the scatter of so few shots and {shared} of “{rigs}” together could"),
+    };
+    format!("Too uncertain to tell: the later shots are {}, but {doer} make such a difference. {advice}", change_in_words(change))
+}
+
+fn one_shot(check: &DriftCheck, change: &Change, needed: Needed) -> String {
+    let way = if change.test.difference < 0.0 { "below" } else { "above" };
+    let (relative, _) = change.relative();
+    let start = format!(
+        "One shot can't tell a drift from a slip: shot {} lies {} {way} the mean of the earlier ones, farther than chance \
+         usually takes one ({}).",
+        change.since.id,
+        percent(relative.abs()),
+        chance(Some(change.test.p_two_sided))
+    );
+    let goal = percent(check.question.shift_of_interest);
+    let next = match needed {
+        Needed::InLatestSession(shots) | Needed::InBothSessions(shots) => {
+            format!("Shoot again before anything is moved: {shots} shots in this session would show a change of {goal}.")
+        }
+        Needed::BetterScale => "Shoot again before anything is moved.".to_owned(),
+    };
+    format!("{start} {next}")
+}
+
+/// Whether the scatter from shot to shot has changed; `None` where nothing shows that.
+pub fn scatter_change(change: &ScatterChange, mean_speed: f64) -> Option<String> {
+    if !change.differs() {
+        return None;
+    }
+    let way = if change.after > change.before { "grown" } else { "become smaller" };
+    let what = if change.measured_alike {
+        ""
+    } else {
+        " The sessions weren't measured equally well, so that this may be the measuring."
+    };
+    Some(format!(
+        "The scatter from shot to shot has {way}: {} instead of {} (F test, {}).{what}",
+        percent(change.after / mean_speed),
+        percent(change.before / mean_speed),
+        chance(Some(change.test.p_two_sided))
+    ))
 }
 
 fn session_name<'c>(check: &'c DriftCheck, change: &Change) -> &'c str {

@@ -150,6 +150,11 @@ fn report_quality(console: &Console, check: &DriftCheck) {
     if let (Some(scatter), Some(baseline)) = (&check.scatter, baseline) {
         told(console, &words::scatter(scatter, baseline.mean));
     }
+    if let (Some(change), Some(baseline)) = (&check.scatter_change, baseline)
+        && let Some(sentence) = words::scatter_change(change, baseline.mean)
+    {
+        told(console, &sentence);
+    }
     let shots = baseline.map_or(0, |sample| sample.count);
     told(console, &words::baseline_worth(shots, baseline_worth(shots).as_ref()));
     if check.common_unknown {

@@ -47,6 +47,9 @@ pub(super) struct AddArguments {
     /// The speeds are from another record, not from a gate.
     #[arg(long)]
     imported: bool,
+    /// Record speeds beyond what launchers give as well: they are meant.
+    #[arg(long)]
+    confirm: bool,
 }
 
 #[derive(Debug, Args)]
@@ -67,6 +70,9 @@ pub(super) struct GateArguments {
     /// Name of the gate.
     #[arg(long)]
     rig: Option<String>,
+    /// Record speeds beyond what launchers give as well: they are meant.
+    #[arg(long)]
+    confirm: bool,
 }
 
 pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), CommandError> {
@@ -93,7 +99,8 @@ pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), Command
         return add_line_by_line(place, arguments, record);
     }
     let readings = arguments.speeds.iter().map(|text| reading(text, arguments)).collect::<Result<Vec<_>, _>>()?;
-    let records = readings.into_iter().map(record).collect();
+    let records: Vec<ShotRecord> = readings.into_iter().map(record).collect();
+    confirmed(&records, arguments.confirm)?;
     report(&place.console, &place.open_or_make()?.add(records, Timestamp::now()).map_err(failed)?);
     Ok(())
 }
@@ -135,8 +142,17 @@ fn add_line(
     arguments: &AddArguments,
     record: impl Fn((Reading, Option<Outcome>)) -> ShotRecord,
 ) -> Result<Added, CommandError> {
-    let reading = reading(line, arguments)?;
-    book.add(vec![record(reading)], Timestamp::now()).map_err(|error: BookError| failed(error))
+    let record = record(reading(line, arguments)?);
+    confirmed(std::slice::from_ref(&record), arguments.confirm)?;
+    book.add(vec![record], Timestamp::now()).map_err(|error: BookError| failed(error))
+}
+
+/// Speeds that no launcher of a lesson gives are asked back.
+fn confirmed(records: &[ShotRecord], confirm: bool) -> Result<(), CommandError> {
+    let Some(record) = records.iter().find(|record| !confirm && record.is_beyond_launchers()) else { return Ok(()) };
+    let speed = record.speed_m_per_s;
+    Err(CommandError::new(Exit::WrongUse, format!("{speed} m/s is faster than launchers throw; nothing was recorded"))
+        .with_hint("check the number and its unit; if it is meant, add `--confirm`"))
 }
 
 /// A speed and, behind it, whether the ball went in.
@@ -168,6 +184,7 @@ pub(super) fn import_gate(place: &Place, arguments: &GateArguments) -> Result<()
         rig: arguments.rig.clone(),
         time: now,
         zone: TimeZone::system(),
+        confirmed: arguments.confirm,
     };
     let added = place.open_or_make()?.import_gate(&arguments.file, &defaults, now).map_err(failed)?;
     report(&place.console, &added);

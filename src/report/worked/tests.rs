@@ -2,7 +2,7 @@ use super::*;
 use crate::flight::solve::Quantity::*;
 
 fn given(quantity: Quantity, value: f64, figures: usize) -> Given {
-    Given { quantity, value, figures: Some(figures) }
+    Given::new(quantity, value, Some(figures))
 }
 
 fn cliff() -> Sheet {

@@ -160,7 +160,7 @@ impl Reading {
         Ok(Self {
             value: convert(kind, value, unit, text)?,
             half_width_95,
-            figures: significant_figures(number),
+            figures: figures_after(kind, unit, value, significant_figures(number)),
             text: text.split_whitespace().collect::<Vec<_>>().join(" "),
         })
     }
@@ -176,6 +176,19 @@ impl Reading {
             None => Estimate::without_uncertainty(self.value),
         }
     }
+}
+
+/// Significant figures in the SI unit: as many as keep the place of the last figure typed. 0.9 rad, good to 0.1 rad or 6°, is 52° and not
+/// 5·10¹°. A power of ten changes nothing.
+fn figures_after(kind: Kind, unit: &str, value: f64, figures: usize) -> usize {
+    let Some((divide, multiply)) = kind.factor(unit) else { return figures };
+    let shift = (multiply / divide).log10();
+    if value == 0.0 || (shift - shift.round()).abs() < 1e-9 {
+        return figures;
+    }
+    let first = value.abs().log10();
+    let last = first.floor() - figures as f64 + 1.0;
+    ((first + shift).floor() - (last + shift).floor() + 1.0).max(1.0) as usize
 }
 
 fn split_unit(text: &str) -> (&str, &str) {
@@ -221,6 +234,24 @@ pub fn significant_figures(number: &str) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn figures_keep_the_place_of_the_last_one_typed() {
+        // By hand: 0.1 rad is 5.7°, 1 km/h is 0.28 m/s, 1 ft is 0.30 m.
+        let cases = [
+            (Kind::Angle, ".9 rad", 2),
+            (Kind::Angle, "0.90 rad", 3),
+            (Kind::Angle, "48.2°", 3),
+            (Kind::Speed, "15 km/h", 2),
+            (Kind::Speed, "36 km/h", 3),
+            (Kind::Length, "3 ft", 1),
+            (Kind::Length, "30 cm", 2),
+            (Kind::Length, "1.50 m", 3),
+        ];
+        for (kind, text, figures) in cases {
+            assert_eq!(Reading::parse(kind, text).unwrap().figures, figures, "{text}");
+        }
+    }
 
     #[test]
     fn readings_carry_unit_and_interval() {
