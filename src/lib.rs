@@ -27,6 +27,7 @@ pub mod flight;
 pub mod maths;
 pub mod measure;
 pub mod measurement;
+pub mod quantity;
 pub mod report;
 pub mod rig;
 pub mod scene;

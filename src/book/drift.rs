@@ -39,6 +39,12 @@ pub const EWMA_LIMIT: f64 = 2.86;
 /// Significance of the test whether the scatter changed.
 const SCATTER_LEVEL: f64 = 0.05;
 
+/// So many measured angles are the least that are judged.
+pub const FEWEST_ANGLES: usize = 4;
+
+/// Significance of the test whether two ways of measuring differ.
+const METHODS_LEVEL: f64 = 0.05;
+
 /// Longer runs are tested for a split in this many block means.
 const SPLIT_BLOCKS: usize = 100;
 const SPLIT_HISTORIES: usize = 5_000;
@@ -77,18 +83,12 @@ pub enum DriftError {
     MixedLaunchers(Vec<String>),
     #[error("the shots have {} different settings: {}", .0.len(), settings_in_words(.0))]
     MixedSettings(Vec<Setting>),
-    #[error("the speeds are from different sources: {}", sources_in_words(.0))]
-    MixedSources(Vec<Source>),
     #[error("no session of these shots is called `{name}`")]
     NoSuchSession { name: String, known: Vec<String> },
 }
 
 fn settings_in_words(settings: &[Setting]) -> String {
     settings.iter().map(Setting::in_words).collect::<Vec<_>>().join("; ")
-}
-
-fn sources_in_words(sources: &[Source]) -> String {
-    sources.iter().map(|source| source.word()).collect::<Vec<_>>().join(", ")
 }
 
 impl DriftError {
@@ -99,8 +99,7 @@ impl DriftError {
                 "record shots first, or ask for other ones; `lobline book list` shows what is there".to_owned()
             }
             Self::MixedLaunchers(_) => "name one with `--launcher`".to_owned(),
-            Self::MixedSettings(_) => "choose one with `--notch`, `--angle` or `--ball`".to_owned(),
-            Self::MixedSources(_) => "choose one with `--source`; `compare` tells whether they agree".to_owned(),
+            Self::MixedSettings(_) => "choose one with `--setting`, `--angle` or `--ball`".to_owned(),
             Self::NoSuchSession { known, .. } => format!("known: {}", known.join(", ")),
         }
     }
@@ -271,9 +270,30 @@ pub enum Needed {
     BetterScale,
 }
 
+/// What is judged: speeds, or the angles in their place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Judged {
+    Speed,
+    Angle,
+}
+
+/// Two ways of measuring that don't agree within a session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MethodsDiffer {
+    pub session: String,
+    pub first: Source,
+    pub second: Source,
+    /// First minus second, with what the shots of each share.
+    pub test: TTest,
+    /// Of the second.
+    pub mean: f64,
+}
+
 /// Everything that a check found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DriftCheck {
+    /// Where it is the angle, all that is called a speed here is one, in degrees.
+    pub judged: Judged,
     pub question: DriftQuestion,
     pub launcher: Option<String>,
     pub setting: Option<Setting>,
@@ -287,6 +307,8 @@ pub struct DriftCheck {
     /// What the tested shots were measured with, and by which way of measuring.
     pub rigs: Vec<String>,
     pub source: Option<Source>,
+    /// Where shots of one session were measured in several ways that don't agree.
+    pub methods: Vec<MethodsDiffer>,
     /// `None` while the baseline has fewer than two shots.
     pub limits: Option<IndividualsLimits>,
     pub points: Vec<ChartPoint>,
@@ -311,6 +333,29 @@ impl DriftCheck {
 /// # Errors
 /// [`DriftError`] when the series mixes what can't be compared, or is empty.
 pub fn check(series: &Series, question: &DriftQuestion) -> Result<DriftCheck, DriftError> {
+    checked(series, question, Judged::Speed)
+}
+
+/// As [`check`], of the measured launch angles, with `shift_of_interest_deg` as the change that matters; `None` where fewer than
+/// [`FEWEST_ANGLES`] shots have one.
+///
+/// # Errors
+/// As [`check`].
+pub fn check_angles(
+    series: &Series,
+    question: &DriftQuestion,
+    shift_of_interest_deg: f64,
+) -> Option<Result<DriftCheck, DriftError>> {
+    let angles = series.of_angles();
+    let mean = Sample::of(&angles.speeds()).filter(|sample| sample.count >= FEWEST_ANGLES)?.mean;
+    // Of a level launch no share can be told.
+    (mean.abs() > 1.0).then(|| {
+        let question = DriftQuestion { shift_of_interest: shift_of_interest_deg / mean.abs(), ..question.clone() };
+        checked(&angles, &question, Judged::Angle)
+    })
+}
+
+fn checked(series: &Series, question: &DriftQuestion, judged: Judged) -> Result<DriftCheck, DriftError> {
     refuse_mixtures(series)?;
     let run = Run::of(series, question)?;
     let limits = individuals_limits(&speeds(run.baseline()));
@@ -318,6 +363,7 @@ pub fn check(series: &Series, question: &DriftQuestion) -> Result<DriftCheck, Dr
     let scatter = run.scatter();
     let evidence = run.evidence();
     Ok(DriftCheck {
+        judged,
         question: question.clone(),
         launcher: series.launchers.first().cloned(),
         setting: series.settings.first().cloned(),
@@ -325,7 +371,8 @@ pub fn check(series: &Series, question: &DriftQuestion) -> Result<DriftCheck, Dr
         before_baseline: run.before,
         scatter_change: run.scatter_change(),
         rigs: run.rigs(series),
-        source: series.sources.first().copied(),
+        source: Some(series.sources.as_slice()).filter(|sources| sources.len() == 1).map(|sources| sources[0]),
+        methods: run.methods(series),
         signals: signals(&points),
         suspects: run.suspects(),
         common_unknown: run.latest_comparison().is_some_and(|compared| compared.common_unknown),
@@ -346,9 +393,6 @@ fn refuse_mixtures(series: &Series) -> Result<(), DriftError> {
     }
     if series.settings.len() > 1 {
         return Err(DriftError::MixedSettings(series.settings.clone()));
-    }
-    if series.sources.len() > 1 {
-        return Err(DriftError::MixedSources(series.sources.clone()));
     }
     Ok(())
 }
@@ -435,6 +479,32 @@ impl Run {
             test: variance_ratio(&after, &before)?,
             measured_alike: measured_alike(self.baseline(), latest),
         })
+    }
+
+    /// Ways of measuring that disagree, session by session. Two ways of one session see the same launcher on the same day.
+    fn methods(&self, series: &Series) -> Vec<MethodsDiffer> {
+        let mut found = Vec::new();
+        for (session, shots) in &self.groups {
+            let by = |source: Source| -> Vec<SeriesShot> {
+                shots.iter().filter(|shot| shot.source == source).copied().collect()
+            };
+            for (i, first) in series.sources.iter().enumerate() {
+                for second in &series.sources[i + 1..] {
+                    let (a, b) = (by(*first), by(*second));
+                    let (Some(of_a), Some(of_b)) = (Sample::of(&speeds(&a)), Sample::of(&speeds(&b))) else { continue };
+                    let (common, _) = common_uncertainty_of_difference(&a, &b);
+                    let test = welch_with_common(&of_a, &of_b, common);
+                    found.extend(test.filter(|test| test.p_two_sided < METHODS_LEVEL).map(|test| MethodsDiffer {
+                        session: series.sessions[*session].clone(),
+                        first: *first,
+                        second: *second,
+                        test,
+                        mean: of_b.mean,
+                    }));
+                }
+            }
+        }
+        found
     }
 
     /// Names of what was measured with, in the order in which they come.

@@ -11,7 +11,7 @@
 //! | `uncertainty` | as `speed`, or % | standard uncertainty of the speed, random part and shared part together |
 //! | `shared uncertainty` | as `speed`, or % | the part of it that all readings of this gate share |
 //! | `time` | none | RFC 3339, or date and time of day in the local zone |
-//! | `launcher`, `session`, `notch`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
+//! | `launcher`, `session`, `setting`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
 //! | `outcome` | none | hit or miss, where somebody aimed |
 //! | `target` | none | cup or ring: at what it was aimed; with the next three |
 //! | `opening`, `opening height`, `opening distance` | m, cm, mm | of the target |
@@ -74,7 +74,7 @@ enum Column {
     Angle,
     Launcher,
     Session,
-    Notch,
+    Setting,
     Ball,
     Rig,
     Outcome,
@@ -146,7 +146,8 @@ fn column_of(cell: &str) -> Result<Column, String> {
         }
         "launcher" => Column::Launcher,
         "session" => Column::Session,
-        "notch" => Column::Notch,
+        // `notch` in files of before.
+        "setting" | "notch" => Column::Setting,
         "ball" => Column::Ball,
         "rig" => Column::Rig,
         "outcome" => Column::Outcome,
@@ -200,7 +201,7 @@ impl Reading<'_> {
         let record = ShotRecord {
             launcher: self.text(Column::Launcher).or(defaults.launcher.clone()).unwrap_or_default(),
             setting: Setting {
-                notch: self.text(Column::Notch).or(defaults.setting.notch.clone()),
+                name: self.text(Column::Setting).or(defaults.setting.name.clone()),
                 angle_deg: self.angle()?.or(defaults.setting.angle_deg),
                 ball: self.text(Column::Ball).or(defaults.setting.ball.clone()),
             },
@@ -222,6 +223,8 @@ impl Reading<'_> {
             target: self.target()?,
             note: self.text(Column::Note),
             measurement: None,
+            launch_angle: None,
+            landing: None,
         };
         let record = record.checked().map_err(|error| error.to_string())?;
         if record.is_beyond_launchers() && !defaults.confirmed {

@@ -5,7 +5,7 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::error::BookError;
-use super::shot::{ClipFlight, Outcome, Setting, ShotRecord, Source};
+use super::shot::{ClipFlight, MeasuredAngle, Outcome, Setting, ShotRecord, Source};
 use super::store::{Added, Book};
 use crate::flight::aim::Target;
 use crate::measurement::{FlightMeasurement, Measurement};
@@ -100,6 +100,20 @@ fn shot_of(
         target: into.target,
         note: into.note.clone(),
         measurement: json,
+        launch_angle: Some(angle_of(flight)),
+        landing: None,
+    }
+}
+
+/// The angle of the fit with gravity free. Where the budget doesn't tell what of its uncertainty shots share, all of it counts as shared,
+/// to be on the safe side.
+fn angle_of(flight: &FlightMeasurement) -> MeasuredAngle {
+    let whole = flight.launch_angle_deg.standard_uncertainty.filter(|u| *u > 0.0);
+    let common = flight.shared_uncertainty_of_angle_deg();
+    MeasuredAngle {
+        angle_deg: flight.launch_angle_deg.value,
+        standard_uncertainty_deg: whole,
+        common_uncertainty_deg: common.zip(whole).map(|(common, whole)| common.min(whole)).or(whole),
     }
 }
 

@@ -1,14 +1,11 @@
 //! What a launcher usually does: speed, angle, scatter from shot to shot, hits and misses, as far as the book knows them.
 
-use serde::Deserialize;
-
 use super::error::BookError;
 use super::select::Selection;
-use super::shot::{Outcome, Setting, Shot, ShotRecord};
+use super::shot::{MeasuredAngle, Outcome, Setting, Shot, setting_in_words};
 use super::store::Book;
 use crate::flight::aim::Target;
 use crate::maths::tests_of_means::{Sample, t_quantile};
-use crate::measurement::BudgetLine;
 use crate::units::Estimate;
 
 /// Coverage factor of a 95 % interval of a normal distribution (GUM table G.2, infinite degrees of freedom).
@@ -19,8 +16,8 @@ const NORMAL_95: f64 = 1.96;
 pub struct Asked {
     pub launcher: String,
     /// `None`: the shots must all have been made at one.
-    pub notch: Option<String>,
-    /// Degrees above the horizontal to which the launcher was set; `None` as with `notch`.
+    pub setting: Option<String>,
+    /// Degrees above the horizontal to which the launcher was set; `None` as with `setting`.
     pub angle_deg: Option<f64>,
     /// `None`: the session of the latest shot, because a launcher may have drifted since an earlier one.
     pub session: Option<String>,
@@ -67,7 +64,7 @@ impl Book {
     pub fn usual(&self, asked: &Asked) -> Result<Usual, BookError> {
         let mut selection = Selection {
             launcher: Some(asked.launcher.clone()),
-            notch: asked.notch.clone(),
+            setting: asked.setting.clone(),
             angle_deg: asked.angle_deg,
             session: asked.session.clone(),
             other_than_clip: asked.other_than_clip.clone(),
@@ -83,22 +80,22 @@ impl Book {
 }
 
 fn no_shots(asked: &Asked) -> BookError {
-    let notch = asked.notch.as_ref().map(|notch| format!("notch {notch}"));
+    let setting = asked.setting.as_deref().map(setting_in_words);
     let angle = asked.angle_deg.map(|angle| format!("{angle}°"));
     let session = asked.session.as_ref().map(|session| format!("session {session}"));
     let others = asked.other_than_clip.as_ref().map(|_| "another clip than this".to_owned());
-    let with: Vec<String> = [notch, angle, session, others].into_iter().flatten().collect();
+    let with: Vec<String> = [setting, angle, session, others].into_iter().flatten().collect();
     BookError::NoShots { launcher: asked.launcher.clone(), with: with.join(", ") }
 }
 
-/// What of a shot counts here; its measurement file isn't kept in memory.
+/// What of a shot counts here.
 struct Seen {
     setting: Setting,
     speed: f64,
     /// The part of the uncertainty that doesn't average out; where it isn't known, the whole, to be on the safe side.
     common: Option<f64>,
     own: Option<f64>,
-    angle: Option<(Estimate, Option<f64>)>,
+    angle: Option<MeasuredAngle>,
     outcome: Option<Outcome>,
     target: Option<Target>,
 }
@@ -112,35 +109,11 @@ impl Seen {
             speed: record.speed_m_per_s,
             common: record.common_uncertainty_m_per_s.or(own),
             own,
-            angle: measured_angle(record),
+            angle: record.launch_angle,
             outcome: record.outcome,
             target: record.target,
         }
     }
-}
-
-/// The part of a measurement file that is wanted here.
-#[derive(Deserialize)]
-struct Angles {
-    flights: Vec<Angle>,
-}
-
-#[derive(Deserialize)]
-struct Angle {
-    number: u32,
-    launch_angle_deg: Estimate,
-    #[serde(default)]
-    budget: Vec<BudgetLine>,
-}
-
-/// The angle that a clip's measurement gives, and what of its uncertainty the shots of the rig share; where that isn't kept, all of
-/// it, to be on the safe side.
-pub(super) fn measured_angle(record: &ShotRecord) -> Option<(Estimate, Option<f64>)> {
-    let flight = record.clip.as_ref().map_or(1, |clip| clip.flight);
-    let angles: Angles = serde_json::from_str(record.measurement.as_ref()?).ok()?;
-    let angle = angles.flights.iter().find(|angle| angle.number == flight)?;
-    let shared = BudgetLine::shared_part(&angle.budget, |line| line.launch_angle_deg);
-    Some((angle.launch_angle_deg, shared.or(angle.launch_angle_deg.standard_uncertainty)))
 }
 
 /// A mean over two settings would be that of neither.
@@ -153,11 +126,12 @@ fn one_setting(shots: &[Seen]) -> Result<(), BookError> {
 
 fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
     let speeds: Vec<f64> = shots.iter().map(|shot| shot.speed).collect();
-    let angles: Vec<(Estimate, Option<f64>)> = shots.iter().filter_map(|shot| shot.angle).collect();
-    let degrees: Vec<f64> = angles.iter().map(|(angle, _)| angle.value).collect();
+    let angles: Vec<MeasuredAngle> = shots.iter().filter_map(|shot| shot.angle).collect();
+    let degrees: Vec<f64> = angles.iter().map(|angle| angle.angle_deg).collect();
     // The camera's tilt is the same for every shot; when the ball left the launcher isn't.
-    let tilt = angles.iter().filter_map(|(_, shared)| *shared).reduce(f64::max);
-    let own = angles.first().and_then(|(angle, _)| angle.standard_uncertainty);
+    let shared = |angle: &MeasuredAngle| angle.common_uncertainty_deg.or(angle.standard_uncertainty_deg);
+    let tilt = angles.iter().filter_map(shared).reduce(f64::max);
+    let own = angles.first().and_then(|angle| angle.standard_uncertainty_deg);
     let setting = shots.first().map(|shot| shot.setting.clone()).unwrap_or_default();
     let set_angle = setting.angle_deg.map(Estimate::without_uncertainty);
     let common = shots.iter().filter_map(|shot| shot.common).reduce(f64::max);
@@ -216,13 +190,13 @@ pub fn mean_of_shots(values: &[f64], common: Option<f64>, own: Option<f64>) -> O
 
 #[cfg(test)]
 mod tests {
-    use super::super::shot::Source;
+    use super::super::shot::{ShotRecord, Source};
     use super::*;
 
     fn record(session: &str, notch: &str, speed: f64, outcome: Option<Outcome>) -> ShotRecord {
         ShotRecord {
             launcher: "wooden catapult".into(),
-            setting: Setting { notch: Some(notch.into()), angle_deg: Some(45.0), ball: None },
+            setting: Setting { name: Some(notch.into()), angle_deg: Some(45.0), ball: None },
             session: session.into(),
             time: "2026-05-09T10:00:00Z".parse().unwrap(),
             speed_m_per_s: speed,
@@ -235,6 +209,8 @@ mod tests {
             target: None,
             note: None,
             measurement: None,
+            launch_angle: None,
+            landing: None,
         }
     }
 
@@ -271,13 +247,13 @@ mod tests {
         stronger.time = late.time;
         let (_folder, book) = book(vec![record("spring", "2", 4.0, None), late, stronger]);
         assert!(matches!(book.usual(&asked()), Err(BookError::SeveralSettings { settings }) if settings.len() == 2));
-        let second = book.usual(&Asked { notch: Some("2".into()), ..asked() }).unwrap();
+        let second = book.usual(&Asked { setting: Some("2".into()), ..asked() }).unwrap();
         let missed = vec![TriedAt { target: None, hits: 0, misses: 1 }];
         assert_eq!((second.session.as_str(), second.speed_m_per_s.value, second.tried), ("autumn", 3.8, missed));
         assert_eq!(second.speed_m_per_s.standard_uncertainty, None);
         let spring = Asked { session: Some("spring".into()), ..asked() };
         assert_eq!(book.usual(&spring).unwrap().speed_m_per_s.value, 4.0);
-        let none = book.usual(&Asked { notch: Some("9".into()), ..asked() });
+        let none = book.usual(&Asked { setting: Some("9".into()), ..asked() });
         assert!(matches!(none, Err(BookError::NoShots { .. })));
     }
 

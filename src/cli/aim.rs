@@ -15,7 +15,7 @@ use crate::flight::aim::{
     chance_by_angle, place,
 };
 use crate::flight::chance::{LearntShare, Opening, OpeningKind, Taught, Tried, learn_share};
-use crate::flight::reading::{Kind, Reading};
+use crate::quantity::{Kind, Reading};
 use crate::measure::taught_by_book;
 use crate::report::aimed::{Asked, best_sentence, told};
 use crate::report::chance_graph::write_chance_graph;

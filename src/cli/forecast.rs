@@ -10,7 +10,7 @@ use super::rows::{Row, in_line, table};
 use super::statement::{LaunchOptions, Stated, no_answer, read};
 use crate::flight::forecast::{Forecast, ForecastError, forecast};
 use crate::flight::path::reach;
-use crate::flight::reading::{Kind, Reading};
+use crate::quantity::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::flight::solve::Quantity;
 use crate::report::aimed::{forecast_sentences, signed_cm};

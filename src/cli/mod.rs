@@ -6,6 +6,7 @@
 pub mod aim;
 pub mod book;
 pub mod card;
+pub mod class;
 pub mod demo;
 pub mod forecast;
 pub mod lens;
@@ -41,6 +42,7 @@ struct Arguments {
 enum Command {
     Measure(Box<measure::MeasureArguments>),
     Refit(refit::RefitArguments),
+    Class(class::ClassOptions),
     Overlay(overlay::OverlayArguments),
     Demo(demo::DemoArguments),
     Forecast(forecast::ForecastOptions),
@@ -89,6 +91,7 @@ pub fn run() -> ExitCode {
 fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
+        Command::Class(options) => class::run(&options, console),
         Command::Refit(arguments) => refit::run(&arguments, console),
         Command::Overlay(arguments) => overlay::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),

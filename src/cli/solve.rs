@@ -7,7 +7,7 @@ use super::forecast::{FORMAT_VERSION, SheetOptions, pretty};
 use super::output::{CommandError, Console};
 use super::rows::{Row, table};
 use super::statement::{PlaceOptions, no_answer, read, wrong};
-use crate::flight::reading::Kind;
+use crate::quantity::Kind;
 use crate::flight::solve::{Estimates, Quantity, Solution, SolveError, solve_with_uncertainty};
 use crate::report::worked::{Given, worked_solution};
 use crate::rig::Rig;

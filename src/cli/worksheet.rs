@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::forecast::{FORMAT_VERSION, pretty};
 use super::output::{CommandError, Console, Exit};
 use super::statement::{PlaceOptions, no_answer, read, read_positive, wrong};
-use crate::flight::reading::Kind;
+use crate::quantity::Kind;
 use crate::flight::safety::CAUTIONS;
 use crate::report::worked::{text, write};
 use crate::report::worksheet::{ChallengeSet, Limits, Span, Task, WorksheetError, make};

@@ -198,9 +198,9 @@ pub enum SolveError {
     NoFlight(&'static str),
 }
 
-/// A height with as many decimals as tell it from `other`, three at least.
+/// A height with as many decimals as show how far it is from `other`, three at least.
 pub(super) fn told_apart(value: f64, other: f64) -> String {
-    let places = (3..=12).find(|places| format!("{value:.places$}") != format!("{other:.places$}")).unwrap_or(12);
+    let places = (-(value - other).abs().log10()).ceil().clamp(3.0, 12.0) as usize;
     format!("{value:.places$}")
 }
 

@@ -8,7 +8,7 @@ use thiserror::Error;
 
 use crate::book::Usual;
 use crate::flight::forecast::{ForecastError, speed_from_gate};
-use crate::flight::reading::Reading;
+use crate::quantity::Reading;
 use crate::measurement::{FORMAT_VERSION, FlightMeasurement};
 use crate::rig::{Rig, Stated};
 use crate::units::Estimate;
@@ -173,6 +173,7 @@ impl Before {
         let to_centimetres = (value.log10().floor() + 3.0).max(1.0) as usize;
         Ok(Reading {
             value,
+            standard_uncertainty: estimate.standard_uncertainty,
             half_width_95: estimate.expanded_uncertainty_95,
             figures: estimate.expanded_uncertainty_95.map_or(to_centimetres, |_| Figured::of(estimate).figures),
             text: format!("{value} m"),
@@ -304,7 +305,7 @@ impl MeasuredLaunch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::flight::reading::Kind;
+    use crate::quantity::Kind;
 
     fn read(kind: Kind, text: &str) -> Reading {
         Reading::parse(kind, text).unwrap()

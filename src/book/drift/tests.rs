@@ -4,6 +4,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use super::super::shot::MeasuredAngle;
 use super::*;
 
 /// A launcher of 4 m/s with 1 % scatter.
@@ -48,6 +49,7 @@ fn history(rng: &mut ChaCha8Rng, sessions: &[Session]) -> Series {
                 common_uncertainty_m_per_s: plan.common,
                 rig: session,
                 source: Source::Gate,
+                angle: None,
             });
         }
     }
@@ -205,6 +207,44 @@ fn what_limits_a_verdict_is_named_from_what_differs() {
 }
 
 #[test]
+fn ways_of_measuring_that_disagree_are_named() {
+    let mut series = typed(&[&[4.01, 3.99, 4.02, 3.98, 4.00, 3.90, 3.88, 3.91, 3.89, 3.90]]);
+    for shot in &mut series.shots[5..] {
+        (shot.source, shot.rig) = (Source::Landing, 1);
+    }
+    series.sources = vec![Source::Gate, Source::Landing];
+    series.rigs.push("tape".into());
+    let found = check(&series, &DriftQuestion::default()).unwrap();
+    let [differ] = found.methods.as_slice() else { panic!("{:?}", found.methods) };
+    // 4.000 less 3.896.
+    assert!((differ.test.difference - 0.104).abs() < 1e-9);
+    assert!(super::super::words::methods(differ, Judged::Speed).contains("gate"));
+    series.shots.iter_mut().for_each(|shot| shot.common_uncertainty_m_per_s = Some(0.1));
+    assert_eq!(check(&series, &DriftQuestion::default()).unwrap().methods, []);
+}
+
+#[test]
+fn angles_are_judged_as_speeds_are() {
+    let before = [50.1, 49.9, 50.2, 49.8, 50.0, 50.1];
+    let mut series = typed(&[&[4.0; 6], &[4.0; 6]]);
+    for (i, shot) in series.shots.iter_mut().enumerate() {
+        let angle_deg = before[i % 6] + if i < 6 { 0.0 } else { 2.0 };
+        shot.angle = Some(MeasuredAngle {
+            angle_deg,
+            standard_uncertainty_deg: Some(0.2),
+            common_uncertainty_deg: Some(0.1),
+        });
+    }
+    let found = check_angles(&series, &DriftQuestion::default(), 1.0).unwrap().unwrap();
+    let Verdict::Drifted(change) = found.verdict else { panic!("{:?}", found.verdict) };
+    assert!((change.test.difference - 2.0).abs() < 1e-9);
+    let words = super::super::words::verdict(&found);
+    assert!(words.contains("steeper by 2.0") && words.contains('°') && !words.contains('%'), "{words}");
+    series.shots[3..].iter_mut().for_each(|shot| shot.angle = None);
+    assert!(check_angles(&series, &DriftQuestion::default(), 1.0).is_none());
+}
+
+#[test]
 fn one_shot_is_told_as_one_shot() {
     let before: &[f64] = &[4.01, 3.99, 4.02, 3.98, 4.00, 4.01, 3.97, 4.03];
     let verdict = verdict_of(&typed(&[before, &[3.85]]));
@@ -253,8 +293,6 @@ fn what_cannot_be_compared_is_refused() {
     let series = history(&mut rng, &[plain(5, 0.0)]);
     let question = DriftQuestion::default();
     assert_eq!(check(&Series::default(), &question), Err(DriftError::NoShots));
-    let mixed = Series { sources: vec![Source::Gate, Source::Video], ..series.clone() };
-    assert!(matches!(check(&mixed, &question), Err(DriftError::MixedSources(_))));
     let mixed = Series { settings: vec![Setting::default(); 2], ..series.clone() };
     assert!(matches!(check(&mixed, &question), Err(DriftError::MixedSettings(_))));
     let question = DriftQuestion { baseline: Some("spring".into()), ..question };

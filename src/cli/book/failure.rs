@@ -2,7 +2,8 @@
 
 use crate::book::compare::CompareError;
 use crate::book::drift::DriftError;
-use crate::book::{BookError, ExchangeError, ReadingError};
+use crate::book::{BookError, ExchangeError};
+use crate::quantity::ReadingError;
 use crate::cli::output::{CommandError, Exit};
 
 /// An error of the book on its way to the user.

@@ -91,6 +91,8 @@ pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), Comm
         ("clip", text(&clip)),
         ("outcome", record.outcome.map_or("unknown", Outcome::word).to_owned()),
         ("target", record.target.map_or_else(|| "unknown".to_owned(), |target| target.in_words())),
+        ("launch angle", record.launch_angle.map_or_else(|| "not measured".to_owned(), |angle| angle.in_words())),
+        ("landed", record.landing.map_or_else(|| "not measured".to_owned(), |landing| landing.in_words())),
         ("note", text(&record.note)),
         ("measurement file", record.measurement.as_ref().map_or("none", |_| "yes (`--measurement`)").to_owned()),
         ("set aside", shot.set_aside.clone().unwrap_or_else(|| "no".to_owned())),

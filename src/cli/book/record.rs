@@ -55,7 +55,7 @@ pub(super) struct AddArguments {
 #[derive(Debug, Args)]
 pub(super) struct GateArguments {
     /// The CSV file. Its first line names the columns with their units: `speed / m/s`, or `gate time / ms` and `width / mm`;
-    /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `notch`, `angle / deg`,
+    /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `setting`, `angle / deg`,
     /// `ball`, `rig`, `note`; where somebody aimed `outcome` (hit or miss), `opening / cm`, `opening height / cm`,
     /// `opening distance / m`, `target` (cup or ring).
     file: PathBuf,
@@ -94,6 +94,8 @@ pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), Command
         target,
         note: arguments.note.clone(),
         measurement: None,
+        launch_angle: None,
+        landing: None,
     };
     if arguments.speeds.iter().any(|speed| speed == "-") {
         return add_line_by_line(place, arguments, record);
@@ -148,7 +150,7 @@ fn add_line(
 }
 
 /// Speeds that no launcher of a lesson gives are asked back.
-fn confirmed(records: &[ShotRecord], confirm: bool) -> Result<(), CommandError> {
+pub(super) fn confirmed(records: &[ShotRecord], confirm: bool) -> Result<(), CommandError> {
     let Some(record) = records.iter().find(|record| !confirm && record.is_beyond_launchers()) else { return Ok(()) };
     let speed = record.speed_m_per_s;
     Err(CommandError::new(Exit::WrongUse, format!("{speed} m/s is faster than launchers throw; nothing was recorded"))
@@ -157,21 +159,26 @@ fn confirmed(records: &[ShotRecord], confirm: bool) -> Result<(), CommandError> 
 
 /// A speed and, behind it, whether the ball went in.
 fn reading(text: &str, arguments: &AddArguments) -> Result<(Reading, Option<Outcome>), CommandError> {
-    let (speed, outcome) = match text.trim().rsplit_once(char::is_whitespace) {
-        Some((speed, word)) if Outcome::from_word(word).is_some() => (speed, Outcome::from_word(word)),
-        _ => (text, None),
-    };
+    let (speed, outcome) = split_outcome(text);
     Ok((read_speed(speed, arguments.unit.as_deref()).map_err(failed)?, outcome))
 }
 
-fn typed_time(text: &str) -> Result<Timestamp, CommandError> {
+/// What was read, and whether the ball went in, where that stands behind it.
+pub(super) fn split_outcome(text: &str) -> (&str, Option<Outcome>) {
+    match text.trim().rsplit_once(char::is_whitespace) {
+        Some((read, word)) if Outcome::from_word(word).is_some() => (read, Outcome::from_word(word)),
+        _ => (text, None),
+    }
+}
+
+pub(super) fn typed_time(text: &str) -> Result<Timestamp, CommandError> {
     read_time(text, &TimeZone::system()).ok_or_else(|| {
         CommandError::new(Exit::WrongUse, format!("`{text}` is not a time"))
             .with_hint("write it like `2026-05-09 10:30` or `2026-05-09T10:30:00Z`")
     })
 }
 
-fn today() -> String {
+pub(super) fn today() -> String {
     ZonedDateTime::now().date().to_string()
 }
 

@@ -7,7 +7,7 @@ use clap::Args;
 use crate::cli::output::{CommandError, Exit};
 use crate::cli::statement::{BookOptions, SourceOptions, before_error, read, wrong};
 use crate::clip::fingerprint_of;
-use crate::flight::reading::Kind;
+use crate::quantity::Kind;
 use crate::measure::Expected;
 use crate::rig::Rig;
 

@@ -213,7 +213,8 @@ proptest! {
 /// Place and velocity after `time` by Runge and Kutta's classical method (Abramowitz and Stegun 25.5.10), which shares nothing
 /// with the rules.
 fn integrated(vx: f64, vy: f64, g: f64, time: f64) -> [f64; 4] {
-    const STEPS: usize = 64;
+    // Exact for a constant acceleration, whatever the step.
+    const STEPS: usize = 8;
     let rates = |state: [f64; 4]| [state[2], state[3], 0.0, -g];
     let moved = |state: [f64; 4], rate: [f64; 4], by: f64| std::array::from_fn(|i| state[i] + by * rate[i]);
     let step = time / STEPS as f64;
@@ -342,7 +343,7 @@ fn a_place_at_the_highest_point_is_reached_once_and_one_above_it_is_told_from_it
     let at = |rise: f64| solve(&Values::from([(Speed, 4.0), (Angle, 90.0), (Rise, rise), (Gravity, 9.81)]));
     assert_eq!(at(apex).unwrap().len(), 1);
     let error = at(apex + 2.1e-5).unwrap_err().to_string();
-    assert!(error.contains("0.81551 m") && error.contains("0.81549 m") && error.ends_with("0.021 mm too low"), "{error}");
+    assert!(error.contains("0.81552 m") && error.contains("0.81549 m") && error.ends_with("0.021 mm too low"), "{error}");
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::book::drift::{DriftCheck, DriftQuestion, check};
 use crate::book::{Asked, Book, BookError, Outcome, RecordInto, Selection, Setting, Usual, words, written_at};
 use crate::flight::aim::Target;
 use crate::flight::chance::OpeningKind;
-use crate::flight::reading::Kind;
+use crate::quantity::Kind;
 use crate::serve::error::Refusal;
 use crate::serve::id::Id;
 use crate::serve::room::{GroupInShort, Room};
@@ -23,8 +23,8 @@ pub struct Recorded {
     /// The date of the shot when empty.
     #[serde(default)]
     session: String,
-    #[serde(default)]
-    notch: String,
+    #[serde(default, alias = "notch")]
+    setting: String,
     #[serde(default)]
     ball: String,
     /// To which the launcher was set, degrees.
@@ -132,7 +132,7 @@ fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp
     let session = typed(&wanted.session).unwrap_or_else(date);
     RecordInto {
         launcher: launcher.to_owned(),
-        setting: Setting { notch: typed(&wanted.notch), angle_deg: wanted.angle_deg, ball: typed(&wanted.ball) },
+        setting: Setting { name: typed(&wanted.setting), angle_deg: wanted.angle_deg, ball: typed(&wanted.ball) },
         // Each group films with its own phone and ruler: their errors aren't shared.
         rig: Some(format!("{}, {session}", group.name)),
         session,
