@@ -326,7 +326,8 @@ pub struct BudgetLine {
 impl BudgetLine {
     /// What shots of one set-up share of a result's uncertainty; `None` where it isn't kept which lines those are.
     pub fn shared_part(lines: &[Self], of: impl Fn(&Self) -> Option<f64>) -> Option<f64> {
-        let shared = lines.iter().map(|line| line.each_shots_own.map(|own| if own { 0.0 } else { of(line).unwrap_or(0.0) }));
+        let shared =
+            lines.iter().map(|line| line.each_shots_own.map(|own| if own { 0.0 } else { of(line).unwrap_or(0.0) }));
         let squares: Option<f64> = shared.map(|part| part.map(|part| part * part)).sum();
         squares.filter(|_| !lines.is_empty()).map(f64::sqrt)
     }

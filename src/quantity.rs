@@ -66,32 +66,18 @@ impl Kind {
     const fn units(self) -> &'static [Unit] {
         match self {
             Self::Speed => const { &[over("m/s", 1.0), over("cm/s", 100.0), over("km/h", 3.6), times("ft/s", 0.3048)] },
-            Self::Angle => {
-                const { &[over("°", 1.0), over("deg", 1.0), times("rad", 180.0 / std::f64::consts::PI)] }
-            }
+            Self::Angle => const { &[over("°", 1.0), over("deg", 1.0), times("rad", 180.0 / std::f64::consts::PI)] },
             Self::Length => {
-                const {
-                    &[
-                        over("m", 1.0),
-                        over("cm", 100.0),
-                        over("mm", 1000.0),
-                        times("in", 0.0254),
-                        times("ft", 0.3048),
-                    ]
-                }
+                const { &[over("m", 1.0), over("cm", 100.0), over("mm", 1000.0), times("in", 0.0254), times("ft", 0.3048)] }
             }
             Self::Time => {
-                const {
-                    &[over("s", 1.0), over("ms", 1000.0), over("us", 1e6), over("µs", 1e6), times("min", 60.0)]
-                }
+                const { &[over("s", 1.0), over("ms", 1000.0), over("us", 1e6), over("µs", 1e6), times("min", 60.0)] }
             }
             Self::Mass => const { &[over("g", 1000.0), over("kg", 1.0), times("oz", 0.028_349_523_125)] },
             Self::Acceleration => const { &[over("m/s²", 1.0), over("m/s2", 1.0), over("m/s^2", 1.0)] },
             Self::Temperature => const { &[over("°C", 1.0), over("degC", 1.0), over("C", 1.0)] },
             Self::Pressure => {
-                const {
-                    &[times("hPa", 100.0), over("Pa", 1.0), times("kPa", 1000.0), times("mbar", 100.0)]
-                }
+                const { &[times("hPa", 100.0), over("Pa", 1.0), times("kPa", 1000.0), times("mbar", 100.0)] }
             }
             Self::Density => const { &[over("kg/m³", 1.0), over("kg/m3", 1.0), over("kg/m^3", 1.0)] },
             Self::Rate => const { &[over("Hz", 1.0), over("fps", 1.0)] },

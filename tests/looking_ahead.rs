@@ -164,8 +164,18 @@ fn what_cannot_be_says_why_and_what_to_do() {
 
 #[test]
 fn json_has_a_version_units_and_null_for_the_unknown() {
-    let forecast =
-        json(&["forecast", "--speed", "4 m/s", "--angle", "45°", "--height", "0 m", "--gravity", "9.81 m/s²", "--json"]);
+    let forecast = json(&[
+        "forecast",
+        "--speed",
+        "4 m/s",
+        "--angle",
+        "45°",
+        "--height",
+        "0 m",
+        "--gravity",
+        "9.81 m/s²",
+        "--json",
+    ]);
     assert_eq!(forecast["format_version"], 1);
     // v²/g on the level, to rounding.
     let range = forecast["forecast"]["range_m"]["value"].as_f64().unwrap();
@@ -235,7 +245,18 @@ fn measurement() -> serde_json::Value {
 fn book(folder: &std::path::Path) -> String {
     let book = folder.join("shots.sqlite").to_str().unwrap().to_owned();
     let shots = ["4.02 m/s hit", "4.05 m/s miss", "3.99 m/s hit", "4.01 m/s hit", "3.97 m/s miss", "4.03 m/s"];
-    let of = ["book", "--book", &book, "add", "--launcher", "wooden catapult", "--session", "spring", "--setting", "notch 3"];
+    let of = [
+        "book",
+        "--book",
+        &book,
+        "add",
+        "--launcher",
+        "wooden catapult",
+        "--session",
+        "spring",
+        "--setting",
+        "notch 3",
+    ];
     let at = ["--angle", "52", "--time", "2026-05-09T10:00:00Z"];
     let bucket = ["--opening", "14 cm", "--opening-height", "24 cm", "--opening-distance", "1.52 m"];
     Command::cargo_bin("lobline").unwrap().args(of).args(at).args(bucket).args(shots).assert().success();

@@ -22,7 +22,8 @@ use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::run_rules::{RunRule, WESTERN_ELECTRIC};
 use crate::maths::self_starting::self_starting_scores;
 use crate::maths::tests_of_means::{
-    Sample, TTest, Trend, VarianceRatio, grubbs, pooled_with_common, t_two_sided_p, trend, variance_ratio, welch_with_common,
+    Sample, TTest, Trend, VarianceRatio, grubbs, pooled_with_common, t_two_sided_p, trend, variance_ratio,
+    welch_with_common,
 };
 
 /// Significance of the session test; the other tests have what is left of 5 %.
@@ -699,12 +700,7 @@ fn by_session(shots: &[SeriesShot]) -> Vec<(usize, Vec<SeriesShot>)> {
 }
 
 /// Two parts of a run; `None` when either has fewer than two shots, or no scatter at all.
-fn compare_parts(
-    before: &[SeriesShot],
-    after: &[SeriesShot],
-    since: SeriesShot,
-    gradual: bool,
-) -> Option<Compared> {
+fn compare_parts(before: &[SeriesShot], after: &[SeriesShot], since: SeriesShot, gradual: bool) -> Option<Compared> {
     let (earlier, later) = (Sample::of(&speeds(before))?, Sample::of(&speeds(after))?);
     let (common, common_unknown) = common_uncertainty_of_difference(after, before);
     let scatter_alike = variance_ratio(&later, &earlier).is_none_or(|ratio| ratio.p_two_sided >= SCATTER_LEVEL);
@@ -771,7 +767,10 @@ fn trend_of_readings(values: &[f64]) -> Option<Trend> {
 /// The decimal place to which all values are rounded, 0.1 to 0.0001; `None` where they have more.
 fn last_digit(values: &[f64]) -> Option<f64> {
     let whole = |value: f64, per_unit: f64| (value * per_unit - (value * per_unit).round()).abs() < 1e-6;
-    [1e1, 1e2, 1e3, 1e4].into_iter().find(|per_unit| values.iter().all(|value| whole(*value, *per_unit))).map(f64::recip)
+    [1e1, 1e2, 1e3, 1e4]
+        .into_iter()
+        .find(|per_unit| values.iter().all(|value| whole(*value, *per_unit)))
+        .map(f64::recip)
 }
 
 /// Whether both parts were measured equally well, as far as is known. The scatter is then the launcher's in both, and one

@@ -124,7 +124,8 @@ impl Landing {
         if (flight.range_m.value - distance).abs() > 1e-9 * distance {
             return Err(LandingError::TooFarForTheAir);
         }
-        let parts = flight.budget.iter().map(|row| row.standard_uncertainty.map(|u| (row.sensitivity * u / slope).powi(2)));
+        let parts =
+            flight.budget.iter().map(|row| row.standard_uncertainty.map(|u| (row.sensitivity * u / slope).powi(2)));
         let common: Option<f64> = parts.sum::<Option<f64>>().map(f64::sqrt);
         let own = self.distance_m.standard_uncertainty.map(|u| u / slope);
         let speed_m_per_s = match common.zip(own) {
@@ -149,7 +150,8 @@ impl Landing {
     /// The speed counts as known: what it is uncertain by is what is looked for.
     fn launch(&self, speed: f64) -> Result<LaunchStatement, LandingError> {
         let of = |air: &InAir| -> Result<(Sphere, AirState), LandingError> {
-            let ball = Sphere::new(air.mass_kg, air.diameter_m).map_err(|error| LandingError::Air(error.to_string()))?;
+            let ball =
+                Sphere::new(air.mass_kg, air.diameter_m).map_err(|error| LandingError::Air(error.to_string()))?;
             let state = AirState::new(air.temperature_c, air.pressure_pa, air.relative_humidity);
             Ok((ball, state.map_err(|error| LandingError::Air(error.to_string()))?))
         };
@@ -200,11 +202,8 @@ mod tests {
     #[test]
     fn a_level_launch_from_a_table_gives_its_speed() {
         // x = v·√(2h/g): 1.20 m from 0.80 m up; u(h) = 1 cm moves v by ½·u(h)/h.
-        let table = Landing {
-            launch_height_m: stated(0.80, 0.01),
-            angle_deg: stated(0.0, 0.0),
-            ..landing(stated(1.20, 0.0))
-        };
+        let table =
+            Landing { launch_height_m: stated(0.80, 0.01), angle_deg: stated(0.0, 0.0), ..landing(stated(1.20, 0.0)) };
         let found = table.speed().unwrap();
         let speed = 1.20 / (2.0f64 * 0.80 / 9.81).sqrt();
         assert!((found.speed_m_per_s.value - speed).abs() < 1e-9);

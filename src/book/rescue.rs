@@ -240,8 +240,7 @@ impl<'c> Salvage<'c> {
             self.connection.query_row(&sql, [id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
         };
         // Its name in books up to version 4.
-        read("name").or_else(|_| read("notch"))
-            .unwrap_or_else(|_| (Some(format!("lost (setting {id})")), None, None))
+        read("name").or_else(|_| read("notch")).unwrap_or_else(|_| (Some(format!("lost (setting {id})")), None, None))
     }
 
     fn with_measurement(&mut self, id: i64, line: ShotLine) -> ShotLine {

@@ -108,9 +108,7 @@ impl Book {
         let mut find = self.connection.prepare("SELECT name, angle_deg, ball FROM settings WHERE id = ?1")?;
         ids.keys()
             .map(|id| {
-                find.query_row([id], |row| {
-                    Ok(Setting { name: row.get(0)?, angle_deg: row.get(1)?, ball: row.get(2)? })
-                })
+                find.query_row([id], |row| Ok(Setting { name: row.get(0)?, angle_deg: row.get(1)?, ball: row.get(2)? }))
             })
             .collect()
     }

@@ -199,7 +199,9 @@ impl ShotRecord {
         if let Some(target) = &self.target {
             check_target(target)?;
         }
-        possible("launch angle", self.launch_angle.map(|angle| angle.angle_deg), |angle| (-90.0..=90.0).contains(&angle))?;
+        possible("launch angle", self.launch_angle.map(|angle| angle.angle_deg), |angle| {
+            (-90.0..=90.0).contains(&angle)
+        })?;
         let of_angle = self.launch_angle.and_then(|angle| angle.standard_uncertainty_deg);
         possible("standard uncertainty of the angle", of_angle, |u| u > 0.0 && u < 180.0)?;
         if let (Some(common), Some(whole)) = (self.common_uncertainty_m_per_s, self.standard_uncertainty_m_per_s)

@@ -2,7 +2,8 @@
 
 use super::compare::Comparison;
 use super::drift::{
-    Change, DriftCheck, FoundBy, Judged, Limit, MethodsDiffer, Needed, Scatter, ScatterChange, SignalKind, TooFew, Verdict,
+    Change, DriftCheck, FoundBy, Judged, Limit, MethodsDiffer, Needed, Scatter, ScatterChange, SignalKind, TooFew,
+    Verdict,
 };
 use super::shot::Source;
 use super::target::TargetShift;
@@ -29,7 +30,11 @@ fn drifted(check: &DriftCheck, change: &Change) -> String {
     let manner = if change.gradual { "Drifting little by little: on the whole" } else { "Drifted:" };
     let session = session_name(check, change);
     let date = change.since.time.strftime("%Y-%m-%d");
-    format!("{manner} {} since shot {} (session \"{session}\", {date}).", change_in_words(check, change), change.since.id)
+    format!(
+        "{manner} {} since shot {} (session \"{session}\", {date}).",
+        change_in_words(check, change),
+        change.since.id
+    )
 }
 
 fn unsure(check: &DriftCheck, change: &Change, limit: Limit) -> String {
@@ -43,7 +48,10 @@ fn unsure(check: &DriftCheck, change: &Change, limit: Limit) -> String {
         Limit::Rigs => format!("{shared} of “{rigs}” alone could"),
         Limit::RigsAndScatter => format!("the scatter of so few shots and {shared} of “{rigs}” together could"),
     };
-    format!("Too uncertain to tell: the later shots are {}, but {doer} make such a difference. {advice}", change_in_words(check, change))
+    format!(
+        "Too uncertain to tell: the later shots are {}, but {doer} make such a difference. {advice}",
+        change_in_words(check, change)
+    )
 }
 
 fn one_shot(check: &DriftCheck, change: &Change, needed: Needed) -> String {
@@ -59,7 +67,9 @@ fn one_shot(check: &DriftCheck, change: &Change, needed: Needed) -> String {
     let goal = amount(check, check.question.shift_of_interest);
     let next = match needed {
         Needed::InLatestSession(shots) | Needed::InBothSessions(shots) => {
-            format!("Shoot again before anything is moved: {shots} shots in this session would show a change of {goal}.")
+            format!(
+                "Shoot again before anything is moved: {shots} shots in this session would show a change of {goal}."
+            )
         }
         Needed::BetterScale => "Shoot again before anything is moved.".to_owned(),
     };

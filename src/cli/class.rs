@@ -116,9 +116,8 @@ fn read(file: &Path, groups: &Groups) -> Result<Vec<Taken>, CommandError> {
             .with_hint("give a `measurement.json`, or what `lobline measure --json` printed")
     };
     let text = std::fs::read_to_string(&file).map_err(|error| bad(error.to_string()))?;
-    let newer = |version: u32| {
-        (version > FORMAT_VERSION).then(|| bad(format!("a newer lobline wrote it (format {version})")))
-    };
+    let newer =
+        |version: u32| (version > FORMAT_VERSION).then(|| bad(format!("a newer lobline wrote it (format {version})")));
     if let Ok(document) = serde_json::from_str::<Document>(&text) {
         return match newer(document.format_version) {
             Some(error) => Err(error),
@@ -140,8 +139,7 @@ impl OfClip {
         // A list given here goes before the group that stands in the file.
         let group = if own.as_ref() == Some(&listed) { self.group.unwrap_or(listed) } else { listed };
         let refused = |error: Option<Refused>| {
-            let Refused { message, hint } =
-                error.unwrap_or(Refused { message: "not measured".to_owned(), hint: None });
+            let Refused { message, hint } = error.unwrap_or(Refused { message: "not measured".to_owned(), hint: None });
             let error = CommandError::new(Exit::NoMeasurement, message);
             match hint {
                 Some(hint) => error.with_hint(hint),

@@ -13,8 +13,8 @@ use crate::flight::chance::OpeningKind;
 use crate::flight::drag::Sphere;
 use crate::flight::forecast::LaunchStatement;
 use crate::flight::gravity::{Place, expected_gravity};
-use crate::quantity::{Kind, Reading, ReadingError};
 use crate::measure::{Before, BeforeError, Figured, MeasuredLaunch, Origin, known};
+use crate::quantity::{Kind, Reading, ReadingError};
 use crate::rig::{Rig, RigError};
 use crate::units::Estimate;
 

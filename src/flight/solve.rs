@@ -329,7 +329,8 @@ fn refusal(values: &Values, given: &Values) -> Option<SolveError> {
         return Some(SolveError::Contradiction { quantity, given: given[&quantity], computed });
     }
     let impossible = values.iter().any(|(&quantity, &value)| check_range(quantity, value).is_err());
-    (impossible || mismatch(values, |_| true).is_some()).then_some(SolveError::NoFlight("the givens contradict each other"))
+    (impossible || mismatch(values, |_| true).is_some())
+        .then_some(SolveError::NoFlight("the givens contradict each other"))
 }
 
 impl Solution {

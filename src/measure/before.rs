@@ -8,8 +8,8 @@ use thiserror::Error;
 
 use crate::book::Usual;
 use crate::flight::forecast::{ForecastError, speed_from_gate};
-use crate::quantity::Reading;
 use crate::measurement::{FORMAT_VERSION, FlightMeasurement};
+use crate::quantity::Reading;
 use crate::rig::{Rig, Stated};
 use crate::units::Estimate;
 
@@ -333,7 +333,7 @@ mod tests {
     fn what_was_typed_goes_first() {
         let before = Before {
             origin: Some(Origin::Typed(read(Kind::Speed, "3.5 m/s"))),
-            angle: Some(read(Kind::Angle, "-10")),
+            angle: Some(read(Kind::Angle, "-10°")),
             height: Some(read(Kind::Length, "1.2 m")),
         };
         let known = before.launch(&rig(), Some(45.0)).unwrap();

@@ -375,13 +375,11 @@ impl ChallengeSet {
             Block::Heading(format!("Group {}: {}", index + 1, self.question())),
             Block::Paragraph(self.story(challenge)),
             Block::Sketch(drawing),
-            Block::Paragraph(
-                format!(
-                    "Show how you get there: what is known for the horizontal and the vertical motion, the formula, the numbers \
+            Block::Paragraph(format!(
+                "Show how you get there: what is known for the horizontal and the vertical motion, the formula, the numbers \
                      with their units, and the answer. Everything given has {DATA_FIGURES} significant figures: carry more on \
                      the way, and round the answer to {DATA_FIGURES}."
-                ),
-            ),
+            )),
             Block::WritingLines(7),
             Block::Answer("Our answer: ____________________".to_owned()),
             Block::Paragraph(

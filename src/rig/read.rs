@@ -346,7 +346,11 @@ impl Range {
 
     fn words(self, kind: Kind) -> String {
         let of = |value: f64| kind.in_first_unit(value);
-        if self.open { format!("above {}", of(self.lowest)) } else { format!("{} to {}", of(self.lowest), of(self.highest)) }
+        if self.open {
+            format!("above {}", of(self.lowest))
+        } else {
+            format!("{} to {}", of(self.lowest), of(self.highest))
+        }
     }
 }
 

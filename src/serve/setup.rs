@@ -5,8 +5,8 @@ use toml::{Table, Value};
 
 use super::error::Refusal;
 use super::id::Id;
-use crate::quantity::{Kind, Reading};
 use crate::measure::{Before, BeforeError, Expected, MeanLaunch, Mending, Origin, Settings};
+use crate::quantity::{Kind, Reading};
 use crate::rig::{Launcher, Rig};
 use crate::sight::FindOptions;
 use crate::units::{Estimate, PixelPoint};

@@ -180,7 +180,9 @@ fn verdict_of(series: &Series) -> Verdict {
 #[test]
 fn falling_shots_of_one_rig_are_a_drift_and_not_a_matter_of_rigs() {
     let falling: &[f64] = &[4.00, 3.93, 3.86, 3.79, 3.72];
-    let Verdict::Drifted(change) = verdict_of(&typed(&[falling])) else { panic!("{:?}", verdict_of(&typed(&[falling]))) };
+    let Verdict::Drifted(change) = verdict_of(&typed(&[falling])) else {
+        panic!("{:?}", verdict_of(&typed(&[falling])))
+    };
     // From the first to the last along the line: −0.28 of 4.00.
     assert!(change.gradual && (change.relative().0 + 0.07).abs() < 1e-9 && change.since.id == 1);
     // Five launches of one clip say what they share of its scale.
@@ -229,11 +231,8 @@ fn angles_are_judged_as_speeds_are() {
     let mut series = typed(&[&[4.0; 6], &[4.0; 6]]);
     for (i, shot) in series.shots.iter_mut().enumerate() {
         let angle_deg = before[i % 6] + if i < 6 { 0.0 } else { 2.0 };
-        shot.angle = Some(MeasuredAngle {
-            angle_deg,
-            standard_uncertainty_deg: Some(0.2),
-            common_uncertainty_deg: Some(0.1),
-        });
+        shot.angle =
+            Some(MeasuredAngle { angle_deg, standard_uncertainty_deg: Some(0.2), common_uncertainty_deg: Some(0.1) });
     }
     let found = check_angles(&series, &DriftQuestion::default(), 1.0).unwrap().unwrap();
     let Verdict::Drifted(change) = found.verdict else { panic!("{:?}", found.verdict) };

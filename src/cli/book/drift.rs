@@ -110,8 +110,11 @@ fn checked_of(
 
 pub(super) fn check(place: &Place, arguments: &DriftArguments) -> Result<(), CommandError> {
     if !(arguments.angle_shift > 0.0 && arguments.angle_shift < 90.0) {
-        return Err(CommandError::new(Exit::WrongUse, format!("--angle-shift {} is not possible", arguments.angle_shift))
-            .with_hint("give degrees above 0 and below 90"));
+        return Err(CommandError::new(
+            Exit::WrongUse,
+            format!("--angle-shift {} is not possible", arguments.angle_shift),
+        )
+        .with_hint("give degrees above 0 and below 90"));
     }
     let (check, series) = checked_of(place, &arguments.which, &arguments.question)?;
     let console = &place.console;

@@ -3,8 +3,8 @@
 use crate::book::compare::CompareError;
 use crate::book::drift::DriftError;
 use crate::book::{BookError, ExchangeError};
-use crate::quantity::ReadingError;
 use crate::cli::output::{CommandError, Exit};
+use crate::quantity::ReadingError;
 
 /// An error of the book on its way to the user.
 pub(in crate::cli) trait Failure: std::fmt::Display {

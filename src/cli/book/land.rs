@@ -122,8 +122,11 @@ impl LandArguments {
     ) -> Result<ShotRecord, CommandError> {
         let found = landing.speed().map_err(|error| landing_error(&error))?;
         let speed = found.speed_m_per_s;
-        let setting =
-            SettingArguments { setting: self.setting.clone(), angle: Some(landing.angle_deg.value), ball: self.ball.clone() };
+        let setting = SettingArguments {
+            setting: self.setting.clone(),
+            angle: Some(landing.angle_deg.value),
+            ball: self.ball.clone(),
+        };
         Ok(ShotRecord {
             launcher: self.launcher.clone(),
             setting: setting.setting(),

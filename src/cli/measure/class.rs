@@ -119,7 +119,8 @@ impl MeasureArguments {
     pub fn settings_of(&self, clip: &Path, groups: &Groups, common: &Settings) -> Result<Settings, CommandError> {
         let Some(file) = groups.rig_file(clip) else { return Ok(common.clone()) };
         let own = Rig::read(&file).map_err(|error| {
-            CommandError::new(Exit::WrongUse, format!("the rig of `{}`: {error}", clip.display())).with_hint(error.hint())
+            CommandError::new(Exit::WrongUse, format!("the rig of `{}`: {error}", clip.display()))
+                .with_hint(error.hint())
         })?;
         Ok(Settings { rig: self.with_scale(own.over(&common.rig))?, ..common.clone() })
     }

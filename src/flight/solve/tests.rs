@@ -343,7 +343,10 @@ fn a_place_at_the_highest_point_is_reached_once_and_one_above_it_is_told_from_it
     let at = |rise: f64| solve(&Values::from([(Speed, 4.0), (Angle, 90.0), (Rise, rise), (Gravity, 9.81)]));
     assert_eq!(at(apex).unwrap().len(), 1);
     let error = at(apex + 2.1e-5).unwrap_err().to_string();
-    assert!(error.contains("0.81552 m") && error.contains("0.81549 m") && error.ends_with("0.021 mm too low"), "{error}");
+    assert!(
+        error.contains("0.81552 m") && error.contains("0.81549 m") && error.ends_with("0.021 mm too low"),
+        "{error}"
+    );
 }
 
 #[test]
