@@ -27,6 +27,7 @@ pub mod flight;
 pub mod maths;
 pub mod measure;
 pub mod measurement;
+pub mod points;
 pub mod quantity;
 pub mod report;
 pub mod rig;

@@ -13,6 +13,7 @@ pub mod lens;
 pub mod measure;
 pub mod output;
 pub mod overlay;
+pub mod points;
 pub mod refit;
 pub mod rig;
 pub mod rows;
@@ -43,6 +44,7 @@ enum Command {
     Measure(Box<measure::MeasureArguments>),
     Refit(refit::RefitArguments),
     Class(class::ClassOptions),
+    Points(points::PointsOptions),
     Overlay(overlay::OverlayArguments),
     Demo(demo::DemoArguments),
     Forecast(forecast::ForecastOptions),
@@ -92,6 +94,7 @@ fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
         Command::Class(options) => class::run(&options, console),
+        Command::Points(options) => points::run(&options, console),
         Command::Refit(arguments) => refit::run(&arguments, console),
         Command::Overlay(arguments) => overlay::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),

@@ -265,7 +265,7 @@ fn settling_triples() -> Vec<[Quantity; 3]> {
             for k in j + 1..8 {
                 let triple = [all[i], all[j], all[k]];
                 let is_idle = |few: &&[Quantity]| few.iter().all(|quantity| triple.contains(quantity));
-                if !triple.iter().all(|quantity| launch.contains(quantity)) && !idle.iter().any(|few| is_idle(few)) {
+                if !triple.iter().all(|quantity| launch.contains(quantity)) && !idle.iter().any(is_idle) {
                     triples.push(triple);
                 }
             }
