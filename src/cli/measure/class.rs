@@ -235,3 +235,44 @@ pub fn write_tables(rows: &[Row<'_>], out: &Path, mark: DecimalMark) -> Result<(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(clap::Parser)]
+    struct Typed {
+        #[command(flatten)]
+        measure: MeasureArguments,
+    }
+
+    fn settings(folder: &Path, clip: &str) -> Settings {
+        let place = |name: &str| folder.join(name).display().to_string();
+        let typed = ["lobline", &place(clip), "--rig", &place("common.toml"), "--groups", &place("groups.csv")];
+        let arguments = <Typed as clap::Parser>::parse_from(typed).measure;
+        let (groups, common) = (arguments.class.groups().unwrap(), arguments.settings().unwrap());
+        arguments.settings_of(&folder.join(clip), &groups, &common).unwrap()
+    }
+
+    #[test]
+    fn a_clips_own_rig_goes_before_the_common_one_part_by_part() {
+        let folder = tempfile::tempdir().unwrap();
+        let files = [
+            ("common.toml", "[ball]\ndiameter = '70 mm'\n[camera]\ndistance = '3 m'\n"),
+            ("beside.rig.toml", "[camera]\ndistance = '4 m'\n"),
+            ("third.toml", "[camera]\nyaw = '5 deg'\n"),
+            ("groups.csv", "clip,group,rig\nbeside.mp4,A,\nlisted.mp4,B,third.toml\n"),
+        ];
+        for (name, text) in files {
+            std::fs::write(folder.path().join(name), text).unwrap();
+        }
+        let of = |clip: &str| {
+            let rig = settings(folder.path(), clip).rig;
+            let metres = |length: Option<crate::rig::StatedLength>| length.map(|length| length.length.metres());
+            (metres(rig.ball.diameter), metres(rig.camera.distance), rig.camera.yaw_deg.map(|yaw| yaw.value))
+        };
+        assert_eq!(of("plain.mp4"), (Some(0.07), Some(3.0), None));
+        assert_eq!(of("beside.mp4"), (Some(0.07), Some(4.0), None));
+        assert_eq!(of("listed.mp4"), (Some(0.07), None, Some(5.0)));
+    }
+}
