@@ -83,6 +83,8 @@ fn record(book: &mut Book, count: usize) {
             target: None,
             note: None,
             measurement: None,
+            launch_angle: None,
+            landing: None,
         }
     };
     let shots: Vec<ShotRecord> = (0..count).map(shot).collect();

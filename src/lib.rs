@@ -27,6 +27,8 @@ pub mod flight;
 pub mod maths;
 pub mod measure;
 pub mod measurement;
+pub mod points;
+pub mod quantity;
 pub mod report;
 pub mod rig;
 pub mod scene;

@@ -171,6 +171,22 @@ impl FlightMeasurement {
             _ => self.launch_angle_deg,
         }
     }
+
+    /// What [`Self::best_speed_m_per_s`] shares with other shots of the same set-up, as a standard uncertainty; `None` where the
+    /// budget doesn't tell.
+    pub fn shared_uncertainty_of_best_speed(&self) -> Option<f64> {
+        let budget = match (&self.gravity_given, self.launch_speed_gravity_given_m_per_s) {
+            (Some(fit), Some(_)) => &fit.budget,
+            (None, Some(_)) => return None,
+            _ => &self.budget,
+        };
+        BudgetLine::shared_part(budget, |line| line.launch_speed_m_per_s)
+    }
+
+    /// As [`Self::shared_uncertainty_of_best_speed`], of the launch angle, degrees.
+    pub fn shared_uncertainty_of_angle_deg(&self) -> Option<f64> {
+        BudgetLine::shared_part(&self.budget, |line| line.launch_angle_deg)
+    }
 }
 
 /// A ball that nobody weighed.
@@ -355,6 +371,20 @@ pub struct BudgetLine {
     /// Parts of the variances of launch speed, launch angle and gravity, 0 to 1.
     #[serde(default)]
     pub shares: Option<[f64; 3]>,
+    /// Whether another shot of the same set-up would err by this source anew, as by the places of the ball and the moment of launch,
+    /// and not alike, as by the scale. `None` in files of before it was kept.
+    #[serde(default)]
+    pub each_shots_own: Option<bool>,
+}
+
+impl BudgetLine {
+    /// What shots of one set-up share of a result's uncertainty; `None` where it isn't kept which lines those are.
+    pub fn shared_part(lines: &[Self], of: impl Fn(&Self) -> Option<f64>) -> Option<f64> {
+        let shared =
+            lines.iter().map(|line| line.each_shots_own.map(|own| if own { 0.0 } else { of(line).unwrap_or(0.0) }));
+        let squares: Option<f64> = shared.map(|part| part.map(|part| part * part)).sum();
+        squares.filter(|_| !lines.is_empty()).map(f64::sqrt)
+    }
 }
 
 /// An input of the budget that is one number.

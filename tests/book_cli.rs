@@ -136,7 +136,7 @@ fn setting_aside_needs_a_reason_and_can_be_undone() {
             .take(2)
             .collect::<Vec<_>>(),
         [
-            "    3  2026-05-09 10:02  catapult       open day       4.051  ± 0.010  gate",
+            "    3  2026-05-09 10:02  catapult       open day       4.051  ± 0.020  gate",
             "       set aside: hit the frame"
         ]
     );
@@ -152,7 +152,10 @@ fn errors_name_the_way_out() {
     assert_eq!(stderr, "error: no launcher is called `trebuchet` in the book\n\nhint: known: catapult\n");
     let (code, _, stderr) = book(folder.path(), &["add", "--launcher", "catapult", "4.02"]);
     assert_eq!(code, 2);
-    assert!(stderr.starts_with("error: `4.02` has no unit\n\nhint: write a number and one of m/s"), "{stderr}");
+    assert!(
+        stderr.starts_with("error: `4.02` has no unit\n\nhint: write `4.02 m/s`, or with another unit: m/s"),
+        "{stderr}"
+    );
     std::fs::write(folder.path().join("bad.csv"), "speed / m/s\n4.0\nfast\n").unwrap();
     let (code, _, stderr) = book(folder.path(), &["import-gate", "bad.csv", "--launcher", "catapult"]);
     assert_eq!(code, 3);
@@ -160,6 +163,43 @@ fn errors_name_the_way_out() {
     let elsewhere = tempfile::tempdir().unwrap();
     assert_eq!(book(elsewhere.path(), &["list"]).0, 2);
     assert!(!elsewhere.path().join("shots.sqlite").exists(), "reading made a book");
+}
+
+#[test]
+fn a_speed_beyond_launchers_is_asked_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, _, stderr) = book(folder.path(), &["add", "--launcher", "catapult", "400 m/s"]);
+    assert_eq!(code, 2);
+    assert!(stderr.contains("--confirm"), "{stderr}");
+    assert_eq!(done(folder.path(), &["add", "--launcher", "catapult", "--confirm", "400 m/s"]), "shot 1 recorded\n");
+}
+
+#[test]
+fn shots_enter_by_where_they_landed_and_are_judged_with_the_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let of = ["--launcher", "catapult", "--session", "open day", "--setting", "notch 3"];
+    let tape = ["--angle", "45° ± 0.5°", "--height", "0 m"];
+    // Level at 45°: v = √(9.81·1.60) = 3.962 m/s (OpenStax University Physics 1, section 4.3).
+    let distances = ["1.60 m ± 1 cm", "1.61 m ± 1 cm", "1.59 m ± 1 cm hit", "1.60 m ± 1 cm"];
+    done(folder.path(), &[&["land"], &of[..], &tape, &["--gravity", "9.81 m/s²"], &distances].concat());
+    let shown = done(folder.path(), &["show", "1"]);
+    assert!(shown.contains("3.9618") && shown.contains("landing"), "{shown}");
+    let gate = ["--angle", "45", "4.06 m/s", "4.05 m/s", "4.07 m/s", "4.06 m/s"];
+    done(folder.path(), &[&["add"], &of[..], &gate].concat());
+    let told = done(folder.path(), &["drift"]);
+    assert!(told.contains("two ways of measuring disagree") && told.contains("landing"), "{told}");
+    let (code, _, stderr) = book(folder.path(), &[&["land"], &of[..], &tape, &["1.60"]].concat());
+    assert_eq!(code, 2);
+    assert!(stderr.contains("`1.60 m`"), "{stderr}");
+}
+
+#[test]
+fn five_falling_shots_are_a_drift() {
+    let folder = tempfile::tempdir().unwrap();
+    let shots = ["4.00 m/s", "3.93 m/s", "3.86 m/s", "3.79 m/s", "3.72 m/s"];
+    done(folder.path(), &[&["add", "--launcher", "catapult", "--session", "a"], &shots[..]].concat());
+    let told = done(folder.path(), &["drift"]);
+    assert!(told.starts_with("Drifting little by little") && !told.contains("scales"), "{told}");
 }
 
 #[test]

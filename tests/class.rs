@@ -73,7 +73,7 @@ fn a_class_from_the_door_to_the_table() {
 
         // Rig and forecast for all arrive on the phone.
         teacher.run("document.getElementById('common').open = true").await;
-        for (field, text) in [("all-launcher", "wooden catapult"), ("all-notch", "3"), ("for-speed", "5.4 m/s"), ("for-angle", "50°"), ("for-height", "85 cm")] {
+        for (field, text) in [("all-launcher", "wooden catapult"), ("all-setting", "3"), ("for-speed", "5.4 m/s"), ("for-angle", "50°"), ("for-height", "85 cm")] {
             teacher.fill(&format!("#{field}"), text).await;
         }
         teacher.press("use this for all").await;

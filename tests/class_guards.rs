@@ -278,7 +278,7 @@ fn a_lesson_through_a_restart_to_its_end() {
     let speed = |i: usize| list()["groups"][i]["rows"][0]["speed"].as_str().unwrap().to_owned();
     assert!(speed(0).contains('±') && speed(0) == speed(1), "{}", list());
     // A forecast for all stands on each group's sheet.
-    let common = br#"{"launcher":"wooden catapult","notch":"3","forecast":{"speed":"5.4 m/s","angle":"50 deg","height":"85 cm"}}"#;
+    let common = br#"{"launcher":"wooden catapult","setting":"3","forecast":{"speed":"5.4 m/s","angle":"50 deg","height":"85 cm"}}"#;
     assert_eq!(server.teacher(&teacher, "POST", "/api/class/common", common).status, 204);
     let view = server.wait_for(&first, &one, &["done"]);
     assert!(view["result"]["flights"][0]["forecast"].as_str().unwrap().len() > 20, "{view}");
@@ -288,7 +288,7 @@ fn a_lesson_through_a_restart_to_its_end() {
     assert_eq!(list()["common"]["launcher"], "wooden catapult", "what is wrong changes nothing");
     // Into the book, once; each group is a rig of its own.
     let flights = format!(
-        r#"{{"launcher":"wooden catapult","notch":"3","session":"May","flights":[["{one}",1],["{two}",1]],
+        r#"{{"launcher":"wooden catapult","setting":"3","session":"May","flights":[["{one}",1],["{two}",1]],
             "outcomes":[["{one}",1,"hit"]],"opening":"25 cm","opening_height":"24 cm","opening_distance":"3.05 m"}}"#
     );
     let record = || server.teacher(&teacher, "POST", "/api/class/record", flights.as_bytes()).json();
@@ -306,7 +306,7 @@ fn a_lesson_through_a_restart_to_its_end() {
     let nowhere = format!(r#"{{"launcher":"x","flights":[["{one}",1]],"opening":"25 cm"}}"#);
     assert_eq!(server.teacher(&teacher, "POST", "/api/class/record", nowhere.as_bytes()).status, 422);
     // The teacher foretells by the shot book; a group can't open it.
-    let by_book = br#"{"launcher":"wooden catapult","notch":"3","forecast":{"like":{"book":"wooden catapult"},"angle":"50 deg","height":"85 cm"}}"#;
+    let by_book = br#"{"launcher":"wooden catapult","setting":"3","forecast":{"like":{"book":"wooden catapult"},"angle":"50 deg","height":"85 cm"}}"#;
     assert_eq!(server.teacher(&teacher, "POST", "/api/class/common", by_book).status, 204);
     let sheet = server.ask(&first, "GET", "/api/sheet", b"").json();
     assert!(sheet["teacher_says"].as_str().unwrap().contains("1 shot of the wooden catapult"), "{sheet}");

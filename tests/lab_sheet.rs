@@ -62,7 +62,7 @@ fn solutions_and_worksheets_are_read_by_everybody() {
     runtime().block_on(async {
         let Some(browser) = Browser::open(800, 1000, false).await else { return };
         let folder = tempfile::tempdir().unwrap();
-        let speeds = ["--speed", "3.6 m/s .. 4.4 m/s", "--angle", "40 .. 70", "--height", "25 cm .. 45 cm"];
+        let speeds = ["--speed", "3.6 m/s .. 4.4 m/s", "--angle", "40° .. 70°", "--height", "25 cm .. 45 cm"];
         let room = ["--room", "4 m", "--ceiling", "2.7 m", "--ball", "70 mm", "--groups", "2", "--working"];
         let worksheet = [&["worksheet"], &speeds[..], &room[..]].concat();
         let solution =

@@ -88,7 +88,7 @@ fn a_problem_worked_out() {
         "--speed",
         "25.0 m/s",
         "--angle",
-        "35.0",
+        "35.0°",
         "--drop",
         "20.0 m",
         "--gravity",
@@ -136,10 +136,10 @@ fn what_cannot_be_says_why_and_what_to_do() {
     let cases: [&[&str]; 7] = [
         &["solve", "--speed", "4.00 m/s", "--distance", "2 m", "--rise", "0 m"],
         &["solve", "--speed", "4.00 m/s"],
-        &["forecast", "--speed", "4.00", "--angle", "45", "--height", "30 cm"],
-        &["forecast", "--speed", "4.00 m/s", "--angle", "45", "--height", "30 cm", "--target-height", "2 m"],
+        &["forecast", "--speed", "4.00", "--angle", "45°", "--height", "30 cm"],
+        &["forecast", "--speed", "4.00 m/s", "--angle", "45°", "--height", "30 cm", "--target-height", "2 m"],
         &["forecast", "--from", "no-such-file.json", "--height", "30 cm"],
-        &["aim", "--speed", "4 m/s", "--angle", "45", "--height", "30 cm", "--ball", "9 cm", "--opening", "8 cm"],
+        &["aim", "--speed", "4 m/s", "--angle", "45°", "--height", "30 cm", "--ball", "9 cm", "--opening", "8 cm"],
         &[
             "worksheet",
             "--groups",
@@ -147,7 +147,7 @@ fn what_cannot_be_says_why_and_what_to_do() {
             "--speed",
             "20 m/s",
             "--angle",
-            "45",
+            "45°",
             "--height",
             "1 m",
             "--room",
@@ -164,8 +164,18 @@ fn what_cannot_be_says_why_and_what_to_do() {
 
 #[test]
 fn json_has_a_version_units_and_null_for_the_unknown() {
-    let forecast =
-        json(&["forecast", "--speed", "4 m/s", "--angle", "45", "--height", "0 m", "--gravity", "9.81 m/s²", "--json"]);
+    let forecast = json(&[
+        "forecast",
+        "--speed",
+        "4 m/s",
+        "--angle",
+        "45°",
+        "--height",
+        "0 m",
+        "--gravity",
+        "9.81 m/s²",
+        "--json",
+    ]);
     assert_eq!(forecast["format_version"], 1);
     // v²/g on the level, to rounding.
     let range = forecast["forecast"]["range_m"]["value"].as_f64().unwrap();
@@ -187,7 +197,7 @@ fn a_gate_and_a_measurement_are_sources_of_the_speed() {
         "--gate-time",
         "5.00 ms",
         "--angle",
-        "45",
+        "45°",
         "--height",
         "0 m",
         "--json",
@@ -231,11 +241,22 @@ fn measurement() -> serde_json::Value {
     })
 }
 
-/// A book of six shots at one notch, three of which somebody saw go in.
+/// A book of six shots at one setting, three of which somebody saw go in.
 fn book(folder: &std::path::Path) -> String {
     let book = folder.join("shots.sqlite").to_str().unwrap().to_owned();
     let shots = ["4.02 m/s hit", "4.05 m/s miss", "3.99 m/s hit", "4.01 m/s hit", "3.97 m/s miss", "4.03 m/s"];
-    let of = ["book", "--book", &book, "add", "--launcher", "wooden catapult", "--session", "spring", "--notch", "3"];
+    let of = [
+        "book",
+        "--book",
+        &book,
+        "add",
+        "--launcher",
+        "wooden catapult",
+        "--session",
+        "spring",
+        "--setting",
+        "notch 3",
+    ];
     let at = ["--angle", "52", "--time", "2026-05-09T10:00:00Z"];
     let bucket = ["--opening", "14 cm", "--opening-height", "24 cm", "--opening-distance", "1.52 m"];
     Command::cargo_bin("lobline").unwrap().args(of).args(at).args(bucket).args(shots).assert().success();
@@ -249,7 +270,7 @@ fn the_book_says_where_the_bucket_goes() {
     let rig = folder.path().join("rig.toml");
     std::fs::write(
         &rig,
-        "[ball]\ndiameter = '70 mm'\nmass = '13 g'\n[launcher]\nname = 'wooden catapult'\nsetting = '3'\nheight = '30 cm'\n\
+        "[ball]\ndiameter = '70 mm'\nmass = '13 g'\n[launcher]\nname = 'wooden catapult'\nsetting = 'notch 3'\nheight = '30 cm'\n\
          [place]\nlatitude = '52 deg'\n",
     )
     .unwrap();

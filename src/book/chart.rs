@@ -370,6 +370,7 @@ mod tests {
             common_uncertainty_m_per_s: None,
             rig: 0,
             source: Source::Gate,
+            angle: None,
         };
         Series {
             shots: speeds.iter().enumerate().map(shot).collect(),

@@ -186,6 +186,7 @@ mod tests {
                 common_uncertainty_m_per_s: common,
                 rig: 0,
                 source: Source::Gate,
+                angle: None,
             })
             .collect();
         Series { shots, sessions: vec![session.into()], rigs: vec![session.into()], ..Series::default() }

@@ -5,6 +5,8 @@
 //! its trend. The charts beside them (individuals and moving range, EWMA, run rules) show where to look; a single point
 //! outside its limits is a shot to look at, not yet a drift.
 //!
+//! Whether the scatter itself has changed is tested beside them (F test), and said; it isn't a drift of the mean.
+//!
 //! Measurement uncertainty is kept apart from shot-to-shot scatter: what a rig's shots share goes into every comparison
 //! of rigs and isn't averaged away; a shot measured much worse than the others is shown but not tested.
 
@@ -20,7 +22,8 @@ use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::run_rules::{RunRule, WESTERN_ELECTRIC};
 use crate::maths::self_starting::self_starting_scores;
 use crate::maths::tests_of_means::{
-    Sample, TTest, grubbs, pooled_with_common, t_two_sided_p, trend, welch_with_common,
+    Sample, TTest, Trend, VarianceRatio, grubbs, pooled_with_common, t_two_sided_p, trend, variance_ratio,
+    welch_with_common,
 };
 
 /// Significance of the session test; the other tests have what is left of 5 %.
@@ -33,6 +36,15 @@ const CUSUM_LEVEL: f64 = 0.01;
 /// EWMA weight and limit: mean run length 362 without a change, 9 at one sigma.
 pub const EWMA_WEIGHT: f64 = 0.2;
 pub const EWMA_LIMIT: f64 = 2.86;
+
+/// Significance of the test whether the scatter changed.
+const SCATTER_LEVEL: f64 = 0.05;
+
+/// So many measured angles are the least that are judged.
+pub const FEWEST_ANGLES: usize = 4;
+
+/// Significance of the test whether two ways of measuring differ.
+const METHODS_LEVEL: f64 = 0.05;
 
 /// Longer runs are tested for a split in this many block means.
 const SPLIT_BLOCKS: usize = 100;
@@ -72,18 +84,12 @@ pub enum DriftError {
     MixedLaunchers(Vec<String>),
     #[error("the shots have {} different settings: {}", .0.len(), settings_in_words(.0))]
     MixedSettings(Vec<Setting>),
-    #[error("the speeds are from different sources: {}", sources_in_words(.0))]
-    MixedSources(Vec<Source>),
     #[error("no session of these shots is called `{name}`")]
     NoSuchSession { name: String, known: Vec<String> },
 }
 
 fn settings_in_words(settings: &[Setting]) -> String {
     settings.iter().map(Setting::in_words).collect::<Vec<_>>().join("; ")
-}
-
-fn sources_in_words(sources: &[Source]) -> String {
-    sources.iter().map(|source| source.word()).collect::<Vec<_>>().join(", ")
 }
 
 impl DriftError {
@@ -94,8 +100,7 @@ impl DriftError {
                 "record shots first, or ask for other ones; `lobline book list` shows what is there".to_owned()
             }
             Self::MixedLaunchers(_) => "name one with `--launcher`".to_owned(),
-            Self::MixedSettings(_) => "choose one with `--notch`, `--angle` or `--ball`".to_owned(),
-            Self::MixedSources(_) => "choose one with `--source`; `compare` tells whether they agree".to_owned(),
+            Self::MixedSettings(_) => "choose one with `--setting`, `--angle` or `--ball`".to_owned(),
             Self::NoSuchSession { known, .. } => format!("known: {}", known.join(", ")),
         }
     }
@@ -125,6 +130,24 @@ pub struct Scatter {
     /// What is left for the launcher, √(total² − measuring²), nought when measuring explains it all: the excess variance
     /// (Vaughan et al., Mon. Not. R. Astron. Soc. 345 (2003) 1271–1284, equation 8, from memory).
     pub launcher: Option<f64>,
+}
+
+/// The scatter of the latest session against that of the baseline.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ScatterChange {
+    /// Standard deviations, m/s.
+    pub before: f64,
+    pub after: f64,
+    pub test: VarianceRatio,
+    /// Whether both were measured equally well, as far as is known; where not, the measuring may be what changed.
+    pub measured_alike: bool,
+}
+
+impl ScatterChange {
+    /// Whether the scatter has changed beyond chance at 5 %.
+    pub fn differs(&self) -> bool {
+        self.test.p_two_sided < SCATTER_LEVEL
+    }
 }
 
 /// A shot on the charts.
@@ -188,8 +211,9 @@ pub struct Change {
     pub test: TTest,
     pub speed_before_m_per_s: f64,
     pub speed_after_m_per_s: f64,
-    /// First shot of the later part.
+    /// First shot of the later part, and how many it has.
     pub since: SeriesShot,
+    pub shots_after: usize,
     /// The run changes little by little rather than at once.
     pub gradual: bool,
 }
@@ -209,9 +233,21 @@ pub enum Verdict {
         smallest: f64,
     },
     Drifted(Change),
-    /// The speeds differ, but the shared errors of two rigs alone could make them.
-    RigsCouldDoIt(Change),
+    /// The speeds differ, but that needn't be the launcher's doing.
+    Unsure(Change, Limit),
+    /// The later part is a single shot: it differs from the others, and can't tell a drift from a slip. With how many shots in its
+    /// place would tell.
+    OneShot(Change, Needed),
     TooFew(TooFew),
+}
+
+/// What else could make a difference.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Limit {
+    /// What the shots of each rig or gate share, alone.
+    Rigs,
+    /// That and the scatter of so few shots together.
+    RigsAndScatter,
 }
 
 /// Why nothing can be told yet.
@@ -235,9 +271,30 @@ pub enum Needed {
     BetterScale,
 }
 
+/// What is judged: speeds, or the angles in their place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Judged {
+    Speed,
+    Angle,
+}
+
+/// Two ways of measuring that don't agree within a session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MethodsDiffer {
+    pub session: String,
+    pub first: Source,
+    pub second: Source,
+    /// First minus second, with what the shots of each share.
+    pub test: TTest,
+    /// Of the second.
+    pub mean: f64,
+}
+
 /// Everything that a check found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DriftCheck {
+    /// Where it is the angle, all that is called a speed here is one, in degrees.
+    pub judged: Judged,
     pub question: DriftQuestion,
     pub launcher: Option<String>,
     pub setting: Option<Setting>,
@@ -246,6 +303,13 @@ pub struct DriftCheck {
     /// Shots from before the baseline session, which aren't looked at.
     pub before_baseline: usize,
     pub scatter: Option<Scatter>,
+    /// `None` where either session has too few shots to scatter.
+    pub scatter_change: Option<ScatterChange>,
+    /// What the tested shots were measured with, and by which way of measuring.
+    pub rigs: Vec<String>,
+    pub source: Option<Source>,
+    /// Where shots of one session were measured in several ways that don't agree.
+    pub methods: Vec<MethodsDiffer>,
     /// `None` while the baseline has fewer than two shots.
     pub limits: Option<IndividualsLimits>,
     pub points: Vec<ChartPoint>,
@@ -270,6 +334,29 @@ impl DriftCheck {
 /// # Errors
 /// [`DriftError`] when the series mixes what can't be compared, or is empty.
 pub fn check(series: &Series, question: &DriftQuestion) -> Result<DriftCheck, DriftError> {
+    checked(series, question, Judged::Speed)
+}
+
+/// As [`check`], of the measured launch angles, with `shift_of_interest_deg` as the change that matters; `None` where fewer than
+/// [`FEWEST_ANGLES`] shots have one.
+///
+/// # Errors
+/// As [`check`].
+pub fn check_angles(
+    series: &Series,
+    question: &DriftQuestion,
+    shift_of_interest_deg: f64,
+) -> Option<Result<DriftCheck, DriftError>> {
+    let angles = series.of_angles();
+    let mean = Sample::of(&angles.speeds()).filter(|sample| sample.count >= FEWEST_ANGLES)?.mean;
+    // Of a level launch no share can be told.
+    (mean.abs() > 1.0).then(|| {
+        let question = DriftQuestion { shift_of_interest: shift_of_interest_deg / mean.abs(), ..question.clone() };
+        checked(&angles, &question, Judged::Angle)
+    })
+}
+
+fn checked(series: &Series, question: &DriftQuestion, judged: Judged) -> Result<DriftCheck, DriftError> {
     refuse_mixtures(series)?;
     let run = Run::of(series, question)?;
     let limits = individuals_limits(&speeds(run.baseline()));
@@ -277,14 +364,19 @@ pub fn check(series: &Series, question: &DriftQuestion) -> Result<DriftCheck, Dr
     let scatter = run.scatter();
     let evidence = run.evidence();
     Ok(DriftCheck {
+        judged,
         question: question.clone(),
         launcher: series.launchers.first().cloned(),
         setting: series.settings.first().cloned(),
         sessions: run.summaries(series),
         before_baseline: run.before,
+        scatter_change: run.scatter_change(),
+        rigs: run.rigs(series),
+        source: Some(series.sources.as_slice()).filter(|sources| sources.len() == 1).map(|sources| sources[0]),
+        methods: run.methods(series),
         signals: signals(&points),
         suspects: run.suspects(),
-        common_unknown: run.latest_comparison().is_some_and(|(_, unknown)| unknown),
+        common_unknown: run.latest_comparison().is_some_and(|compared| compared.common_unknown),
         verdict: run.verdict(question, &evidence, scatter.as_ref()),
         scatter,
         limits,
@@ -302,9 +394,6 @@ fn refuse_mixtures(series: &Series) -> Result<(), DriftError> {
     }
     if series.settings.len() > 1 {
         return Err(DriftError::MixedSettings(series.settings.clone()));
-    }
-    if series.sources.len() > 1 {
-        return Err(DriftError::MixedSources(series.sources.clone()));
     }
     Ok(())
 }
@@ -382,6 +471,54 @@ impl Run {
         Some(Scatter { total, degrees_of_freedom, measuring, launcher })
     }
 
+    fn scatter_change(&self) -> Option<ScatterChange> {
+        let latest = self.latest()?;
+        let (before, after) = (Sample::of(&speeds(self.baseline()))?, Sample::of(&speeds(latest))?);
+        Some(ScatterChange {
+            before: before.sd?,
+            after: after.sd?,
+            test: variance_ratio(&after, &before)?,
+            measured_alike: measured_alike(self.baseline(), latest),
+        })
+    }
+
+    /// Ways of measuring that disagree, session by session. Two ways of one session see the same launcher on the same day.
+    fn methods(&self, series: &Series) -> Vec<MethodsDiffer> {
+        let mut found = Vec::new();
+        for (session, shots) in &self.groups {
+            let by = |source: Source| -> Vec<SeriesShot> {
+                shots.iter().filter(|shot| shot.source == source).copied().collect()
+            };
+            for (i, first) in series.sources.iter().enumerate() {
+                for second in &series.sources[i + 1..] {
+                    let (a, b) = (by(*first), by(*second));
+                    let (Some(of_a), Some(of_b)) = (Sample::of(&speeds(&a)), Sample::of(&speeds(&b))) else { continue };
+                    let (common, _) = common_uncertainty_of_difference(&a, &b);
+                    let test = welch_with_common(&of_a, &of_b, common);
+                    found.extend(test.filter(|test| test.p_two_sided < METHODS_LEVEL).map(|test| MethodsDiffer {
+                        session: series.sessions[*session].clone(),
+                        first: *first,
+                        second: *second,
+                        test,
+                        mean: of_b.mean,
+                    }));
+                }
+            }
+        }
+        found
+    }
+
+    /// Names of what was measured with, in the order in which they come.
+    fn rigs(&self, series: &Series) -> Vec<String> {
+        let mut places: Vec<usize> = Vec::new();
+        for shot in &self.tested {
+            if !places.contains(&shot.rig) {
+                places.push(shot.rig);
+            }
+        }
+        places.into_iter().filter_map(|place| series.rigs.get(place).cloned()).collect()
+    }
+
     fn summaries(&self, series: &Series) -> Vec<SessionSummary> {
         let baseline = Sample::of(&speeds(self.baseline()));
         self.groups
@@ -411,7 +548,7 @@ impl Run {
     }
 
     /// The latest session against the baseline, with the rigs' shared errors, and whether some of those aren't known.
-    fn latest_comparison(&self) -> Option<(Change, bool)> {
+    fn latest_comparison(&self) -> Option<Compared> {
         let latest = self.latest()?;
         let first = latest[0];
         compare_parts(self.baseline(), latest, first, false)
@@ -419,7 +556,7 @@ impl Run {
 
     fn evidence(&self) -> Evidence {
         let values = speeds(&self.tested);
-        let sessions = self.latest_comparison().map(|(change, _)| change.test.p_two_sided);
+        let sessions = self.latest_comparison().map(|compared| compared.change.test.p_two_sided);
         // Without a second session the CUSUM has the session test's share of the false alarms too.
         let level = if self.latest().is_some() { CUSUM_LEVEL } else { CUSUM_LEVEL + SESSION_LEVEL };
         let cusum_decision = cusum_decision(values.len(), level);
@@ -427,8 +564,7 @@ impl Run {
         let cusum_signal = Cusum::new(0.5, cusum_decision).run(scores).first_signal;
         let (blocks, _) = block_means(&values, SPLIT_BLOCKS);
         let split = largest_split(&blocks).and_then(|split| plausible_chance(split.t, blocks.len()));
-        let order: Vec<f64> = (0..values.len()).map(|index| index as f64).collect();
-        let slope = trend(&order, &values);
+        let slope = trend_of_readings(&values);
         let mean = Sample::of(&values).map(|sample| sample.mean);
         let mut evidence = Evidence {
             sessions,
@@ -444,38 +580,81 @@ impl Run {
     }
 
     fn verdict(&self, question: &DriftQuestion, evidence: &Evidence, scatter: Option<&Scatter>) -> Verdict {
-        if let Some((change, _)) = self.change(evidence) {
-            // The run as a whole moved; whether the launcher did is a matter of the rigs' shared errors.
-            let beyond_rigs = change.test.p_two_sided < SESSION_LEVEL;
-            return if beyond_rigs { Verdict::Drifted(change) } else { Verdict::RigsCouldDoIt(change) };
+        let Some(found) = self.change(evidence) else { return self.no_change(question, scatter) };
+        let change = found.change;
+        if change.shots_after < 2 && !change.gradual {
+            return Verdict::OneShot(change, self.needed(question, scatter));
         }
-        self.no_change(question, scatter)
+        // The run as a whole moved; whether the launcher did is a matter of what else differs between its parts.
+        match found.limit() {
+            Some(limit) => Verdict::Unsure(change, limit),
+            None => Verdict::Drifted(change),
+        }
     }
 
     /// The change that the tests found; `None` when they found none.
-    fn change(&self, evidence: &Evidence) -> Option<(Change, bool)> {
+    fn change(&self, evidence: &Evidence) -> Option<Compared> {
         let found = |by| evidence.found_by.contains(&by);
         if evidence.found_by.is_empty() {
             return None;
         }
         let gradual = found(FoundBy::Trend) && !found(FoundBy::Split) && !found(FoundBy::Sessions);
-        if !found(FoundBy::Split) && !found(FoundBy::Cusum) && found(FoundBy::Sessions) {
+        let by_sessions = !found(FoundBy::Split) && !found(FoundBy::Cusum) && found(FoundBy::Sessions);
+        // A latest session of one shot is told as such, whichever test saw it.
+        if by_sessions || self.latest().is_some_and(|latest| latest.len() == 1) && found(FoundBy::Sessions) {
             return self.latest_comparison();
         }
         let (blocks, size) = block_means(&speeds(&self.tested), SPLIT_BLOCKS);
         let at = largest_split(&blocks)?.at * size;
         let (before, after) = self.tested.split_at(at);
-        compare_parts(before, after, after[0], gradual)
+        let parts = compare_parts(before, after, after[0], gradual)?;
+        if gradual { self.creep(parts) } else { Some(parts) }
     }
 
-    fn no_change(&self, question: &DriftQuestion, scatter: Option<&Scatter>) -> Verdict {
+    /// What a steady change comes to over the run; `parts` say what of it the rigs may have made.
+    fn creep(&self, parts: Compared) -> Option<Compared> {
+        let values = speeds(&self.tested);
+        let line = trend_of_readings(&values)?;
+        let steps = (values.len() - 1) as f64;
+        let by_scatter = line.slope_standard_uncertainty * steps;
+        let difference = line.slope * steps;
+        let test_with = |common: f64| {
+            let standard_uncertainty = by_scatter.hypot(common);
+            // Welch–Satterthwaite with one estimated and one known term.
+            let degrees_of_freedom = line.degrees_of_freedom * (standard_uncertainty / by_scatter).powi(4);
+            let t = difference / standard_uncertainty;
+            let p_two_sided = t_two_sided_p(t, degrees_of_freedom);
+            TTest { difference, standard_uncertainty, degrees_of_freedom, t, p_two_sided }
+        };
+        let middle = Sample::of(&values)?.mean;
+        let change = Change {
+            test: test_with(parts.common),
+            speed_before_m_per_s: middle - difference / 2.0,
+            speed_after_m_per_s: middle + difference / 2.0,
+            since: self.tested[0],
+            shots_after: values.len(),
+            gradual: true,
+        };
+        Some(Compared { change, by_scatter_alone: test_with(0.0).p_two_sided, ..parts })
+    }
+
+    fn needed(&self, question: &DriftQuestion, scatter: Option<&Scatter>) -> Needed {
+        self.detection(question, scatter).0.needed(question.shift_of_interest, self.baseline_count)
+    }
+
+    /// What the session test would find, and the relative scatter where it is known.
+    fn detection(&self, question: &DriftQuestion, scatter: Option<&Scatter>) -> (Detection, Option<f64>) {
         let mean = Sample::of(&speeds(&self.tested)).map_or(f64::NAN, |sample| sample.mean);
         // Two shots' scatter is hardly a figure to plan with.
         let known = scatter.filter(|scatter| scatter.degrees_of_freedom >= 3).map(|scatter| scatter.total / mean);
         let relative_scatter = known.filter(|scatter| *scatter > 0.0).unwrap_or(ASSUMED_RELATIVE_SCATTER);
+        let (common, _) = common_uncertainty_of_difference(self.latest().unwrap_or_default(), self.baseline());
+        (Detection { scatter: relative_scatter, common: common / mean, power: question.power }, known)
+    }
+
+    fn no_change(&self, question: &DriftQuestion, scatter: Option<&Scatter>) -> Verdict {
         let latest = self.latest().unwrap_or_default();
-        let (common, _) = common_uncertainty_of_difference(latest, self.baseline());
-        let plan = Detection { scatter: relative_scatter, common: common / mean, power: question.power };
+        let (plan, known) = self.detection(question, scatter);
         let smallest = plan.smallest(self.baseline_count, latest.len());
         if let Some(smallest) = smallest.filter(|smallest| *smallest <= question.shift_of_interest && known.is_some()) {
             return Verdict::NoSign { smallest };
@@ -521,21 +700,77 @@ fn by_session(shots: &[SeriesShot]) -> Vec<(usize, Vec<SeriesShot>)> {
 }
 
 /// Two parts of a run; `None` when either has fewer than two shots, or no scatter at all.
-fn compare_parts(
-    before: &[SeriesShot],
-    after: &[SeriesShot],
-    since: SeriesShot,
-    gradual: bool,
-) -> Option<(Change, bool)> {
+fn compare_parts(before: &[SeriesShot], after: &[SeriesShot], since: SeriesShot, gradual: bool) -> Option<Compared> {
     let (earlier, later) = (Sample::of(&speeds(before))?, Sample::of(&speeds(after))?);
-    let (common, unknown) = common_uncertainty_of_difference(after, before);
-    let test = if measured_alike(before, after) {
-        pooled_with_common(&later, &earlier, common)
-    } else {
-        welch_with_common(&later, &earlier, common)
-    }?;
-    let change = Change { test, speed_before_m_per_s: earlier.mean, speed_after_m_per_s: later.mean, since, gradual };
-    Some((change, unknown))
+    let (common, common_unknown) = common_uncertainty_of_difference(after, before);
+    let scatter_alike = variance_ratio(&later, &earlier).is_none_or(|ratio| ratio.p_two_sided >= SCATTER_LEVEL);
+    let test_with = |common: f64| match measured_alike(before, after) && scatter_alike {
+        true => pooled_with_common(&later, &earlier, common),
+        false => welch_with_common(&later, &earlier, common),
+    };
+    let change = Change {
+        test: test_with(common)?,
+        speed_before_m_per_s: earlier.mean,
+        speed_after_m_per_s: later.mean,
+        since,
+        shots_after: after.len(),
+        gradual,
+    };
+    let one_rig = before.iter().chain(after).all(|shot| shot.rig == since.rig);
+    // Of shots measured with one and the same thing, what they share is in both parts.
+    let common = if one_rig { 0.0 } else { common };
+    Some(Compared { change, common, common_unknown, by_scatter_alone: test_with(0.0)?.p_two_sided })
+}
+
+/// Two parts compared.
+#[derive(Debug, Clone, Copy)]
+struct Compared {
+    change: Change,
+    /// Standard uncertainty of the difference from what differs between the rigs, m/s; nought for one rig.
+    common: f64,
+    common_unknown: bool,
+    /// p without that.
+    by_scatter_alone: f64,
+}
+
+impl Compared {
+    /// What keeps the difference from being the launcher's. The tests of the whole run have told it from chance already: only
+    /// what they don't know of is left, the rigs.
+    fn limit(&self) -> Option<Limit> {
+        if self.common == 0.0 || self.change.test.p_two_sided < SESSION_LEVEL {
+            return None;
+        }
+        let alone = t_two_sided_p(self.change.test.difference / self.common, f64::INFINITY);
+        let by_rigs = alone >= SESSION_LEVEL || self.by_scatter_alone < SESSION_LEVEL;
+        Some(if by_rigs { Limit::Rigs } else { Limit::RigsAndScatter })
+    }
+}
+
+/// The trend over the order of shots. Readings of few digits may lie on a line to the last one: their residuals are at least those of
+/// rounding, d/√12 (JCGM 100:2008, 4.3.7).
+fn trend_of_readings(values: &[f64]) -> Option<Trend> {
+    let order: Vec<f64> = (0..values.len()).map(|index| index as f64).collect();
+    let found = trend(&order, values);
+    let Some(step) = last_digit(values) else { return found };
+    let squares: f64 = Sample::of(&order)?.sd?.powi(2) * (order.len() - 1) as f64;
+    let least = step / 12f64.sqrt() / squares.sqrt();
+    let (slope, uncertainty) = match found {
+        Some(trend) => (trend.slope, trend.slope_standard_uncertainty.max(least)),
+        None if values.len() >= 3 => ((values[values.len() - 1] - values[0]) / order[order.len() - 1], least),
+        None => return None,
+    };
+    let degrees_of_freedom = (values.len() - 2) as f64;
+    let p_two_sided = t_two_sided_p(slope / uncertainty, degrees_of_freedom);
+    Some(Trend { slope, slope_standard_uncertainty: uncertainty, degrees_of_freedom, p_two_sided })
+}
+
+/// The decimal place to which all values are rounded, 0.1 to 0.0001; `None` where they have more.
+fn last_digit(values: &[f64]) -> Option<f64> {
+    let whole = |value: f64, per_unit: f64| (value * per_unit - (value * per_unit).round()).abs() < 1e-6;
+    [1e1, 1e2, 1e3, 1e4]
+        .into_iter()
+        .find(|per_unit| values.iter().all(|value| whole(*value, *per_unit)))
+        .map(f64::recip)
 }
 
 /// Whether both parts were measured equally well, as far as is known. The scatter is then the launcher's in both, and one

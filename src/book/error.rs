@@ -107,8 +107,7 @@ impl BookError {
             Self::NoSuchName { known, .. } => format!("known: {}", known.join(", ")),
             Self::NoShots { .. } => "`lobline book list` shows what there is".to_owned(),
             Self::SeveralSettings { .. } => {
-                "name one with `--setting` (the notch) and `--set-angle`, or one session with `--from-session`"
-                    .to_owned()
+                "name one with `--setting` and `--set-angle`, or one session with `--from-session`".to_owned()
             }
             Self::AlreadySetAside { .. } => "put it back first to give another reason".to_owned(),
             Self::NoReason => "say why, such as `--reason \"ball hit the frame\"`".to_owned(),

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use super::error::BookError;
-use super::select::{Selection, target_of};
+use super::select::{Selection, angle_of, landing_of, target_of};
 use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source, time_text};
 use super::store::{Added, Book, Incoming};
 
@@ -93,7 +93,9 @@ fn named(lines: &[BadLine]) -> String {
 pub struct ShotLine {
     pub key: Option<String>,
     pub launcher: String,
-    pub notch: Option<String>,
+    /// As it was typed; `notch` in files of before.
+    #[serde(default, alias = "notch")]
+    pub setting: Option<String>,
     pub angle_deg: Option<f64>,
     pub ball: Option<String>,
     pub session: String,
@@ -119,6 +121,16 @@ pub struct ShotLine {
     pub target_height_m: Option<f64>,
     #[serde(default)]
     pub target_distance_m: Option<f64>,
+    /// As measured, with the next two; files of before it was kept have no such keys.
+    #[serde(default)]
+    pub launch_angle_deg: Option<f64>,
+    #[serde(default)]
+    pub launch_angle_standard_uncertainty_deg: Option<f64>,
+    #[serde(default)]
+    pub launch_angle_common_uncertainty_deg: Option<f64>,
+    /// Where it landed, JSON, of a shot that is known by that.
+    #[serde(default)]
+    pub landing: Option<String>,
     pub measurement: Option<String>,
 }
 
@@ -129,7 +141,7 @@ impl From<Shot> for ShotLine {
         Self {
             key: Some(shot.key),
             launcher: record.launcher,
-            notch: record.setting.notch,
+            setting: record.setting.name,
             angle_deg: record.setting.angle_deg,
             ball: record.setting.ball,
             session: record.session,
@@ -148,6 +160,10 @@ impl From<Shot> for ShotLine {
             target_opening_m: record.target.map(|target| target.opening_m),
             target_height_m: record.target.map(|target| target.height_m),
             target_distance_m: record.target.map(|target| target.distance_m),
+            launch_angle_deg: record.launch_angle.map(|angle| angle.angle_deg),
+            launch_angle_standard_uncertainty_deg: record.launch_angle.and_then(|angle| angle.standard_uncertainty_deg),
+            launch_angle_common_uncertainty_deg: record.launch_angle.and_then(|angle| angle.common_uncertainty_deg),
+            landing: record.landing.and_then(|landing| serde_json::to_string(&landing).ok()),
             measurement: record.measurement,
         }
     }
@@ -170,9 +186,13 @@ impl ShotLine {
         if target.is_none() && (self.target_kind.is_some() || sizes.iter().any(Option::is_some)) {
             return Err("a target needs kind (cup or ring), opening, height and distance".to_owned());
         }
+        let landing = match &self.landing {
+            Some(json) => Some(landing_of(json).ok_or("the landing isn't one that lobline wrote")?),
+            None => None,
+        };
         let record = ShotRecord {
             launcher: self.launcher,
-            setting: Setting { notch: self.notch, angle_deg: self.angle_deg, ball: self.ball },
+            setting: Setting { name: self.setting, angle_deg: self.angle_deg, ball: self.ball },
             session: self.session,
             time,
             speed_m_per_s: self.speed_m_per_s,
@@ -185,6 +205,12 @@ impl ShotLine {
             target,
             note: self.note,
             measurement: self.measurement,
+            launch_angle: angle_of(
+                self.launch_angle_deg,
+                self.launch_angle_standard_uncertainty_deg,
+                self.launch_angle_common_uncertainty_deg,
+            ),
+            landing,
         };
         let record = record.checked().map_err(|error| error.to_string())?;
         Ok(Incoming { key: self.key, record, set_aside: self.set_aside })
@@ -347,10 +373,10 @@ pub(super) fn write_lines(path: &Path, lines: &[ShotLine]) -> Result<(), Exchang
 }
 
 /// The header stands even when there is no shot below it.
-const CSV_HEADER: [&str; 22] = [
+const CSV_HEADER: [&str; 26] = [
     "key",
     "launcher",
-    "notch",
+    "setting",
     "angle_deg",
     "ball",
     "session",
@@ -369,6 +395,10 @@ const CSV_HEADER: [&str; 22] = [
     "target_opening_m",
     "target_height_m",
     "target_distance_m",
+    "launch_angle_deg",
+    "launch_angle_standard_uncertainty_deg",
+    "launch_angle_common_uncertainty_deg",
+    "landing",
     "measurement",
 ];
 

@@ -11,7 +11,7 @@
 //! | `uncertainty` | as `speed`, or % | standard uncertainty of the speed, random part and shared part together |
 //! | `shared uncertainty` | as `speed`, or % | the part of it that all readings of this gate share |
 //! | `time` | none | RFC 3339, or date and time of day in the local zone |
-//! | `launcher`, `session`, `notch`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
+//! | `launcher`, `session`, `setting`, `ball`, `rig`, `note` | none | instead of what was said for the whole file |
 //! | `outcome` | none | hit or miss, where somebody aimed |
 //! | `target` | none | cup or ring: at what it was aimed; with the next three |
 //! | `opening`, `opening height`, `opening distance` | m, cm, mm | of the target |
@@ -41,6 +41,8 @@ pub struct GateDefaults {
     pub time: Timestamp,
     /// Zone of times without one.
     pub zone: TimeZone,
+    /// Take speeds beyond what launchers give as well.
+    pub confirmed: bool,
 }
 
 impl Book {
@@ -72,7 +74,7 @@ enum Column {
     Angle,
     Launcher,
     Session,
-    Notch,
+    Setting,
     Ball,
     Rig,
     Outcome,
@@ -144,7 +146,8 @@ fn column_of(cell: &str) -> Result<Column, String> {
         }
         "launcher" => Column::Launcher,
         "session" => Column::Session,
-        "notch" => Column::Notch,
+        // `notch` in files of before.
+        "setting" | "notch" => Column::Setting,
         "ball" => Column::Ball,
         "rig" => Column::Rig,
         "outcome" => Column::Outcome,
@@ -198,7 +201,7 @@ impl Reading<'_> {
         let record = ShotRecord {
             launcher: self.text(Column::Launcher).or(defaults.launcher.clone()).unwrap_or_default(),
             setting: Setting {
-                notch: self.text(Column::Notch).or(defaults.setting.notch.clone()),
+                name: self.text(Column::Setting).or(defaults.setting.name.clone()),
                 angle_deg: self.angle()?.or(defaults.setting.angle_deg),
                 ball: self.text(Column::Ball).or(defaults.setting.ball.clone()),
             },
@@ -220,8 +223,13 @@ impl Reading<'_> {
             target: self.target()?,
             note: self.text(Column::Note),
             measurement: None,
+            launch_angle: None,
+            landing: None,
         };
         let record = record.checked().map_err(|error| error.to_string())?;
+        if record.is_beyond_launchers() && !defaults.confirmed {
+            return Err(format!("{speed_m_per_s} m/s is faster than launchers throw; if it is meant, add `--confirm`"));
+        }
         Ok(Incoming { key: None, record, set_aside: None })
     }
 
@@ -337,6 +345,7 @@ mod tests {
             rig: None,
             time: "2026-05-09T08:00:00Z".parse().unwrap(),
             zone: TimeZone::UTC,
+            confirmed: false,
         }
     }
 
@@ -367,6 +376,15 @@ mod tests {
         assert_eq!(numbers, [3, 5, 6, 7]);
         assert_eq!(lines[0].problem, "speed `fast` is not a number");
         assert_eq!(lines[1].problem, "a speed of -1 is not possible");
+    }
+
+    #[test]
+    fn a_speed_that_no_launcher_gives_is_asked_back() {
+        let text = "speed / m/s\n4.0\n400\n";
+        let Err(ExchangeError::BadLines { lines, .. }) = read(text) else { panic!("taken") };
+        assert!(lines.len() == 1 && lines[0].line == 3 && lines[0].problem.contains("--confirm"));
+        let confirmed = GateDefaults { confirmed: true, ..defaults() };
+        assert_eq!(read_gate(text, Path::new("gate.csv"), &confirmed).unwrap().len(), 2);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::path::Path;
 use jiff::Timestamp;
 
 use super::error::BookError;
-use super::shot::{ClipFlight, Outcome, Setting, ShotRecord, Source};
+use super::shot::{ClipFlight, MeasuredAngle, Outcome, Setting, ShotRecord, Source};
 use super::store::{Added, Book};
 use crate::flight::aim::Target;
 use crate::measurement::{FlightMeasurement, Measurement};
@@ -59,7 +59,8 @@ impl Book {
 /// The flights of a measurement as shots.
 ///
 /// The speed is the launch speed with gravity given where there is one (its uncertainty is the smaller). The part of the
-/// uncertainty that the flights of one rig share is that of scale and time base, combined as a speed is made of them.
+/// uncertainty that the flights of one rig share is that of the budget without each flight's own lines; in files of before it was
+/// kept which those are, that of scale and time base, combined as a speed is made of them.
 pub fn shots_of(measurement: &Measurement, into: &RecordInto) -> Vec<ShotRecord> {
     // A measurement is plain numbers and texts; it can always be written.
     let json = serde_json::to_string(measurement).ok();
@@ -75,7 +76,8 @@ fn shot_of(
     json: Option<String>,
 ) -> ShotRecord {
     let speed = flight.best_speed_m_per_s();
-    let common = shared_relative_uncertainty(measurement).map(|relative| relative * speed.value);
+    let of_old = || shared_relative_uncertainty(measurement).map(|relative| relative * speed.value);
+    let common = flight.shared_uncertainty_of_best_speed().or_else(of_old);
     let standard_uncertainty_m_per_s = speed.standard_uncertainty.filter(|u| *u > 0.0);
     let clip = measurement
         .reading
@@ -98,6 +100,20 @@ fn shot_of(
         target: into.target,
         note: into.note.clone(),
         measurement: json,
+        launch_angle: Some(angle_of(flight)),
+        landing: None,
+    }
+}
+
+/// The angle of the fit with gravity free. Where the budget doesn't tell what of its uncertainty shots share, all of it counts as shared,
+/// to be on the safe side.
+fn angle_of(flight: &FlightMeasurement) -> MeasuredAngle {
+    let whole = flight.launch_angle_deg.standard_uncertainty.filter(|u| *u > 0.0);
+    let common = flight.shared_uncertainty_of_angle_deg();
+    MeasuredAngle {
+        angle_deg: flight.launch_angle_deg.value,
+        standard_uncertainty_deg: whole,
+        common_uncertainty_deg: common.zip(whole).map(|(common, whole)| common.min(whole)).or(whole),
     }
 }
 
@@ -120,6 +136,7 @@ fn later(time: Timestamp, flight: &FlightMeasurement, measurement: &Measurement)
 mod tests {
     use super::super::Selection;
     use super::*;
+    use crate::measurement::BudgetLine;
     use crate::report::sample;
     use crate::units::Estimate;
 
@@ -165,6 +182,23 @@ mod tests {
         assert!(shots[0].record.time < shots[1].record.time);
         let kept: Measurement = serde_json::from_str(shots[0].record.measurement.as_ref().unwrap()).unwrap();
         assert_eq!(kept, measurement);
+    }
+
+    #[test]
+    fn the_moment_of_launch_is_each_shots_own() {
+        let mut measurement = two_flights();
+        let flight = &mut measurement.flights[0];
+        flight.launch_speed_gravity_given_m_per_s = None;
+        flight.launch_speed_m_per_s = Estimate::with_coverage_factor(4.0, 0.13, 2.0);
+        let line = |part: f64, own: bool| BudgetLine {
+            launch_speed_m_per_s: Some(part),
+            each_shots_own: Some(own),
+            ..BudgetLine::default()
+        };
+        // 3-4-5, and 5-12-13 with what is the shot's own.
+        flight.budget = vec![line(0.03, false), line(0.12, true), line(0.04, false)];
+        let common = shots_of(&measurement, &into())[0].common_uncertainty_m_per_s.unwrap();
+        assert!((common - 0.05).abs() < 1e-12, "{common}");
     }
 
     #[test]

@@ -140,11 +140,13 @@ fn findings(connection: &Connection) -> Vec<String> {
 }
 
 /// The columns that came with later versions of the book, newest first, in the order in which they are read.
-const COLUMNS_OF_VERSIONS: [&str; 4] = [
-    "common_uncertainty, rig, outcome, target_kind, target_opening, target_height, target_distance",
-    "common_uncertainty, rig, outcome, NULL, NULL, NULL, NULL",
-    "common_uncertainty, rig, NULL, NULL, NULL, NULL, NULL",
-    "NULL, NULL, NULL, NULL, NULL, NULL, NULL",
+const COLUMNS_OF_VERSIONS: [&str; 5] = [
+    "common_uncertainty, rig, outcome, target_kind, target_opening, target_height, target_distance, launch_angle,
+     launch_angle_uncertainty, launch_angle_common, landing",
+    "common_uncertainty, rig, outcome, target_kind, target_opening, target_height, target_distance, NULL, NULL, NULL, NULL",
+    "common_uncertainty, rig, outcome, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL",
+    "common_uncertainty, rig, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL",
+    "NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL",
 ];
 
 /// Reads shot by shot, through the number alone, so that a damaged page costs only the shots that lie on it.
@@ -201,11 +203,11 @@ impl<'c> Salvage<'c> {
     }
 
     fn line_of(&self, row: &Row<'_>) -> Result<ShotLine, rusqlite::Error> {
-        let (notch, angle_deg, ball) = self.setting(row.get(2)?);
+        let (setting, angle_deg, ball) = self.setting(row.get(2)?);
         Ok(ShotLine {
             key: row.get(0)?,
             launcher: name_of(&self.launchers, row.get(1)?, "launcher"),
-            notch,
+            setting,
             angle_deg,
             ball,
             session: name_of(&self.sessions, row.get(3)?, "session"),
@@ -224,16 +226,21 @@ impl<'c> Salvage<'c> {
             target_opening_m: row.get(16)?,
             target_height_m: row.get(17)?,
             target_distance_m: row.get(18)?,
+            launch_angle_deg: row.get(19)?,
+            launch_angle_standard_uncertainty_deg: row.get(20)?,
+            launch_angle_common_uncertainty_deg: row.get(21)?,
+            landing: row.get(22)?,
             measurement: None,
         })
     }
 
     fn setting(&self, id: i64) -> (Option<String>, Option<f64>, Option<String>) {
-        self.connection
-            .query_row("SELECT notch, angle_deg, ball FROM settings WHERE id = ?1", [id], |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
-            })
-            .unwrap_or_else(|_| (Some(format!("lost (setting {id})")), None, None))
+        let read = |name: &str| {
+            let sql = format!("SELECT {name}, angle_deg, ball FROM settings WHERE id = ?1");
+            self.connection.query_row(&sql, [id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        };
+        // Its name in books up to version 4.
+        read("name").or_else(|_| read("notch")).unwrap_or_else(|_| (Some(format!("lost (setting {id})")), None, None))
     }
 
     fn with_measurement(&mut self, id: i64, line: ShotLine) -> ShotLine {

@@ -3,7 +3,8 @@
 use rusqlite::{Params, Row, ToSql};
 
 use super::error::BookError;
-use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source};
+use super::landing::Landing;
+use super::shot::{ClipFlight, MeasuredAngle, Outcome, Setting, Shot, ShotRecord, Source};
 use super::store::Book;
 use crate::flight::aim::Target;
 use crate::flight::chance::OpeningKind;
@@ -13,7 +14,8 @@ use crate::flight::chance::OpeningKind;
 pub struct Selection {
     pub launcher: Option<String>,
     pub session: Option<String>,
-    pub notch: Option<String>,
+    /// As it was typed.
+    pub setting: Option<String>,
     pub angle_deg: Option<f64>,
     pub ball: Option<String>,
     pub source: Option<Source>,
@@ -117,7 +119,7 @@ impl Book {
         let boxed = |text: &Option<String>| text.clone().map(|text| Box::new(text) as Box<dyn ToSql>);
         require("shots.launcher = ?", self.id_of("launcher", selection.launcher.as_deref())?);
         require("shots.session = ?", self.id_of("session", selection.session.as_deref())?);
-        require("shots.setting IN (SELECT id FROM settings WHERE notch = ?)", boxed(&selection.notch));
+        require("shots.setting IN (SELECT id FROM settings WHERE name = ?)", boxed(&selection.setting));
         let angle = selection.angle_deg.map(|angle| Box::new(angle) as Box<dyn ToSql>);
         require("shots.setting IN (SELECT id FROM settings WHERE angle_deg = ?)", angle);
         require("shots.setting IN (SELECT id FROM settings WHERE ball = ?)", boxed(&selection.ball));
@@ -148,11 +150,11 @@ impl Book {
     }
 }
 
-pub(super) const SELECT_SHOTS: &str = "SELECT shots.id, shots.key, launchers.name, settings.notch, settings.angle_deg,
+pub(super) const SELECT_SHOTS: &str = "SELECT shots.id, shots.key, launchers.name, settings.name, settings.angle_deg,
         settings.ball, sessions.name, shots.time, shots.speed, shots.standard_uncertainty, shots.common_uncertainty,
         shots.rig, shots.source, shots.clip_fingerprint, shots.flight_number, shots.note, shots.set_aside,
         measurements.json, shots.outcome, shots.target_kind, shots.target_opening, shots.target_height,
-        shots.target_distance
+        shots.target_distance, shots.launch_angle, shots.launch_angle_uncertainty, shots.launch_angle_common, shots.landing
     FROM shots
     JOIN launchers ON launchers.id = shots.launcher
     JOIN sessions ON sessions.id = shots.session
@@ -167,7 +169,7 @@ pub(super) fn shot_of_row(row: &Row<'_>) -> Result<Shot, rusqlite::Error> {
         key: row.get(1)?,
         record: ShotRecord {
             launcher: row.get(2)?,
-            setting: Setting { notch: row.get(3)?, angle_deg: row.get(4)?, ball: row.get(5)? },
+            setting: Setting { name: row.get(3)?, angle_deg: row.get(4)?, ball: row.get(5)? },
             session: row.get(6)?,
             time: parsed(row, 7, |text| text.parse().ok())?,
             speed_m_per_s: row.get(8)?,
@@ -183,9 +185,21 @@ pub(super) fn shot_of_row(row: &Row<'_>) -> Result<Shot, rusqlite::Error> {
             target: target_of(row.get::<_, Option<String>>(19)?.as_deref(), [row.get(20)?, row.get(21)?, row.get(22)?]),
             note: row.get(15)?,
             measurement: row.get(17)?,
+            launch_angle: angle_of(row.get(23)?, row.get(24)?, row.get(25)?),
+            landing: row.get::<_, Option<String>>(26)?.map(|_| parsed(row, 26, landing_of)).transpose()?,
         },
         set_aside: row.get(16)?,
     })
+}
+
+/// A measured angle of its parts.
+pub(super) fn angle_of(angle_deg: Option<f64>, whole: Option<f64>, common: Option<f64>) -> Option<MeasuredAngle> {
+    Some(MeasuredAngle { angle_deg: angle_deg?, standard_uncertainty_deg: whole, common_uncertainty_deg: common })
+}
+
+/// A landing as it is stored.
+pub(super) fn landing_of(json: &str) -> Option<Landing> {
+    serde_json::from_str(json).ok()
 }
 
 /// The target of a row or line; `None` where any part of it isn't stated.

@@ -6,8 +6,8 @@ use jiff::Timestamp;
 use rusqlite::Row;
 
 use super::error::BookError;
-use super::select::{Selection, parsed};
-use super::shot::{Setting, Source};
+use super::select::{Selection, angle_of, parsed};
+use super::shot::{MeasuredAngle, Setting, Source};
 use super::store::Book;
 
 /// One counted shot of a series.
@@ -26,6 +26,8 @@ pub struct SeriesShot {
     /// Index into [`Series::rigs`].
     pub rig: usize,
     pub source: Source,
+    /// The launch angle, where it was measured.
+    pub angle: Option<MeasuredAngle>,
 }
 
 /// Shots of one kind in the order of time, then of recording.
@@ -34,7 +36,7 @@ pub struct Series {
     pub shots: Vec<SeriesShot>,
     /// Names of the sessions, in the order of their first shot.
     pub sessions: Vec<String>,
-    /// What was measured with: the rig's name where one was given, else the session and the source, because the phone
+    /// What was measured with: the rig's name where one was given, else the session, and each way of measuring by itself; the phone
     /// rarely moves within a session.
     pub rigs: Vec<String>,
     /// The settings met, in words.
@@ -48,6 +50,22 @@ pub struct Series {
 impl Series {
     pub fn speeds(&self) -> Vec<f64> {
         self.shots.iter().map(|shot| shot.speed_m_per_s).collect()
+    }
+
+    /// The same shots with their measured angles, degrees, in the place of the speeds; those without one are left out.
+    pub fn of_angles(&self) -> Self {
+        let of = |shot: &SeriesShot| {
+            let angle = shot.angle?;
+            let common = angle.common_uncertainty_deg;
+            let own = |u: f64| (u * u - common.map_or(0.0, |c| c * c)).max(0.0).sqrt();
+            Some(SeriesShot {
+                speed_m_per_s: angle.angle_deg,
+                random_uncertainty_m_per_s: angle.standard_uncertainty_deg.map(own),
+                common_uncertainty_m_per_s: common,
+                ..*shot
+            })
+        };
+        Self { shots: self.shots.iter().filter_map(of).collect(), ..self.clone() }
     }
 }
 
@@ -66,7 +84,8 @@ impl Book {
         let selection = Selection { with_set_aside: false, ..selection.clone() };
         let (conditions, values) = self.conditions(&selection)?;
         let sql = format!(
-            "SELECT id, time, session, speed, standard_uncertainty, common_uncertainty, rig, source, setting, launcher
+            "SELECT id, time, session, speed, standard_uncertainty, common_uncertainty, rig, source, setting, launcher,
+                    launch_angle, launch_angle_uncertainty, launch_angle_common
              FROM shots NOT INDEXED {conditions}"
         );
         let mut gathered = Gathered::default();
@@ -86,12 +105,10 @@ impl Book {
     }
 
     fn settings_of(&self, ids: &BTreeMap<i64, ()>) -> Result<Vec<Setting>, rusqlite::Error> {
-        let mut find = self.connection.prepare("SELECT notch, angle_deg, ball FROM settings WHERE id = ?1")?;
+        let mut find = self.connection.prepare("SELECT name, angle_deg, ball FROM settings WHERE id = ?1")?;
         ids.keys()
             .map(|id| {
-                find.query_row([id], |row| {
-                    Ok(Setting { notch: row.get(0)?, angle_deg: row.get(1)?, ball: row.get(2)? })
-                })
+                find.query_row([id], |row| Ok(Setting { name: row.get(0)?, angle_deg: row.get(1)?, ball: row.get(2)? }))
             })
             .collect()
     }
@@ -190,6 +207,7 @@ impl Gathered {
             common_uncertainty_m_per_s: common,
             rig,
             source: parsed(row, 7, Source::from_word)?,
+            angle: angle_of(row.get(10)?, row.get(11)?, row.get(12)?),
         };
         self.raw.push(RawShot { shot, session_id: row.get(2)? });
         Ok(())
@@ -212,7 +230,7 @@ impl Gathered {
         let mut series = Series { settings: self.settings, launchers: self.launchers, ..Series::default() };
         series.shots.reserve_exact(self.raw.len());
         let mut session_at: BTreeMap<i64, usize> = BTreeMap::new();
-        let mut rig_at: BTreeMap<(usize, Option<(i64, Source)>), usize> = BTreeMap::new();
+        let mut rig_at: BTreeMap<(usize, Source, Option<i64>), usize> = BTreeMap::new();
         let mut last = None;
         for raw in self.raw {
             let source = raw.shot.source;
@@ -225,8 +243,8 @@ impl Gathered {
                         series.sessions.len() - 1
                     });
                     let name = &self.rigs[raw.shot.rig];
-                    let unnamed = name.is_none().then_some((raw.session_id, source));
-                    let rig = *rig_at.entry((raw.shot.rig, unnamed)).or_insert_with(|| {
+                    let unnamed = name.is_none().then_some(raw.session_id);
+                    let rig = *rig_at.entry((raw.shot.rig, source, unnamed)).or_insert_with(|| {
                         let session = &series.sessions[session];
                         series.rigs.push(name.clone().unwrap_or_else(|| format!("{session} ({})", source.word())));
                         series.rigs.len() - 1

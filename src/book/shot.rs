@@ -4,6 +4,7 @@ use jiff::{RoundMode, Timestamp, TimestampRound, Unit};
 use serde::{Deserialize, Serialize};
 
 use super::error::ShotError;
+use super::landing::Landing;
 use crate::flight::aim::Target;
 
 /// Where a speed comes from.
@@ -16,6 +17,8 @@ pub enum Source {
     Gate,
     /// Taken from another record.
     Import,
+    /// Reckoned back from where the ball landed.
+    Landing,
 }
 
 impl Source {
@@ -25,12 +28,13 @@ impl Source {
             Self::Video => "video",
             Self::Gate => "gate",
             Self::Import => "import",
+            Self::Landing => "landing",
         }
     }
 
     /// The source of that word.
     pub fn from_word(word: &str) -> Option<Self> {
-        [Self::Video, Self::Gate, Self::Import].into_iter().find(|source| source.word() == word)
+        [Self::Video, Self::Gate, Self::Import, Self::Landing].into_iter().find(|source| source.word() == word)
     }
 }
 
@@ -60,18 +64,18 @@ impl Outcome {
 /// How the launcher was set. `None`: not stated.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Setting {
-    /// The power notch, as the launcher's scale names it.
-    pub notch: Option<String>,
+    /// As it was typed, such as "notch 3": the launcher's own word for how strongly it was loaded.
+    pub name: Option<String>,
     /// Degrees above the horizontal.
     pub angle_deg: Option<f64>,
     pub ball: Option<String>,
 }
 
 impl Setting {
-    /// "notch 2, 45°, orange foam ball", or "setting not stated".
+    /// "notch 2, 45°, orange foam ball", or "setting not stated"; a bare number is told as what it is, "setting 3".
     pub fn in_words(&self) -> String {
         let parts: Vec<String> = [
-            self.notch.as_ref().map(|notch| format!("notch {notch}")),
+            self.name.as_ref().map(|name| setting_in_words(name)),
             self.angle_deg.map(|angle| format!("{angle}°")),
             self.ball.clone(),
         ]
@@ -79,6 +83,33 @@ impl Setting {
         .flatten()
         .collect();
         if parts.is_empty() { "setting not stated".to_owned() } else { parts.join(", ") }
+    }
+}
+
+/// A setting as it is shown.
+pub fn setting_in_words(name: &str) -> String {
+    let bare = name.chars().all(|c| c.is_ascii_digit() || matches!(c, '.' | ','));
+    if bare { format!("setting {name}") } else { name.to_owned() }
+}
+
+/// A launch angle that was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeasuredAngle {
+    /// Above the horizontal.
+    pub angle_deg: f64,
+    /// Combined standard uncertainty; `None` when it isn't known.
+    pub standard_uncertainty_deg: Option<f64>,
+    /// The part of it that all shots taken with the same rig share, such as the camera's tilt.
+    pub common_uncertainty_deg: Option<f64>,
+}
+
+impl MeasuredAngle {
+    /// "48.2° (u 0.3°)".
+    pub fn in_words(&self) -> String {
+        match self.standard_uncertainty_deg {
+            Some(u) => format!("{:.2}° (u {u:.2}°)", self.angle_deg),
+            None => format!("{:.2}°", self.angle_deg),
+        }
     }
 }
 
@@ -116,6 +147,10 @@ pub struct ShotRecord {
     pub note: Option<String>,
     /// The measurement file, JSON.
     pub measurement: Option<String>,
+    /// `None` where none was measured; the angle that was set stands in the setting.
+    pub launch_angle: Option<MeasuredAngle>,
+    /// Where it landed, of a shot that is known by that.
+    pub landing: Option<Landing>,
 }
 
 /// A shot in the book.
@@ -130,7 +165,16 @@ pub struct Shot {
     pub set_aside: Option<String>,
 }
 
+/// Faster than any launcher of a lesson gives; such a speed is recorded when it is confirmed. Common practice, no source: pitching
+/// machines throw at up to about 45 m/s.
+const FASTEST_USUAL_M_PER_S: f64 = 50.0;
+
 impl ShotRecord {
+    /// Whether the speed is beyond what launchers give, so that a slip of the pen is likelier than the shot.
+    pub fn is_beyond_launchers(&self) -> bool {
+        self.speed_m_per_s > FASTEST_USUAL_M_PER_S
+    }
+
     /// The record as the book will keep it: names trimmed, empty texts taken as not stated, time to the millisecond.
     ///
     /// # Errors
@@ -138,7 +182,7 @@ impl ShotRecord {
     pub fn checked(mut self) -> Result<Self, ShotError> {
         self.launcher = required("launcher", &self.launcher)?;
         self.session = required("session", &self.session)?;
-        self.setting.notch = optional("power notch", self.setting.notch)?;
+        self.setting.name = optional("setting", self.setting.name)?;
         self.setting.ball = optional("ball", self.setting.ball)?;
         self.rig = optional("rig", self.rig)?;
         self.note = self.note.filter(|note| !note.trim().is_empty());
@@ -155,6 +199,11 @@ impl ShotRecord {
         if let Some(target) = &self.target {
             check_target(target)?;
         }
+        possible("launch angle", self.launch_angle.map(|angle| angle.angle_deg), |angle| {
+            (-90.0..=90.0).contains(&angle)
+        })?;
+        let of_angle = self.launch_angle.and_then(|angle| angle.standard_uncertainty_deg);
+        possible("standard uncertainty of the angle", of_angle, |u| u > 0.0 && u < 180.0)?;
         if let (Some(common), Some(whole)) = (self.common_uncertainty_m_per_s, self.standard_uncertainty_m_per_s)
             && common > whole
         {

@@ -315,6 +315,11 @@ impl<'t> Writer<'t> {
             record.target.map(|target| target.opening_m),
             record.target.map(|target| target.height_m),
             record.target.map(|target| target.distance_m),
+            record.launch_angle.map(|angle| angle.angle_deg),
+            record.launch_angle.and_then(|angle| angle.standard_uncertainty_deg),
+            record.launch_angle.and_then(|angle| angle.common_uncertainty_deg),
+            // Plain numbers; they can always be written.
+            record.landing.and_then(|landing| serde_json::to_string(&landing).ok()),
         ])?;
         if let Some(json) = &record.measurement {
             self.transaction.prepare_cached("INSERT INTO measurements VALUES (?1, ?2)")?.execute(params![id, json])?;
@@ -338,9 +343,9 @@ impl<'t> Writer<'t> {
 const INSERT_SHOT: &str = "INSERT INTO shots
     (key, launcher, setting, session, time, speed, standard_uncertainty, common_uncertainty, rig, source,
      clip_fingerprint, flight_number, note, set_aside, outcome,
-     target_kind, target_opening, target_height, target_distance)
+     target_kind, target_opening, target_height, target_distance, launch_angle, launch_angle_uncertainty, launch_angle_common, landing)
     VALUES (ifnull(?1, lower(hex(randomblob(8)))), ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15,
-            ?16, ?17, ?18, ?19)";
+            ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23)";
 
 fn already_there(transaction: &Transaction<'_>, shot: &Incoming) -> Result<Option<i64>, rusqlite::Error> {
     if let Some(key) = &shot.key {
@@ -366,12 +371,12 @@ fn name_id(transaction: &Transaction<'_>, table: &str, name: &str) -> Result<i64
 
 fn setting_id(transaction: &Transaction<'_>, setting: &Setting) -> Result<i64, rusqlite::Error> {
     let mut find =
-        transaction.prepare_cached("SELECT id FROM settings WHERE notch IS ?1 AND angle_deg IS ?2 AND ball IS ?3")?;
-    let values = params![setting.notch, setting.angle_deg, setting.ball];
+        transaction.prepare_cached("SELECT id FROM settings WHERE name IS ?1 AND angle_deg IS ?2 AND ball IS ?3")?;
+    let values = params![setting.name, setting.angle_deg, setting.ball];
     if let Some(id) = find.query_row(values, |row| row.get(0)).optional()? {
         return Ok(id);
     }
-    transaction.prepare_cached("INSERT INTO settings (notch, angle_deg, ball) VALUES (?1, ?2, ?3)")?.insert(values)
+    transaction.prepare_cached("INSERT INTO settings (name, angle_deg, ball) VALUES (?1, ?2, ?3)")?.insert(values)
 }
 
 fn new_event(

@@ -15,7 +15,7 @@ fn at(seconds: i64) -> Timestamp {
 fn shot(number: i64) -> ShotRecord {
     ShotRecord {
         launcher: "wooden catapult".into(),
-        setting: Setting { notch: Some("2".into()), angle_deg: Some(45.0), ball: Some("orange foam".into()) },
+        setting: Setting { name: Some("2".into()), angle_deg: Some(45.0), ball: Some("orange foam".into()) },
         session: "open day".into(),
         time: at(number),
         // A number without a short decimal form: exports must keep every digit.
@@ -34,6 +34,8 @@ fn shot(number: i64) -> ShotRecord {
         }),
         note: (number % 4 == 0).then(|| "hit the frame; \"again\",\n second line".into()),
         measurement: (number % 2 == 1).then(|| "{\"format_version\":1}".into()),
+        launch_angle: None,
+        landing: None,
     }
 }
 
@@ -66,9 +68,9 @@ fn what_is_recorded_is_read_back() {
     assert!(matches!(book.shot(11), Err(BookError::NoSuchShot { id: 11 })));
     let latest = book.latest(&Selection { launcher: Some("wooden catapult".into()), ..all() }, 2).unwrap();
     assert_eq!(latest.iter().map(|shot| shot.id).collect::<Vec<_>>(), [9, 10]);
-    let gate = Selection { source: Some(Source::Gate), notch: Some("2".into()), angle_deg: Some(45.0), ..all() };
+    let gate = Selection { source: Some(Source::Gate), setting: Some("2".into()), angle_deg: Some(45.0), ..all() };
     assert_eq!(shots(&book, &gate).len(), 5);
-    assert_eq!(shots(&book, &Selection { notch: Some("3".into()), ..all() }), []);
+    assert_eq!(shots(&book, &Selection { setting: Some("3".into()), ..all() }), []);
     let wrong = book.latest(&Selection { launcher: Some("catapolt".into()), ..all() }, 1).unwrap_err();
     assert_eq!(wrong.hint().unwrap(), "known: wooden catapult");
     assert_eq!(book.counts().unwrap(), Counts { shots: 10, set_aside: 0, launchers: 1, sessions: 1 });

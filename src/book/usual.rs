@@ -1,10 +1,8 @@
 //! What a launcher usually does: speed, angle, scatter from shot to shot, hits and misses, as far as the book knows them.
 
-use serde::Deserialize;
-
 use super::error::BookError;
 use super::select::Selection;
-use super::shot::{Outcome, Setting, Shot};
+use super::shot::{MeasuredAngle, Outcome, Setting, Shot, setting_in_words};
 use super::store::Book;
 use crate::flight::aim::Target;
 use crate::maths::tests_of_means::{Sample, t_quantile};
@@ -18,8 +16,8 @@ const NORMAL_95: f64 = 1.96;
 pub struct Asked {
     pub launcher: String,
     /// `None`: the shots must all have been made at one.
-    pub notch: Option<String>,
-    /// Degrees above the horizontal to which the launcher was set; `None` as with `notch`.
+    pub setting: Option<String>,
+    /// Degrees above the horizontal to which the launcher was set; `None` as with `setting`.
     pub angle_deg: Option<f64>,
     /// `None`: the session of the latest shot, because a launcher may have drifted since an earlier one.
     pub session: Option<String>,
@@ -66,7 +64,7 @@ impl Book {
     pub fn usual(&self, asked: &Asked) -> Result<Usual, BookError> {
         let mut selection = Selection {
             launcher: Some(asked.launcher.clone()),
-            notch: asked.notch.clone(),
+            setting: asked.setting.clone(),
             angle_deg: asked.angle_deg,
             session: asked.session.clone(),
             other_than_clip: asked.other_than_clip.clone(),
@@ -82,22 +80,22 @@ impl Book {
 }
 
 fn no_shots(asked: &Asked) -> BookError {
-    let notch = asked.notch.as_ref().map(|notch| format!("notch {notch}"));
+    let setting = asked.setting.as_deref().map(setting_in_words);
     let angle = asked.angle_deg.map(|angle| format!("{angle}°"));
     let session = asked.session.as_ref().map(|session| format!("session {session}"));
     let others = asked.other_than_clip.as_ref().map(|_| "another clip than this".to_owned());
-    let with: Vec<String> = [notch, angle, session, others].into_iter().flatten().collect();
+    let with: Vec<String> = [setting, angle, session, others].into_iter().flatten().collect();
     BookError::NoShots { launcher: asked.launcher.clone(), with: with.join(", ") }
 }
 
-/// What of a shot counts here; its measurement file isn't kept in memory.
+/// What of a shot counts here.
 struct Seen {
     setting: Setting,
     speed: f64,
     /// The part of the uncertainty that doesn't average out; where it isn't known, the whole, to be on the safe side.
     common: Option<f64>,
     own: Option<f64>,
-    angle: Option<Estimate>,
+    angle: Option<MeasuredAngle>,
     outcome: Option<Outcome>,
     target: Option<Target>,
 }
@@ -111,29 +109,11 @@ impl Seen {
             speed: record.speed_m_per_s,
             common: record.common_uncertainty_m_per_s.or(own),
             own,
-            angle: measured_angle(shot),
+            angle: record.launch_angle,
             outcome: record.outcome,
             target: record.target,
         }
     }
-}
-
-/// The part of a measurement file that is wanted here.
-#[derive(Deserialize)]
-struct Angles {
-    flights: Vec<Angle>,
-}
-
-#[derive(Deserialize)]
-struct Angle {
-    number: u32,
-    launch_angle_deg: Estimate,
-}
-
-fn measured_angle(shot: &Shot) -> Option<Estimate> {
-    let flight = shot.record.clip.as_ref().map_or(1, |clip| clip.flight);
-    let angles: Angles = serde_json::from_str(shot.record.measurement.as_ref()?).ok()?;
-    angles.flights.iter().find(|angle| angle.number == flight).map(|angle| angle.launch_angle_deg)
 }
 
 /// A mean over two settings would be that of neither.
@@ -146,10 +126,12 @@ fn one_setting(shots: &[Seen]) -> Result<(), BookError> {
 
 fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
     let speeds: Vec<f64> = shots.iter().map(|shot| shot.speed).collect();
-    let angles: Vec<Estimate> = shots.iter().filter_map(|shot| shot.angle).collect();
-    let degrees: Vec<f64> = angles.iter().map(|angle| angle.value).collect();
-    // The camera's tilt is the same for every shot: the angle's own uncertainty is taken as shared.
-    let tilt = angles.iter().filter_map(|angle| angle.standard_uncertainty).reduce(f64::max);
+    let angles: Vec<MeasuredAngle> = shots.iter().filter_map(|shot| shot.angle).collect();
+    let degrees: Vec<f64> = angles.iter().map(|angle| angle.angle_deg).collect();
+    // The camera's tilt is the same for every shot; when the ball left the launcher isn't.
+    let shared = |angle: &MeasuredAngle| angle.common_uncertainty_deg.or(angle.standard_uncertainty_deg);
+    let tilt = angles.iter().filter_map(shared).reduce(f64::max);
+    let own = angles.first().and_then(|angle| angle.standard_uncertainty_deg);
     let setting = shots.first().map(|shot| shot.setting.clone()).unwrap_or_default();
     let set_angle = setting.angle_deg.map(Estimate::without_uncertainty);
     let common = shots.iter().filter_map(|shot| shot.common).reduce(f64::max);
@@ -161,7 +143,7 @@ fn usual(launcher: String, session: String, shots: &[Seen]) -> Usual {
         speed_m_per_s: mean_of_shots(&speeds, common, shots.first().and_then(|shot| shot.own))
             .unwrap_or(Estimate::without_uncertainty(f64::NAN)),
         speed_scatter_m_per_s: scatter(&speeds),
-        angle_deg: mean_of_shots(&degrees, tilt, tilt).or(set_angle),
+        angle_deg: mean_of_shots(&degrees, tilt, own).or(set_angle),
         angle_scatter_deg: scatter(&degrees),
         tried: tried(shots),
     }
@@ -214,7 +196,7 @@ mod tests {
     fn record(session: &str, notch: &str, speed: f64, outcome: Option<Outcome>) -> ShotRecord {
         ShotRecord {
             launcher: "wooden catapult".into(),
-            setting: Setting { notch: Some(notch.into()), angle_deg: Some(45.0), ball: None },
+            setting: Setting { name: Some(notch.into()), angle_deg: Some(45.0), ball: None },
             session: session.into(),
             time: "2026-05-09T10:00:00Z".parse().unwrap(),
             speed_m_per_s: speed,
@@ -227,6 +209,8 @@ mod tests {
             target: None,
             note: None,
             measurement: None,
+            launch_angle: None,
+            landing: None,
         }
     }
 
@@ -263,13 +247,13 @@ mod tests {
         stronger.time = late.time;
         let (_folder, book) = book(vec![record("spring", "2", 4.0, None), late, stronger]);
         assert!(matches!(book.usual(&asked()), Err(BookError::SeveralSettings { settings }) if settings.len() == 2));
-        let second = book.usual(&Asked { notch: Some("2".into()), ..asked() }).unwrap();
+        let second = book.usual(&Asked { setting: Some("2".into()), ..asked() }).unwrap();
         let missed = vec![TriedAt { target: None, hits: 0, misses: 1 }];
         assert_eq!((second.session.as_str(), second.speed_m_per_s.value, second.tried), ("autumn", 3.8, missed));
         assert_eq!(second.speed_m_per_s.standard_uncertainty, None);
         let spring = Asked { session: Some("spring".into()), ..asked() };
         assert_eq!(book.usual(&spring).unwrap().speed_m_per_s.value, 4.0);
-        let none = book.usual(&Asked { notch: Some("9".into()), ..asked() });
+        let none = book.usual(&Asked { setting: Some("9".into()), ..asked() });
         assert!(matches!(none, Err(BookError::NoShots { .. })));
     }
 

@@ -1,7 +1,11 @@
 //! The answers of the book in words, before any number.
 
 use super::compare::Comparison;
-use super::drift::{Change, DriftCheck, FoundBy, Needed, Scatter, SignalKind, TooFew, Verdict};
+use super::drift::{
+    Change, DriftCheck, FoundBy, Judged, Limit, MethodsDiffer, Needed, Scatter, ScatterChange, SignalKind, TooFew,
+    Verdict,
+};
+use super::shot::Source;
 use super::target::TargetShift;
 use crate::maths::agreement::Agreement;
 use crate::maths::control_charts::FalseAlarmRates;
@@ -13,14 +17,11 @@ pub fn verdict(check: &DriftCheck) -> String {
     match check.verdict {
         Verdict::NoSign { smallest } => format!(
             "No sign of drift. A change of {} or more would have been seen with a chance of {power:.0} %.",
-            percent(smallest)
+            amount(check, smallest)
         ),
         Verdict::Drifted(change) => drifted(check, &change),
-        Verdict::RigsCouldDoIt(change) => format!(
-            "Too uncertain to tell: the later shots are {}, but the scales of the two rigs alone could make such a \
-             difference. Film both days with the same rig, or measure its lengths better.",
-            change_in_words(&change)
-        ),
+        Verdict::Unsure(change, limit) => unsure(check, &change, limit),
+        Verdict::OneShot(change, needed) => one_shot(check, &change, needed),
         Verdict::TooFew(few) => too_few(check, &few),
     }
 }
@@ -29,7 +30,69 @@ fn drifted(check: &DriftCheck, change: &Change) -> String {
     let manner = if change.gradual { "Drifting little by little: on the whole" } else { "Drifted:" };
     let session = session_name(check, change);
     let date = change.since.time.strftime("%Y-%m-%d");
-    format!("{manner} {} since shot {} (session \"{session}\", {date}).", change_in_words(change), change.since.id)
+    format!(
+        "{manner} {} since shot {} (session \"{session}\", {date}).",
+        change_in_words(check, change),
+        change.since.id
+    )
+}
+
+fn unsure(check: &DriftCheck, change: &Change, limit: Limit) -> String {
+    let (shared, advice) = match check.source {
+        Some(Source::Gate) => ("the gates’ own errors", "Measure with the same gate, or state its length better."),
+        Some(Source::Video) => ("the scales", "Film both days with the same rig, or measure its lengths better."),
+        _ => ("what the shots of each rig share", "Measure with the same rig, or its lengths better."),
+    };
+    let rigs = check.rigs.join("”, “");
+    let doer = match limit {
+        Limit::Rigs => format!("{shared} of “{rigs}” alone could"),
+        Limit::RigsAndScatter => format!("the scatter of so few shots and {shared} of “{rigs}” together could"),
+    };
+    format!(
+        "Too uncertain to tell: the later shots are {}, but {doer} make such a difference. {advice}",
+        change_in_words(check, change)
+    )
+}
+
+fn one_shot(check: &DriftCheck, change: &Change, needed: Needed) -> String {
+    let way = if change.test.difference < 0.0 { "below" } else { "above" };
+    let (relative, _) = change.relative();
+    let start = format!(
+        "One shot can't tell a drift from a slip: shot {} lies {} {way} the mean of the earlier ones, farther than chance \
+         usually takes one ({}).",
+        change.since.id,
+        amount(check, relative.abs()),
+        chance(Some(change.test.p_two_sided))
+    );
+    let goal = amount(check, check.question.shift_of_interest);
+    let next = match needed {
+        Needed::InLatestSession(shots) | Needed::InBothSessions(shots) => {
+            format!(
+                "Shoot again before anything is moved: {shots} shots in this session would show a change of {goal}."
+            )
+        }
+        Needed::BetterScale => "Shoot again before anything is moved.".to_owned(),
+    };
+    format!("{start} {next}")
+}
+
+/// Whether the scatter from shot to shot has changed; `None` where nothing shows that.
+pub fn scatter_change(change: &ScatterChange, mean_speed: f64) -> Option<String> {
+    if !change.differs() {
+        return None;
+    }
+    let way = if change.after > change.before { "grown" } else { "become smaller" };
+    let what = if change.measured_alike {
+        ""
+    } else {
+        " The sessions weren't measured equally well, so that this may be the measuring."
+    };
+    Some(format!(
+        "The scatter from shot to shot has {way}: {} instead of {} (F test, {}).{what}",
+        percent(change.after / mean_speed),
+        percent(change.before / mean_speed),
+        chance(Some(change.test.p_two_sided))
+    ))
 }
 
 fn session_name<'c>(check: &'c DriftCheck, change: &Change) -> &'c str {
@@ -37,20 +100,60 @@ fn session_name<'c>(check: &'c DriftCheck, change: &Change) -> &'c str {
 }
 
 /// "slower by 2.1 % ± 0.8 %".
-fn change_in_words(change: &Change) -> String {
+fn change_in_words(check: &DriftCheck, change: &Change) -> String {
+    if check.judged == Judged::Angle {
+        let way = if change.test.difference < 0.0 { "flatter" } else { "steeper" };
+        return format!("{way} by {}", degrees_with(change.test.difference.abs(), change.test.half_width(0.95)));
+    }
     let (relative, half_width) = change.relative();
     let way = if relative < 0.0 { "slower" } else { "faster" };
     format!("{way} by {}", percent_with(relative.abs(), half_width))
+}
+
+/// A relative change of what is judged: "2.1 %", or of angles "1.1°".
+fn amount(check: &DriftCheck, relative: f64) -> String {
+    match check.judged {
+        Judged::Speed => percent(relative),
+        Judged::Angle => {
+            let mean = check.sessions.first().map_or(f64::NAN, |baseline| baseline.sample.mean);
+            let degrees = (relative * mean).abs();
+            format!("{degrees:.*}°", decimals(degrees))
+        }
+    }
+}
+
+/// "2.0° ± 0.3°", both to the place that the half-width deserves.
+fn degrees_with(value: f64, half_width: f64) -> String {
+    let places = decimals(half_width);
+    format!("{value:.places$}° ± {half_width:.places$}°")
+}
+
+/// Two ways of measuring that don't agree.
+pub fn methods(differ: &MethodsDiffer, judged: Judged) -> String {
+    let half_width = differ.test.half_width(0.95);
+    let by = match judged {
+        Judged::Speed => percent_with(differ.test.difference.abs() / differ.mean, half_width / differ.mean),
+        Judged::Angle => degrees_with(differ.test.difference.abs(), half_width),
+    };
+    let way = if differ.test.difference < 0.0 { "lower" } else { "higher" };
+    format!(
+        "In session \"{}\" two ways of measuring disagree: {} reads {way} than {} by {by} ({}). Until that is understood, a change \
+         between days that were measured in different ways may be the measuring.",
+        differ.session,
+        differ.first.word(),
+        differ.second.word(),
+        chance(Some(differ.test.p_two_sided))
+    )
 }
 
 fn too_few(check: &DriftCheck, few: &TooFew) -> String {
     let start = match few.smallest {
         None => "Too few shots to tell.".to_owned(),
         Some(smallest) => {
-            format!("Too few shots to tell: these would show a change of {} or more.", percent(smallest))
+            format!("Too few shots to tell: these would show a change of {} or more.", amount(check, smallest))
         }
     };
-    let goal = percent(check.question.shift_of_interest);
+    let goal = amount(check, check.question.shift_of_interest);
     let assumed = if few.scatter_assumed { " (if the launcher scatters by 1 %, which is assumed)" } else { "" };
     let have = check.sessions.last().filter(|_| check.sessions.len() > 1).map_or(0, |latest| latest.sample.count);
     let baseline = check.sessions.first().map_or(0, |baseline| baseline.sample.count);

@@ -15,8 +15,8 @@ use crate::flight::aim::{
     chance_by_angle, place,
 };
 use crate::flight::chance::{LearntShare, Opening, OpeningKind, Taught, Tried, learn_share};
-use crate::flight::reading::{Kind, Reading};
 use crate::measure::taught_by_book;
+use crate::quantity::{Kind, Reading};
 use crate::report::aimed::{Asked, best_sentence, told};
 use crate::report::chance_graph::write_chance_graph;
 use crate::report::numbers::DecimalMark;

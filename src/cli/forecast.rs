@@ -10,9 +10,9 @@ use super::rows::{Row, in_line, table};
 use super::statement::{LaunchOptions, Stated, no_answer, read};
 use crate::flight::forecast::{Forecast, ForecastError, forecast};
 use crate::flight::path::reach;
-use crate::flight::reading::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::flight::solve::Quantity;
+use crate::quantity::{Kind, Reading};
 use crate::report::aimed::{forecast_sentences, signed_cm};
 use crate::report::numbers::DecimalMark;
 use crate::report::worked::{Given, sheet::Block, sheet::Sheet, text, worked_solution, write};
@@ -106,12 +106,12 @@ pub fn worked(
 ) -> Result<Sheet, crate::flight::solve::SolveError> {
     let rise = target.value - stated.launch.height_m.value;
     let [speed, angle, gravity] = stated.figures;
-    let given = |quantity, value, figures| Given { quantity, value, figures };
+    let given = Given::new;
     let angle_figures = (stated.launch.angle_deg.value != 0.0).then_some(angle);
     let givens = [
         given(Quantity::Speed, stated.launch.speed_m_per_s.value, Some(speed)),
         given(Quantity::Angle, stated.launch.angle_deg.value, angle_figures),
-        given(Quantity::Rise, rise, difference_figures(&stated.height, target, rise)),
+        difference(&stated.height, target, rise),
         given(Quantity::Gravity, stated.launch.gravity_m_per_s2.value, Some(gravity)),
     ];
     let sheet = worked_solution("Where does the ball land?", &givens, Quantity::Distance)?;
@@ -128,11 +128,11 @@ pub fn worked_angle(
 ) -> Result<Sheet, crate::flight::solve::SolveError> {
     let rise = target.value - stated.launch.height_m.value;
     let [speed, _, gravity] = stated.figures;
-    let given = |quantity, value, figures| Given { quantity, value, figures };
+    let given = Given::new;
     let givens = [
         given(Quantity::Speed, stated.launch.speed_m_per_s.value, Some(speed)),
         given(Quantity::Distance, distance.value, Some(distance.figures)),
-        given(Quantity::Rise, rise, difference_figures(&stated.height, target, rise)),
+        difference(&stated.height, target, rise),
         given(Quantity::Gravity, stated.launch.gravity_m_per_s2.value, Some(gravity)),
     ];
     let sheet = worked_solution("At which angle does the ball hit?", &givens, Quantity::Angle)?;
@@ -165,17 +165,15 @@ fn beyond_the_textbook(forecast: &Forecast) -> Vec<String> {
     }
 }
 
-/// Figures of a difference: as many decimals as the reading with fewer has; `None` (exact) for no difference at all.
-fn difference_figures(a: &Reading, b: &Reading, difference: f64) -> Option<usize> {
-    if difference == 0.0 {
-        return None;
+/// The height of the target over that of the launch. For the figures the two heights count, as on the worksheets; it is shown with as
+/// many decimals as the one with fewer has. No difference at all is exact, and so is a height of nought, a chosen level.
+fn difference(launch: &Reading, target: &Reading, rise: f64) -> Given {
+    let read = [launch, target].into_iter().filter(|reading| reading.value != 0.0 && rise != 0.0);
+    let decimals = |reading: &Reading| reading.figures as i32 - 1 - reading.value.abs().log10().floor() as i32;
+    Given {
+        decimals: read.clone().map(decimals).min().map(|decimals| decimals.max(0) as usize),
+        ..Given::new(Quantity::Rise, rise, read.map(|reading| reading.figures).min())
     }
-    // Place of the last figure as a power of ten; a reading of nought is a chosen level and exact.
-    let last_place = |reading: &Reading| {
-        (reading.value != 0.0).then(|| reading.value.abs().log10().floor() as i32 - reading.figures as i32 + 1)
-    };
-    let coarsest = last_place(a).into_iter().chain(last_place(b)).max()?;
-    Some((difference.abs().log10().floor() as i32 - coarsest + 1).max(1) as usize)
 }
 
 /// What is taken as known, one row each.

@@ -18,11 +18,14 @@ use super::output::{CommandError, Console, Exit};
 use crate::measure::{MeasureError, Outcome, Settings, measure_counted, set_against};
 use crate::sight::Progress;
 
+pub(super) use class::{Groups, Row, write_tables};
 use progress::ProgressLine;
 
 pub use options::MeasureArguments;
-pub(super) use outputs::write as write_outputs;
-pub(super) use words::{budgets as budgets_in_words, measurement as measurement_in_words, wrapped};
+pub(super) use outputs::{prepare as prepare_folder, write as write_outputs};
+pub(super) use words::{
+    budgets as budgets_in_words, measurement as measurement_in_words, table as class_table, wrapped,
+};
 
 /// Measures one clip or many.
 ///
@@ -30,16 +33,21 @@ pub(super) use words::{budgets as budgets_in_words, measurement as measurement_i
 /// For one clip, why it couldn't be measured. For many, each says so itself and the others go on; the error at the end
 /// counts them.
 pub fn run(arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
-    let settings = arguments.settings()?;
+    let common = arguments.settings()?;
+    let groups = arguments.class.groups()?;
+    let of = |clip: &PathBuf| arguments.settings_of(clip, &groups, &common);
+    let settings = arguments.clips.iter().map(of).collect::<Result<Vec<_>, _>>()?;
     // Slips of the pen are to be known before anything is decoded.
-    arguments.forecast.expected(&arguments.shots_of, &settings.rig, None)?;
-    arguments.record.recorder(&arguments.shots_of, &settings.rig)?;
+    for settings in &settings {
+        arguments.forecast.expected(&arguments.shots_of, &settings.rig, None)?;
+        arguments.record.recorder(&arguments.shots_of, &settings.rig)?;
+    }
     if let Some(folder) = &arguments.out {
         outputs::prepare(folder)?;
     }
     match arguments.clips.as_slice() {
-        [clip] => one(clip, arguments, &settings, console),
-        clips => many(clips, arguments, &settings, console),
+        [clip] => one(clip, arguments, &settings[0], console),
+        clips => many(clips, arguments, &settings, &groups, console),
     }
 }
 
@@ -68,16 +76,17 @@ fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: 
 fn many(
     clips: &[PathBuf],
     arguments: &MeasureArguments,
-    settings: &Settings,
+    settings: &[Settings],
+    groups: &Groups,
     console: &Console,
 ) -> Result<(), CommandError> {
-    let rows = class::measure_all(clips, arguments, settings, console)?;
+    let rows = class::measure_all(clips, arguments, settings, groups, console)?;
     if arguments.json {
         console.result(as_json(&rows));
     } else {
         console.result(format!("\n{}", words::table(&rows, arguments.decimal_mark())));
     }
-    class::keep(&rows, arguments, settings, console)?;
+    class::keep(&rows, arguments, console)?;
     let failed: Vec<Exit> = rows.iter().filter_map(|row| row.result.as_ref().err()).map(|error| error.exit).collect();
     match failed.first() {
         None => Ok(()),
@@ -88,7 +97,7 @@ fn many(
     }
 }
 
-fn as_json(rows: &[class::Row<'_>]) -> String {
+pub(super) fn as_json(rows: &[class::Row<'_>]) -> String {
     let clip = |row: &class::Row<'_>| match &row.result {
         Ok(measurement) => {
             json!({ "path": row.clip, "group": row.group, "measurement": measurement, "error": null })

@@ -6,12 +6,14 @@
 pub mod aim;
 pub mod book;
 pub mod card;
+pub mod class;
 pub mod demo;
 pub mod forecast;
 pub mod lens;
 pub mod measure;
 pub mod output;
 pub mod overlay;
+pub mod points;
 pub mod refit;
 pub mod rig;
 pub mod rows;
@@ -41,6 +43,8 @@ struct Arguments {
 enum Command {
     Measure(Box<measure::MeasureArguments>),
     Refit(refit::RefitArguments),
+    Class(class::ClassOptions),
+    Points(points::PointsOptions),
     Overlay(overlay::OverlayArguments),
     Demo(demo::DemoArguments),
     Forecast(forecast::ForecastOptions),
@@ -89,6 +93,8 @@ pub fn run() -> ExitCode {
 fn dispatch(command: Command, console: &Console) -> Result<(), CommandError> {
     match command {
         Command::Measure(arguments) => measure::run(&arguments, console),
+        Command::Class(options) => class::run(&options, console),
+        Command::Points(options) => points::run(&options, console),
         Command::Refit(arguments) => refit::run(&arguments, console),
         Command::Overlay(arguments) => overlay::run(&arguments, console),
         Command::Demo(arguments) => demo::run(&arguments, console),

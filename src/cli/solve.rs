@@ -7,8 +7,8 @@ use super::forecast::{FORMAT_VERSION, SheetOptions, pretty};
 use super::output::{CommandError, Console};
 use super::rows::{Row, table};
 use super::statement::{PlaceOptions, no_answer, read, wrong};
-use crate::flight::reading::Kind;
 use crate::flight::solve::{Estimates, Quantity, Solution, SolveError, solve_with_uncertainty};
+use crate::quantity::Kind;
 use crate::report::worked::{Given, worked_solution};
 use crate::rig::Rig;
 use crate::units::Estimate;
@@ -164,14 +164,14 @@ impl SolveOptions {
             // Level, vertical and "back at launch height" are words of the problem, not readings.
             let exact = reading.value == 0.0 || (quantity == Quantity::Angle && reading.value.abs() == 90.0);
             let figures = (!exact).then_some(reading.figures);
-            givens.push((Given { quantity, value: estimate.value, figures }, estimate));
+            givens.push((Given::new(quantity, estimate.value, figures), estimate));
         }
         if wanted != Some(Quantity::Gravity) {
             let (gravity, figures, source) = self.place.gravity(&Rig::default())?;
             // A textbook's g is exact; only a stated interval or a stated place brings one in.
             let unstated = source.starts_with("place not stated");
             let estimate = if unstated { Estimate::without_uncertainty(gravity.value) } else { gravity };
-            let given = Given { quantity: Quantity::Gravity, value: gravity.value, figures: Some(figures) };
+            let given = Given::new(Quantity::Gravity, gravity.value, Some(figures));
             givens.push((given, estimate));
         }
         Ok(givens)

@@ -13,8 +13,8 @@ use crate::flight::chance::OpeningKind;
 use crate::flight::drag::{DRAG_RELATIVE_UNCERTAINTY, Sphere};
 use crate::flight::forecast::LaunchStatement;
 use crate::flight::gravity::{Place, expected_gravity};
-use crate::flight::reading::{Kind, Reading, ReadingError};
 use crate::measure::{Before, BeforeError, Figured, MeasuredLaunch, Origin, known};
+use crate::quantity::{Kind, Reading, ReadingError};
 use crate::rig::{Rig, RigError};
 use crate::units::Estimate;
 
@@ -78,8 +78,8 @@ pub struct BookOptions {
     /// Whose shots in the shot book; else the launcher of the rig
     #[arg(long, value_name = "NAME", requires = "with_book")]
     pub launcher: Option<String>,
-    /// The launcher's power notch; else the setting of the rig
-    #[arg(long, value_name = "NOTCH", requires = "with_book")]
+    /// How the launcher was loaded, in its own word, such as "notch 3"; else the setting of the rig
+    #[arg(long, value_name = "SETTING", requires = "with_book")]
     pub setting: Option<String>,
     /// The angle to which the launcher was set, in degrees
     #[arg(long, value_name = "DEGREES", requires = "with_book", allow_negative_numbers = true)]
@@ -112,7 +112,7 @@ impl BookOptions {
     }
 
     /// As typed, else as the rig has it.
-    pub fn notch(&self, rig: &Rig) -> Option<String> {
+    pub fn setting(&self, rig: &Rig) -> Option<String> {
         self.setting.clone().or_else(|| rig.launcher.setting.clone())
     }
 
@@ -355,7 +355,7 @@ impl SourceOptions {
     fn usual(&self, of: &BookOptions, rig: &Rig, other_than: Option<String>) -> Result<Usual, CommandError> {
         let asked = Asked {
             launcher: of.launcher(rig)?,
-            notch: of.notch(rig),
+            setting: of.setting(rig),
             angle_deg: of.set_angle,
             session: self.from_session.clone(),
             other_than_clip: other_than,
@@ -399,7 +399,7 @@ impl PlaceOptions {
     }
 
     /// What is typed, else what the rig says, else the air of a room at the place's height.
-    fn air(&self, rig: &Rig) -> Result<AirState, CommandError> {
+    pub fn air(&self, rig: &Rig) -> Result<AirState, CommandError> {
         let number = |option: &str, kind: Kind, text: &Option<String>| {
             text.as_deref().map(|text| read(option, kind, text)).transpose().map(|reading| reading.map(|r| r.value))
         };

@@ -5,6 +5,7 @@ use thiserror::Error;
 use super::air::AirState;
 use super::drag::{Forces, Sphere};
 use super::path::{FlightPath, Instant};
+use super::solve::{short_length, told_apart};
 use super::trajectory::{State, TrajectoryError};
 use crate::units::Estimate;
 
@@ -36,8 +37,8 @@ pub enum ForecastError {
     #[error("a launch angle of {0}° is outside -90° to 90°")]
     Angle(f64),
     #[error(
-        "the ball never is {target_m:.3} m high: its highest point is {apex_m:.3} m above the floor, {:.3} m too low",
-        target_m - apex_m
+        "the ball never is {} m high: its highest point is {} m above the floor, {} too low",
+        told_apart(*target_m, *apex_m), told_apart(*apex_m, *target_m), short_length(target_m - apex_m)
     )]
     TooHigh { target_m: f64, apex_m: f64 },
     #[error(transparent)]

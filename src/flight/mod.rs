@@ -15,7 +15,6 @@ pub mod drag;
 pub mod forecast;
 pub mod gravity;
 pub mod path;
-pub mod reading;
 pub mod safety;
 pub mod solve;
 pub mod trajectory;

@@ -1,14 +1,17 @@
 //! Textbook problems of free flight: from whichever quantities are given to all the others, step by step.
 //!
 //! A table of rules (`rules`), each a law rearranged for one quantity, is applied to what is known until nothing new
-//! comes; where a square root has two signs the solution branches. The steps taken are the worked solution.
+//! comes; where a square root has two signs the solution branches. Each branch is put back into all laws (`check`), as
+//! squaring brings in roots that no flight has. The steps taken are the worked solution.
 
+mod check;
 mod rules;
 
 use std::collections::BTreeMap;
 
 use thiserror::Error;
 
+use check::mismatch;
 use rules::{RULES, Roots};
 pub use rules::{Rule, placeholder};
 
@@ -170,8 +173,8 @@ pub enum SolveError {
     )]
     Contradiction { quantity: Quantity, given: f64, computed: f64 },
     #[error(
-        "the ball never gets {rise_m:.3} m above its launch point: the highest point is {apex_m:.3} m, {:.3} m too low",
-        rise_m - apex_m
+        "the ball never gets {} m above its launch point: the highest point is {} m, {} too low",
+        told_apart(*rise_m, *apex_m), told_apart(*apex_m, *rise_m), short_length(rise_m - apex_m)
     )]
     TooHigh { rise_m: f64, apex_m: f64 },
     #[error(
@@ -193,6 +196,22 @@ pub enum SolveError {
     AngleTooFlat { angle_deg: f64 },
     #[error("no flight fits: {0}")]
     NoFlight(&'static str),
+}
+
+/// A height with as many decimals as show how far it is from `other`, three at least.
+pub(super) fn told_apart(value: f64, other: f64) -> String {
+    let places = (-(value - other).abs().log10()).ceil().clamp(3.0, 12.0) as usize;
+    format!("{value:.places$}")
+}
+
+/// A length in metres, or where these would show as nought in millimetres of two figures.
+pub(super) fn short_length(metres: f64) -> String {
+    if metres >= 0.001 || metres <= 0.0 {
+        return format!("{metres:.3} m");
+    }
+    let millimetres = 1000.0 * metres;
+    let places = (1.0 - millimetres.log10().floor()).clamp(0.0, 12.0) as usize;
+    format!("{millimetres:.places$} mm")
 }
 
 impl SolveError {
@@ -258,7 +277,16 @@ pub fn solve_for(given: &Values, wanted: Quantity) -> Result<Vec<Solution>, Solv
 
 fn check_range(quantity: Quantity, value: f64) -> Result<(), SolveError> {
     let fits = match quantity {
-        Quantity::Speed | Quantity::ApexHeight | Quantity::Time | Quantity::Distance => value >= 0.0,
+        Quantity::Speed
+        | Quantity::SpeedX
+        | Quantity::EndSpeed
+        | Quantity::Time
+        | Quantity::Distance
+        | Quantity::ApexHeight
+        | Quantity::ApexTime
+        | Quantity::ApexDistance
+        | Quantity::LevelTime
+        | Quantity::LevelRange => value >= 0.0,
         Quantity::Gravity => value > 0.0,
         Quantity::Angle => (-90.0..=90.0).contains(&value),
         _ => true,
@@ -288,11 +316,21 @@ fn close(mut solution: Solution, given: &Values, solutions: &mut Vec<Solution>, 
         }
     }
     // A flight that hasn't even a velocity isn't settled.
-    match contradiction(&solution.values, given) {
+    match refusal(&solution.values, given) {
         Some(error) => failures.push(error),
         None if solution.steps.is_empty() => failures.push(SolveError::NotEnough { wanted: None }),
         None => solutions.push(solution),
     }
+}
+
+/// Why a branch isn't a flight: a given that the laws don't return, else any quantity that they don't or that can't be.
+fn refusal(values: &Values, given: &Values) -> Option<SolveError> {
+    if let Some((quantity, computed)) = mismatch(values, |quantity| given.contains_key(&quantity)) {
+        return Some(SolveError::Contradiction { quantity, given: given[&quantity], computed });
+    }
+    let impossible = values.iter().any(|(&quantity, &value)| check_range(quantity, value).is_err());
+    (impossible || mismatch(values, |_| true).is_some())
+        .then_some(SolveError::NoFlight("the givens contradict each other"))
 }
 
 impl Solution {
@@ -316,40 +354,18 @@ impl Solution {
     }
 }
 
-/// The first rule that gives something new.
+/// The first rule that gives something new. Rules with two roots wait until no other applies: what another rule settles
+/// needs no choice.
 fn next_step(values: &Values) -> Option<(&'static Rule, Roots)> {
-    RULES.iter().find_map(|rule| {
+    let applies = |rule: &'static Rule| {
         if values.contains_key(&rule.gives) {
             return None;
         }
         let inputs: Option<Vec<f64>> = rule.from.iter().map(|quantity| values.get(quantity).copied()).collect();
         Some((rule, (rule.compute)(&inputs?)?))
-    })
-}
-
-/// Whether a given quantity disagrees with what the others make of it, to a millionth of its size.
-fn contradiction(values: &Values, given: &Values) -> Option<SolveError> {
-    let get = |quantity| values.get(&quantity).copied();
-    let derived = [
-        (Quantity::Distance, get(Quantity::SpeedX).zip(get(Quantity::Time)).map(|(v, t)| v * t)),
-        (Quantity::Rise, rise(values)),
-        (Quantity::Speed, get(Quantity::SpeedX).zip(get(Quantity::SpeedY)).map(|(x, y)| x.hypot(y))),
-        (
-            Quantity::ApexHeight,
-            get(Quantity::SpeedY).zip(get(Quantity::Gravity)).map(|(v, g)| v.max(0.0).powi(2) / (2.0 * g)),
-        ),
-    ];
-    derived.into_iter().find_map(|(quantity, computed)| {
-        let (given, computed) = (given.get(&quantity).copied()?, computed?);
-        let size = given.abs().max(computed.abs()).max(1e-3);
-        ((given - computed).abs() > 1e-6 * size).then_some(SolveError::Contradiction { quantity, given, computed })
-    })
-}
-
-fn rise(values: &Values) -> Option<f64> {
-    let get = |quantity| values.get(&quantity).copied();
-    let (v, t, g) = (get(Quantity::SpeedY)?, get(Quantity::Time)?, get(Quantity::Gravity)?);
-    Some(v * t - 0.5 * g * t * t)
+    };
+    let settled = RULES.iter().filter_map(applies).find(|(_, roots)| !matches!(roots, Roots::Two(..)));
+    settled.or_else(|| RULES.iter().find_map(applies))
 }
 
 /// The values of each solution with the uncertainty that the givens carry into them.

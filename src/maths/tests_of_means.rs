@@ -1,8 +1,9 @@
-//! Student's t: one sample, two samples with equal or unequal variances, a straight line's slope, and Grubbs' outlier.
+//! Student's t: one sample, two samples with equal or unequal variances, a straight line's slope; the F test of two variances,
+//! and Grubbs' outlier.
 //!
-//! Sources: NIST/SEMATECH e-Handbook of Statistical Methods, sections 1.3.5.2, 1.3.5.3 and 1.3.5.17.1.
+//! Sources: NIST/SEMATECH e-Handbook of Statistical Methods, sections 1.3.5.2, 1.3.5.3, 1.3.5.9 and 1.3.5.17.1.
 
-use statrs::distribution::{Continuous, ContinuousCDF, StudentsT};
+use statrs::distribution::{Continuous, ContinuousCDF, FisherSnedecor, StudentsT};
 
 /// Count, mean and standard deviation of a sample.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -101,6 +102,28 @@ pub fn welch_with_common(first: &Sample, second: &Sample, common: f64) -> Option
     let spread = a * a / (first.count - 1) as f64 + b * b / (second.count - 1) as f64;
     let freedom = if spread > 0.0 { total * total / spread } else { f64::INFINITY };
     TTest::new(first.mean - second.mean, total.sqrt(), freedom)
+}
+
+/// Two sample variances with the test of their ratio.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct VarianceRatio {
+    /// First over second variance.
+    pub f: f64,
+    pub degrees_of_freedom: (f64, f64),
+    /// Chance of a ratio at least as far from one, either way, when both samples scatter alike.
+    pub p_two_sided: f64,
+}
+
+/// F test for the equality of two variances of normal samples; `None` unless both have two values and some scatter.
+///
+/// Source: NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.9.
+pub fn variance_ratio(first: &Sample, second: &Sample) -> Option<VarianceRatio> {
+    let sd = |sample: &Sample| sample.sd.filter(|sd| *sd > 0.0);
+    let f = (sd(first)? / sd(second)?).powi(2);
+    let degrees_of_freedom = ((first.count - 1) as f64, (second.count - 1) as f64);
+    let distribution = FisherSnedecor::new(degrees_of_freedom.0, degrees_of_freedom.1).ok()?;
+    let tail = distribution.cdf(f).min(distribution.sf(f));
+    Some(VarianceRatio { f, degrees_of_freedom, p_two_sided: (2.0 * tail).min(1.0) })
 }
 
 /// A straight line through points, judged by its slope.
@@ -271,6 +294,22 @@ mod tests {
         assert_close(line.slope_standard_uncertainty, number(&tests, "line_calibration.computed.se_b"), 1e-12);
         assert_eq!(line.degrees_of_freedom, 38.0);
         assert_eq!(trend(&[1.0, 1.0, 1.0], &[1.0, 2.0, 3.0]), None);
+    }
+
+    /// Upper 5 % points of F: e-Handbook 1.3.6.7.3; and section 1.3.5.9's example (JAHANMI2.DAT: F = 1.123 037 with 239 and 239, critical
+    /// 0.7756 and 1.2894 at 5 %). From memory.
+    #[test]
+    fn variance_ratios_match_the_handbook() {
+        let of = |count: usize, variance: f64| Sample { count, mean: 4.0, sd: Some(variance.sqrt()) };
+        let p = |f: f64, a: usize, b: usize| variance_ratio(&of(a + 1, f), &of(b + 1, 1.0)).unwrap().p_two_sided;
+        for (f, a, b) in [(3.633, 4, 9), (2.978, 10, 10), (3.326, 5, 10), (4.965, 1, 10), (2.124, 20, 20)] {
+            // Three decimals of F are given: a few 1e-4 of p.
+            assert_close(p(f, a, b), 0.10, 2e-4);
+        }
+        assert_close(p(1.2894, 239, 239), 0.05, 1e-4);
+        assert_close(p(0.7756, 239, 239), 0.05, 1e-4);
+        assert!(p(1.123_037, 239, 239) > 0.05);
+        assert_eq!(variance_ratio(&of(5, 0.0), &of(5, 1.0)), None);
     }
 
     #[test]

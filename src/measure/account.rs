@@ -229,6 +229,7 @@ pub(super) fn budget_line(row: &BudgetRow) -> BudgetLine {
         distribution: distribution(row.distribution).to_owned(),
         degrees_of_freedom: row.degrees_of_freedom,
         shares: Some(row.share),
+        each_shots_own: Some(matches!(row.kind, RowKind::Sightings | RowKind::LaunchTime)),
     }
 }
 

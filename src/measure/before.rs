@@ -9,8 +9,8 @@ use thiserror::Error;
 use crate::book::Usual;
 use crate::flight::drag::Sphere;
 use crate::flight::forecast::{ForecastError, speed_from_gate};
-use crate::flight::reading::Reading;
 use crate::measurement::{BallFound, FORMAT_VERSION, FlightMeasurement};
+use crate::quantity::Reading;
 use crate::rig::{Rig, Stated};
 use crate::units::Estimate;
 
@@ -182,6 +182,7 @@ impl Before {
         let to_centimetres = (value.log10().floor() + 3.0).max(1.0) as usize;
         Ok(Reading {
             value,
+            standard_uncertainty: estimate.standard_uncertainty,
             half_width_95: estimate.expanded_uncertainty_95,
             figures: estimate.expanded_uncertainty_95.map_or(to_centimetres, |_| Figured::of(estimate).figures),
             text: format!("{value} m"),
@@ -372,7 +373,7 @@ impl MeasuredLaunch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::flight::reading::Kind;
+    use crate::quantity::Kind;
 
     fn read(kind: Kind, text: &str) -> Reading {
         Reading::parse(kind, text).unwrap()
@@ -400,7 +401,7 @@ mod tests {
     fn what_was_typed_goes_first() {
         let before = Before {
             origin: Some(Origin::Typed(read(Kind::Speed, "3.5 m/s"))),
-            angle: Some(read(Kind::Angle, "-10")),
+            angle: Some(read(Kind::Angle, "-10°")),
             height: Some(read(Kind::Length, "1.2 m")),
         };
         let known = before.launch(&rig(), Some(45.0)).unwrap();

@@ -28,19 +28,33 @@ pub struct Given {
     pub quantity: Quantity,
     /// SI units, degrees.
     pub value: f64,
-    /// Significant figures; `None` for what is exact by the wording (a level launch, a return to the launch height).
+    /// Significant figures that count for the answer's; `None` for what is exact by the wording (a level launch, a return to the
+    /// launch height).
     pub figures: Option<usize>,
+    /// Decimals that it is shown with, where the figures aren't its own: a difference of two heights has theirs.
+    pub decimals: Option<usize>,
 }
 
 impl Given {
-    /// As it is written, with its unit. An exact length is still one read to the centimetre: 0.20 m, not 0.2 m.
+    /// One that was read, or is exact.
+    pub const fn new(quantity: Quantity, value: f64, figures: Option<usize>) -> Self {
+        Self { quantity, value, figures, decimals: None }
+    }
+
+    /// One that isn't told by its figures alone, as 0.9 rad in degrees or a measured mean, has two more: whoever reckons with what is
+    /// printed comes to the same answer.
+    fn to_its_figures(&self, figures: usize) -> String {
+        let printed: f64 = format!("{:.*e}", figures.max(1) - 1, self.value).parse().unwrap_or(self.value);
+        let told = (printed - self.value).abs() <= 1e-9 * self.value.abs();
+        to_figures(self.value, if told { figures } else { figures + 2 })
+    }
+
+    /// As it is written, with its unit.
     fn text(&self) -> String {
-        let length = matches!(self.quantity, Quantity::Rise | Quantity::Distance) && self.value != 0.0;
-        let to_centimetres = (self.value * 100.0 - (self.value * 100.0).round()).abs() < 1e-9;
-        let number = match self.figures {
-            Some(figures) => to_figures(self.value, figures),
-            None if length && to_centimetres => figures::to_decimals(self.value, 2),
-            None => figures::plain(self.value),
+        let number = match (self.decimals, self.figures) {
+            (Some(decimals), _) => figures::to_decimals(self.value, decimals),
+            (None, Some(figures)) => self.to_its_figures(figures),
+            (None, None) => figures::plain(self.value),
         };
         with_unit(&number, self.quantity)
     }
@@ -186,8 +200,9 @@ impl Worked<'_> {
             ("figures", "")
         };
         format!(
-            "Rounded to {figures} significant {noun}, as many as the least precise given has. Intermediate results are shown \
-             with at least one guard digit more and carried on unrounded.{advice}"
+            "Rounded to {figures} significant {noun}, as many as the least precise given has; what is exact by the wording, such as a \
+             level launch, doesn't count, and of a difference the numbers that it is of. Intermediate results are shown with at least one guard digit more and carried on \
+             unrounded.{advice}"
         )
     }
 

@@ -346,9 +346,14 @@ fn choose(fitting: &[Challenge], groups: usize) -> Vec<Challenge> {
     chosen
 }
 
-/// Figures of the printed data: speeds to 1 cm/s and lengths to 1 cm have three in a classroom; angles to a degree count as
-/// exact settings of the launcher.
+/// Figures of all that is printed as given. An answer has as many as the least precise given (the rule of school books); with three in
+/// all of them, whoever follows it comes to the key's number.
 const DATA_FIGURES: usize = 3;
+
+/// A number as all data are printed; the floor is exact.
+fn data(value: f64) -> String {
+    if value == 0.0 { "0".to_owned() } else { to_figures(value, DATA_FIGURES) }
+}
 
 impl ChallengeSet {
     /// A page a group, then the key; with `working`, every solution worked out behind it.
@@ -371,11 +376,11 @@ impl ChallengeSet {
             Block::Heading(format!("Group {}: {}", index + 1, self.question())),
             Block::Paragraph(self.story(challenge)),
             Block::Sketch(drawing),
-            Block::Paragraph(
-                "Show how you get there: what is known for the horizontal and the vertical motion, the formula, \
-                 the numbers with their units, and the answer with as many figures as the data have."
-                    .to_owned(),
-            ),
+            Block::Paragraph(format!(
+                "Show how you get there: what is known for the horizontal and the vertical motion, the formula, the numbers \
+                     with their units, and the answer. Everything given has {DATA_FIGURES} significant figures: carry more on \
+                     the way, and round the answer to {DATA_FIGURES}."
+            )),
             Block::WritingLines(7),
             Block::Answer("Our answer: ____________________".to_owned()),
             Block::Paragraph(
@@ -395,9 +400,9 @@ impl ChallengeSet {
     }
 
     fn story(&self, challenge: &Challenge) -> String {
-        let cm = |metres: f64| to_decimals(metres * 100.0, 0);
-        let speed = format!("{} m/s", to_decimals(challenge.speed_m_per_s, 2));
-        let angle = format!("{}°", to_decimals(challenge.angle_deg, 0));
+        let cm = |metres: f64| data(metres * 100.0);
+        let speed = format!("{} m/s", data(challenge.speed_m_per_s));
+        let angle = format!("{}°", data(challenge.angle_deg));
         let heights = format!(
             "The ball's centre leaves the launcher {} cm above the floor. The opening of the target is {} cm above the floor.",
             cm(challenge.height_m),
@@ -405,7 +410,7 @@ impl ChallengeSet {
         );
         let place = format!("It stands {} cm from the point on the floor under the muzzle.", cm(challenge.distance_m));
         let span = self.limits.angle_deg;
-        let g = to_decimals(self.limits.gravity_m_per_s2, 2);
+        let g = data(self.limits.gravity_m_per_s2);
         let (known, asked) = match self.task {
             Task::Distance => (
                 format!("Your launcher gives the ball {speed} at {angle} above the horizontal. {heights}"),
@@ -428,15 +433,17 @@ impl ChallengeSet {
     }
 
     fn givens(&self, challenge: &Challenge) -> Vec<Given> {
-        let given = |quantity, value: f64, figures| Given { quantity, value, figures };
-        let rise = challenge.target_height_m - challenge.height_m;
+        let given = |quantity, value: f64| Given::new(quantity, value, Some(DATA_FIGURES));
+        // The difference of two heights, whose figures count; shown to the millimetre that both have. None is exact.
+        let rise = (1000.0 * (challenge.target_height_m - challenge.height_m)).round() / 1000.0;
+        let figures = (rise != 0.0).then_some(DATA_FIGURES);
+        let rise = Given { decimals: figures, ..Given::new(Quantity::Rise, rise, figures) };
         let all = [
-            given(Quantity::Speed, challenge.speed_m_per_s, Some(DATA_FIGURES)),
-            given(Quantity::Angle, challenge.angle_deg, None),
-            given(Quantity::Distance, challenge.distance_m, Some(DATA_FIGURES)),
-            // A difference of lengths to the centimetre; a return to launch height is exact.
-            given(Quantity::Rise, (rise * 100.0).round() / 100.0, None),
-            given(Quantity::Gravity, self.limits.gravity_m_per_s2, Some(DATA_FIGURES)),
+            given(Quantity::Speed, challenge.speed_m_per_s),
+            given(Quantity::Angle, challenge.angle_deg),
+            given(Quantity::Distance, challenge.distance_m),
+            rise,
+            given(Quantity::Gravity, self.limits.gravity_m_per_s2),
         ];
         // The quantity asked for, and in the distance task the distance, isn't given.
         all.into_iter().filter(|given| given.quantity != self.task.wanted()).collect()
@@ -464,11 +471,11 @@ impl ChallengeSet {
         let rows = self.challenges.iter().enumerate().map(|(i, challenge)| {
             vec![
                 (i + 1).to_string(),
-                self.mark(Task::Speed, to_decimals(challenge.speed_m_per_s, 2)),
-                self.mark(Task::Angle, to_decimals(challenge.angle_deg, if self.task == Task::Angle { 1 } else { 0 })),
-                to_decimals(challenge.height_m * 100.0, 0),
-                to_decimals(challenge.target_height_m * 100.0, 0),
-                self.mark(Task::Distance, to_figures(challenge.distance_m, DATA_FIGURES)),
+                self.mark(Task::Speed, data(challenge.speed_m_per_s)),
+                self.mark(Task::Angle, data(challenge.angle_deg)),
+                data(challenge.height_m * 100.0),
+                data(challenge.target_height_m * 100.0),
+                self.mark(Task::Distance, data(challenge.distance_m)),
                 to_decimals(challenge.touchiness_m * 100.0, 1),
                 challenge
                     .air_shift_m
@@ -512,6 +519,11 @@ impl ChallengeSet {
             let Ok(worked) = worked_solution("", &self.givens(challenge), self.task.wanted()) else { continue };
             blocks.push(Block::PageBreak);
             blocks.push(Block::Heading(format!("Group {}, worked out", i + 1)));
+            blocks.push(Block::Paragraph(format!(
+                "y is {} cm − {} cm, target less launch; for the figures the two heights count.",
+                data(challenge.target_height_m * 100.0),
+                data(challenge.height_m * 100.0)
+            )));
             blocks.extend(worked.blocks.into_iter().filter(|block| !matches!(block, Block::Cautions(_))));
         }
         blocks
@@ -572,6 +584,59 @@ mod tests {
                 let wanted = task.wanted();
                 let found = solve(&values).unwrap().iter().any(|s| (s.values[&wanted] - expected).abs() < 1e-9);
                 assert!(found, "{task:?} {challenge:?}");
+            }
+        }
+    }
+
+    /// The significant figures of a printed number: all digits from the first that isn't nought (any school book's rule).
+    fn figures_of(printed: &str) -> usize {
+        printed.chars().filter(char::is_ascii_digit).skip_while(|digit| *digit == '0').count()
+    }
+
+    /// A pupil who takes the numbers as printed, reckons with the textbook's formulas, and rounds as the sheet says.
+    #[test]
+    fn whoever_follows_the_sheet_comes_to_the_keys_number() {
+        for (task, seed) in [(Task::Distance, 4), (Task::Distance, 9), (Task::Angle, 5), (Task::Speed, 6)] {
+            let set = make(&limits(), task, 8, seed).unwrap();
+            let key = set.key().into_iter().find_map(|block| match block {
+                Block::Table { rows, .. } => Some(rows),
+                _ => None,
+            });
+            for (challenge, row) in set.challenges.iter().zip(key.unwrap()) {
+                let printed = |column: usize| row[column].trim_start_matches("→ ").to_owned();
+                let asked = match task {
+                    Task::Speed => 1,
+                    Task::Angle => 2,
+                    Task::Distance => 5,
+                };
+                // The distance is printed in centimetres on the sheet, and three figures in either unit.
+                for column in (1..=5).filter(|column| *column != asked) {
+                    assert_eq!(figures_of(&printed(column)), 3, "{task:?} {row:?}");
+                    let story = set.story(challenge);
+                    let shown = if column == 5 { data(challenge.distance_m * 100.0) } else { printed(column) };
+                    assert!(task == Task::Distance && column == 5 || story.contains(&shown), "{shown} in {story}");
+                }
+                let number = |column: usize| printed(column).parse::<f64>().unwrap();
+                let rise = (number(4) - number(3)) / 100.0;
+                let g = 9.81;
+                let (v, a) = (number(1), number(2).to_radians());
+                let mine = match task {
+                    Task::Distance => {
+                        let up = v * a.sin();
+                        v * a.cos() * (up + (up * up - 2.0 * g * rise).sqrt()) / g
+                    }
+                    Task::Speed => {
+                        let x = number(5);
+                        x / a.cos() * (g / (2.0 * (x * a.tan() - rise))).sqrt()
+                    }
+                    Task::Angle => {
+                        let x = number(5);
+                        let root = (v.powi(4) - g * (g * x * x + 2.0 * rise * v * v)).sqrt();
+                        let angles = [1.0, -1.0].map(|sign: f64| ((v * v + sign * root) / (g * x)).atan().to_degrees());
+                        angles.into_iter().find(|angle| (angle - challenge.angle_deg).abs() < 1.0).unwrap()
+                    }
+                };
+                assert_eq!(to_figures(mine, 3), printed(asked), "{task:?} {row:?}");
             }
         }
     }

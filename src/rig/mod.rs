@@ -281,6 +281,24 @@ impl RigError {
 }
 
 impl Rig {
+    /// This rig over a common one: a part that this one states goes before the other's, as a whole; the rest is the common one's.
+    #[must_use]
+    pub fn over(self, common: &Self) -> Self {
+        fn stated<T: Clone + Default + PartialEq>(own: T, common: &T) -> T {
+            if own == T::default() { common.clone() } else { own }
+        }
+        Self {
+            capture_rate_hz: stated(self.capture_rate_hz, &common.capture_rate_hz),
+            scale: stated(self.scale, &common.scale),
+            ball: stated(self.ball, &common.ball),
+            camera: stated(self.camera, &common.camera),
+            place: stated(self.place, &common.place),
+            launcher: stated(self.launcher, &common.launcher),
+            air: stated(self.air, &common.air),
+            card: stated(self.card, &common.card),
+        }
+    }
+
     /// Reads a rig file.
     ///
     /// # Errors

@@ -3,11 +3,12 @@
 use serde::Deserialize;
 use toml::Value;
 
-use super::text::{self, Units};
+use super::text;
 use super::{
     Air, Ball, CameraSetting, Card, Launcher, Place, ReadoutDirection, Rectangle, Rig, RigError, Scale, ScaleLine,
     Stated, StatedLength, TextError, sport_ball,
 };
+use crate::quantity::Kind;
 use crate::units::PixelPoint;
 
 /// Leaves are taken as they stand: what is wrong with one is said by its name and not by the file's grammar.
@@ -109,7 +110,7 @@ pub(super) fn rig(text: &str) -> Result<Rig, RigError> {
     let typed: TypedRig =
         toml::from_str(text).map_err(|error| RigError::Form { message: error.to_string().trim_end().to_owned() })?;
     Ok(Rig {
-        capture_rate_hz: quantity("capture_rate", typed.capture_rate, text::RATE, Range::above(0.0))?,
+        capture_rate_hz: quantity("capture_rate", typed.capture_rate, Kind::Rate, Range::above(0.0))?,
         scale: scale(typed.scale)?,
         ball: ball(typed.ball)?,
         camera: camera(typed.camera)?,
@@ -138,14 +139,14 @@ fn measured_bar(typed: Option<Value>) -> Result<Option<StatedLength>, RigError> 
 }
 
 fn scale(typed: TypedScale) -> Result<Scale, RigError> {
-    let end = quantity("scale.end_uncertainty", typed.end_uncertainty, text::PIXELS, Range::above(0.0))?;
+    let end = quantity("scale.end_uncertainty", typed.end_uncertainty, Kind::Pixels, Range::above(0.0))?;
     Ok(Scale {
         lengths: lengths(typed.lengths)?,
         horizontal: optional("scale.horizontal", typed.horizontal, A_LENGTH, scale_line)?,
         vertical: optional("scale.vertical", typed.vertical, A_LENGTH, scale_line)?,
         rectangle: typed.rectangle.map(rectangle).transpose()?,
         end_uncertainty_px: end.map(|stated| stated.value),
-        offset_m: quantity("scale.offset", typed.offset, text::OFFSET, Range::between(-100.0, 100.0))?,
+        offset_m: quantity("scale.offset", typed.offset, Kind::Length, Range::between(-100.0, 100.0))?,
         ball: flag("scale.ball", typed.ball)?,
     })
 }
@@ -212,7 +213,7 @@ fn goes_round_anticlockwise(corners: &[PixelPoint; 4]) -> bool {
 
 fn ball(typed: TypedBall) -> Result<Ball, RigError> {
     let stated_diameter = length("ball.diameter", typed.diameter)?;
-    let stated_mass = quantity("ball.mass", typed.mass, text::MASS, Range::above(0.0))?;
+    let stated_mass = quantity("ball.mass", typed.mass, Kind::Mass, Range::above(0.0))?;
     let (mut diameter, mut mass_kg) = (None, None);
     let sport = words("ball.sport", typed.sport, "`\"tennis\"`")?;
     if let Some(sport) = &sport {
@@ -229,7 +230,7 @@ fn ball(typed: TypedBall) -> Result<Ball, RigError> {
         drag_coefficient: quantity(
             "ball.drag_coefficient",
             typed.drag_coefficient,
-            text::NUMBER,
+            Kind::Number,
             Range::between(0.0, 3.0),
         )?,
     })
@@ -248,16 +249,16 @@ fn camera(typed: TypedCamera) -> Result<CameraSetting, RigError> {
     let tilt = Range::between(-60.0, 60.0);
     Ok(CameraSetting {
         distance: length("camera.distance", typed.distance)?,
-        yaw_deg: quantity("camera.yaw", typed.yaw, text::ANGLE, tilt)?,
-        pitch_deg: quantity("camera.pitch", typed.pitch, text::ANGLE, tilt)?,
-        roll_deg: quantity("camera.roll", typed.roll, text::ANGLE, Range::between(-180.0, 180.0))?,
+        yaw_deg: quantity("camera.yaw", typed.yaw, Kind::Angle, tilt)?,
+        pitch_deg: quantity("camera.pitch", typed.pitch, Kind::Angle, tilt)?,
+        roll_deg: quantity("camera.roll", typed.roll, Kind::Angle, Range::between(-180.0, 180.0))?,
         plumb: optional("camera.plumb", typed.plumb, "`\"640,90 to 642,600\"`", plumb)?,
-        focal_length_px: quantity("camera.focal_length", typed.focal_length, text::PIXELS, Range::above(0.0))?,
+        focal_length_px: quantity("camera.focal_length", typed.focal_length, Kind::Pixels, Range::above(0.0))?,
         principal_point_px: optional("camera.principal_point", typed.principal_point, A_POINT, point)?,
-        k1: quantity("camera.k1", typed.k1, text::NUMBER, Range::between(-2.0, 2.0))?,
-        k2: quantity("camera.k2", typed.k2, text::NUMBER, Range::between(-4.0, 4.0))?,
+        k1: quantity("camera.k1", typed.k1, Kind::Number, Range::between(-2.0, 2.0))?,
+        k2: quantity("camera.k2", typed.k2, Kind::Number, Range::between(-4.0, 4.0))?,
         // A video picture is read out within one frame: 0.1 s would be ten frames a second.
-        readout_s: quantity("camera.readout", typed.readout, text::TIME, Range::between(0.0, 0.1))?,
+        readout_s: quantity("camera.readout", typed.readout, Kind::Time, Range::between(0.0, 0.1))?,
         readout_direction: optional("camera.readout_direction", typed.readout_direction, "`\"down\"`", direction)?,
     })
 }
@@ -291,9 +292,9 @@ fn direction(field: &str, text: &str) -> Result<ReadoutDirection, RigError> {
 
 fn place(typed: TypedPlace) -> Result<Place, RigError> {
     Ok(Place {
-        latitude_deg: quantity("place.latitude", typed.latitude, text::ANGLE, Range::between(-90.0, 90.0))?,
-        height_m: quantity("place.height", typed.height, text::OFFSET, Range::between(-500.0, 9000.0))?,
-        g_m_per_s2: quantity("place.g", typed.g, text::ACCELERATION, Range::above(0.0))?,
+        latitude_deg: quantity("place.latitude", typed.latitude, Kind::Angle, Range::between(-90.0, 90.0))?,
+        height_m: quantity("place.height", typed.height, Kind::Length, Range::between(-500.0, 9000.0))?,
+        g_m_per_s2: quantity("place.g", typed.g, Kind::Acceleration, Range::above(0.0))?,
     })
 }
 
@@ -303,8 +304,8 @@ fn launcher(typed: TypedLauncher) -> Result<Launcher, RigError> {
         setting: words("launcher.setting", typed.setting, "`\"notch 3\"`")?,
         point_px: optional("launcher.point", typed.point, A_POINT, point)?,
         height: length("launcher.height", typed.height)?,
-        speed_m_per_s: quantity("launcher.speed", typed.speed, text::SPEED, Range::above(0.0))?,
-        angle_deg: quantity("launcher.angle", typed.angle, text::ANGLE, Range::between(-90.0, 90.0))?,
+        speed_m_per_s: quantity("launcher.speed", typed.speed, Kind::Speed, Range::above(0.0))?,
+        angle_deg: quantity("launcher.angle", typed.angle, Kind::Angle, Range::between(-90.0, 90.0))?,
     })
 }
 
@@ -313,12 +314,12 @@ fn air(typed: TypedAir) -> Result<Air, RigError> {
         temperature_celsius: quantity(
             "air.temperature",
             typed.temperature,
-            text::TEMPERATURE,
+            Kind::Temperature,
             Range::between(-60.0, 60.0),
         )?,
-        pressure_pa: quantity("air.pressure", typed.pressure, text::PRESSURE, Range::between(3e4, 1.2e5))?,
-        relative_humidity: quantity("air.humidity", typed.humidity, text::SHARE, Range::between(0.0, 1.0))?,
-        density_kg_per_m3: quantity("air.density", typed.density, text::DENSITY, Range::between(0.0, 10.0))?,
+        pressure_pa: quantity("air.pressure", typed.pressure, Kind::Pressure, Range::between(3e4, 1.2e5))?,
+        relative_humidity: quantity("air.humidity", typed.humidity, Kind::Share, Range::between(0.0, 1.0))?,
+        density_kg_per_m3: quantity("air.density", typed.density, Kind::Density, Range::between(0.0, 10.0))?,
     })
 }
 
@@ -343,22 +344,25 @@ impl Range {
         value <= self.highest && if self.open { value > self.lowest } else { value >= self.lowest }
     }
 
-    fn words(self, units: Units) -> String {
-        let (unit, factor) = units[0];
-        let (low, high) = (self.lowest / factor, self.highest / factor);
-        if self.open { format!("above {low} {unit}") } else { format!("{low} to {high} {unit}") }.trim_end().to_owned()
+    fn words(self, kind: Kind) -> String {
+        let of = |value: f64| kind.in_first_unit(value);
+        if self.open {
+            format!("above {}", of(self.lowest))
+        } else {
+            format!("{} to {}", of(self.lowest), of(self.highest))
+        }
     }
 }
 
-fn quantity(field: &str, value: Option<Value>, units: Units, range: Range) -> Result<Option<Stated>, RigError> {
+fn quantity(field: &str, value: Option<Value>, kind: Kind, range: Range) -> Result<Option<Stated>, RigError> {
     let Some(value) = value else { return Ok(None) };
-    let stated = text::parse_quantity(&as_text(value), units).map_err(|error| of_text(field, error))?;
+    let stated = text::parse_quantity(&as_text(value), kind).map_err(|error| of_text(field, error))?;
     if range.holds(stated.value) {
         return Ok(Some(stated));
     }
     Err(RigError::Field {
         field: field.to_owned(),
-        problem: format!("the value lies outside {}", range.words(units)),
+        problem: format!("the value lies outside {}", range.words(kind)),
         remedy: "check the number, its sign and its unit".to_owned(),
     })
 }

@@ -7,11 +7,11 @@ use super::setup::{TypedLaunch, reading, refused, sentence};
 use crate::book::{Usual, mean_of_shots};
 use crate::flight::aim::{AimQuestion, Obstacle, ShotScatter, chance_by_angle, place};
 use crate::flight::chance::{Opening, OpeningKind};
-use crate::flight::reading::{Kind, Reading};
 use crate::flight::safety::CAUTIONS;
 use crate::maths::tests_of_means::Sample;
 use crate::measure::{Expected, Figured, KnownLaunch, MeanLaunch, MeasuredLaunch, Origin, taught_by_book};
 use crate::measurement::FlightMeasurement;
+use crate::quantity::{Kind, Reading};
 use crate::report::aimed::{self, best_sentence, scatter_of, with_unit};
 use crate::report::chance_graph;
 use crate::report::class::Numbers;
@@ -206,6 +206,7 @@ fn known(launch: Option<&Launch>, asked: &Asked, rig: &Rig, distance: Option<f64
 fn as_reading(figured: Figured) -> Reading {
     Reading {
         value: figured.estimate.value,
+        standard_uncertainty: figured.estimate.standard_uncertainty,
         half_width_95: figured.estimate.expanded_uncertainty_95,
         figures: figured.figures,
         text: format!("{}°", figured.estimate.value),

@@ -5,8 +5,8 @@ use toml::{Table, Value};
 
 use super::error::Refusal;
 use super::id::Id;
-use crate::flight::reading::{Kind, Reading};
 use crate::measure::{Before, BeforeError, Expected, MeanLaunch, Mending, Origin, Settings};
+use crate::quantity::{Kind, Reading};
 use crate::rig::{Launcher, Rig};
 use crate::sight::FindOptions;
 use crate::units::{Estimate, PixelPoint};
@@ -159,8 +159,9 @@ pub struct Common {
     pub ball_diameter: Option<String>,
     pub ball_mass: Option<String>,
     pub launcher: Option<String>,
-    /// The launcher's power notch.
-    pub notch: Option<String>,
+    /// How the launcher is loaded, as it was typed; `notch` in rooms of before.
+    #[serde(alias = "notch")]
+    pub setting: Option<String>,
     /// Degrees, north positive.
     pub latitude: Option<String>,
     pub forecast: Option<Prediction>,
@@ -230,7 +231,7 @@ impl Common {
             ("ball", "diameter", &self.ball_diameter),
             ("ball", "mass", &self.ball_mass),
             ("launcher", "name", &self.launcher),
-            ("launcher", "setting", &self.notch),
+            ("launcher", "setting", &self.setting),
             ("place", "latitude", &self.latitude),
         ];
         put_texts(&mut table, &texts);
@@ -244,7 +245,7 @@ impl Common {
         };
         let mut parts: Vec<String> = [
             with("the launcher is", &self.launcher),
-            with("its notch is", &self.notch),
+            with("its setting is", &self.setting),
             with("the ball measures", &self.ball_diameter),
             with("it weighs", &self.ball_mass),
         ]
@@ -468,7 +469,7 @@ mod tests {
             rig: "[ball]\nmass = '3 g'\n[launcher]\nname = 'old'".into(),
             ball_mass: Some("13 g".into()),
             launcher: Some("wooden catapult".into()),
-            latitude: Some("52,4".into()),
+            latitude: Some("52,4°".into()),
             ..Common::default()
         };
         let rig = Setup::default().settings(&common).unwrap().rig;

@@ -82,7 +82,7 @@ impl RunningMean {
     }
 
     /// The resting scene: the mean where a tile rested at least half of the time, else the median of the kept samples.
-    pub(super) fn picture(&self, frames: &[KeptFrame], width: usize, height: usize) -> Picture {
+    pub(super) fn picture(&self, frames: &[KeptFrame], width: usize) -> Picture {
         let plane = |totals: &[u16], edge: usize, width: usize| {
             let samples = vec![0; totals.len()];
             let mut plane = Plane { width, height: totals.len() / width.max(1), samples };

@@ -164,7 +164,7 @@ impl Watch {
     /// that a flight across the border lies whole in one of them.
     fn close(&mut self, more: bool) -> Window {
         let (reference, mean) = self.reference.take().expect("a window has frames");
-        let resting = mean.picture(&self.frames, self.width, self.height);
+        let resting = mean.picture(&self.frames, self.width);
         let frames = std::mem::take(&mut self.frames);
         let means = CellMeans::of(&resting);
         if more {

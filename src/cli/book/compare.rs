@@ -8,19 +8,19 @@ use super::failure::failed;
 use super::list::{speed_with, told};
 use super::{Place, Which, read_source};
 use crate::book::compare::{Comparison, Pairing, agreement, compare};
-use crate::book::{Selection, Series, Source, words};
+use crate::book::{Selection, Series, Source, setting_in_words, words};
 use crate::cli::output::{CommandError, Exit};
 use crate::maths::tests_of_means::{Sample, t_quantile};
 
 #[derive(Debug, Args)]
-#[command(group = ArgGroup::new("what").required(true).args(["launchers", "notches", "angles", "balls", "sessions", "sources"]))]
+#[command(group = ArgGroup::new("what").required(true).args(["launchers", "settings", "angles", "balls", "sessions", "sources"]))]
 pub(super) struct CompareArguments {
     /// Two launchers.
     #[arg(long, num_args = 2, value_name = "NAME")]
     launchers: Vec<String>,
-    /// Two power notches.
-    #[arg(long, num_args = 2, value_name = "NOTCH")]
-    notches: Vec<String>,
+    /// Two settings, such as "notch 2" "notch 3".
+    #[arg(long, num_args = 2, value_name = "SETTING", alias = "notches")]
+    settings: Vec<String>,
     /// Two launch angles.
     #[arg(long, num_args = 2, value_name = "DEGREES", allow_negative_numbers = true)]
     angles: Vec<f64>,
@@ -64,8 +64,8 @@ impl CompareArguments {
         for name in &self.launchers {
             sides.push(side(name.clone(), &|selection| selection.launcher = Some(name.clone())));
         }
-        for notch in &self.notches {
-            sides.push(side(format!("notch {notch}"), &|selection| selection.notch = Some(notch.clone())));
+        for name in &self.settings {
+            sides.push(side(setting_in_words(name), &|selection| selection.setting = Some(name.clone())));
         }
         for angle in &self.angles {
             sides.push(side(format!("{angle}°"), &|selection| selection.angle_deg = Some(*angle)));
@@ -122,7 +122,7 @@ fn warn_of_mixtures(place: &Place, first: &Series, second: &Series, arguments: &
     let in_words = |series: &Series| series.settings.iter().map(|s| s.in_words()).collect::<Vec<_>>();
     let settings = joined(&in_words(first), &in_words(second));
     let compares_settings =
-        !(arguments.notches.is_empty() && arguments.angles.is_empty() && arguments.balls.is_empty());
+        !(arguments.settings.is_empty() && arguments.angles.is_empty() && arguments.balls.is_empty());
     if settings.len() > 1 + usize::from(compares_settings) {
         place.console.note(format!("the shots have several settings: {}", settings.join("; ")));
     }

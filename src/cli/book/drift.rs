@@ -10,9 +10,10 @@ use super::{Place, Which, read_length};
 use crate::book::chart::control_chart;
 use crate::book::drift::{
     ChartPoint, DriftCheck, DriftQuestion, SessionSummary, SignalKind, Verdict, baseline_worth, check as check_series,
+    check_angles,
 };
 use crate::book::target::{landing_without_air, target_shift};
-use crate::book::{text_chart, words};
+use crate::book::{Series, text_chart, words};
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::tests_of_means::t_quantile;
@@ -28,6 +29,9 @@ pub(super) struct DriftArguments {
     /// How far the target's opening lies below the launch point, such as "0.40 m"; without it, at the same height.
     #[arg(long, value_parser = read_length, value_name = "LENGTH")]
     drop: Option<Length>,
+    /// Change of launch angle that matters, in degrees; angles are judged where they were measured.
+    #[arg(long, default_value_t = 1.0, value_name = "DEGREES")]
+    angle_shift: f64,
     /// Acceleration of free fall where you are, m/s².
     #[arg(long, default_value_t = 9.81)]
     gravity: f64,
@@ -90,13 +94,29 @@ fn per_cent(option: &str, value: f64) -> Result<f64, CommandError> {
 }
 
 fn checked(place: &Place, which: &Which, question: &QuestionArguments) -> Result<DriftCheck, CommandError> {
+    Ok(checked_of(place, which, question)?.0)
+}
+
+/// The check, and the series that it is of.
+fn checked_of(
+    place: &Place,
+    which: &Which,
+    question: &QuestionArguments,
+) -> Result<(DriftCheck, Series), CommandError> {
     let question = question.question()?;
     let series = place.open()?.series(&which.selection()).map_err(failed)?;
-    check_series(&series, &question).map_err(failed)
+    Ok((check_series(&series, &question).map_err(failed)?, series))
 }
 
 pub(super) fn check(place: &Place, arguments: &DriftArguments) -> Result<(), CommandError> {
-    let check = checked(place, &arguments.which, &arguments.question)?;
+    if !(arguments.angle_shift > 0.0 && arguments.angle_shift < 90.0) {
+        return Err(CommandError::new(
+            Exit::WrongUse,
+            format!("--angle-shift {} is not possible", arguments.angle_shift),
+        )
+        .with_hint("give degrees above 0 and below 90"));
+    }
+    let (check, series) = checked_of(place, &arguments.which, &arguments.question)?;
     let console = &place.console;
     told(console, &words::verdict(&check));
     if let Some(found_by) = words::found_by(&check) {
@@ -112,6 +132,21 @@ pub(super) fn check(place: &Place, arguments: &DriftArguments) -> Result<(), Com
     console.result("");
     report_quality(console, &check);
     report_signals(console, &check);
+    match check_angles(&series, &check.question, arguments.angle_shift) {
+        Some(angles) => report_angles(console, &angles.map_err(failed)?),
+        None => Ok(()),
+    }
+}
+
+/// The launch angle, where enough shots have a measured one.
+fn report_angles(console: &Console, check: &DriftCheck) -> Result<(), CommandError> {
+    console.result("");
+    let shots: usize = check.sessions.iter().map(|session| session.sample.count).sum();
+    told(console, &format!("Launch angle, measured in {shots} shots: {}", words::verdict(check)));
+    if let Some(found_by) = words::found_by(check) {
+        told(console, &found_by);
+    }
+    check.methods.iter().for_each(|differ| told(console, &words::methods(differ, check.judged)));
     Ok(())
 }
 
@@ -150,8 +185,14 @@ fn report_quality(console: &Console, check: &DriftCheck) {
     if let (Some(scatter), Some(baseline)) = (&check.scatter, baseline) {
         told(console, &words::scatter(scatter, baseline.mean));
     }
+    if let (Some(change), Some(baseline)) = (&check.scatter_change, baseline)
+        && let Some(sentence) = words::scatter_change(change, baseline.mean)
+    {
+        told(console, &sentence);
+    }
     let shots = baseline.map_or(0, |sample| sample.count);
     told(console, &words::baseline_worth(shots, baseline_worth(shots).as_ref()));
+    check.methods.iter().for_each(|differ| told(console, &words::methods(differ, check.judged)));
     if check.common_unknown {
         told(
             console,

@@ -2,8 +2,9 @@
 
 use crate::book::compare::CompareError;
 use crate::book::drift::DriftError;
-use crate::book::{BookError, ExchangeError, ReadingError};
+use crate::book::{BookError, ExchangeError};
 use crate::cli::output::{CommandError, Exit};
+use crate::quantity::ReadingError;
 
 /// An error of the book on its way to the user.
 pub(in crate::cli) trait Failure: std::fmt::Display {

@@ -27,8 +27,8 @@ pub(super) fn list(place: &Place, arguments: &ListArguments) -> Result<(), Comma
         return Ok(());
     }
     place.console.result(format!(
-        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7}  {:<7}  {:<6}  {}",
-        "shot", "time (UTC)", "launcher", "session", "m/s", "± u", "from", "outcome"
+        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7}  {:<7}  {:<7}  {}",
+        "shot", "time (UTC)", "launcher", "session", "m/s", "95 %", "from", "outcome"
     ));
     for shot in &shots {
         place.console.result(line(shot));
@@ -41,9 +41,10 @@ pub(super) fn list(place: &Place, arguments: &ListArguments) -> Result<(), Comma
 
 fn line(shot: &Shot) -> String {
     let record = &shot.record;
-    let uncertainty = record.standard_uncertainty_m_per_s.map_or("unknown".to_owned(), |u| format!("± {u:.3}"));
+    let uncertainty =
+        record.standard_uncertainty_m_per_s.map_or("unknown".to_owned(), |u| format!("± {:.3}", 1.96 * u));
     let line = format!(
-        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7.3}  {uncertainty:<7}  {:<6}  {}",
+        "{:>5}  {:<16}  {:<13}  {:<11}  {:>7.3}  {uncertainty:<7}  {:<7}  {}",
         shot.id,
         record.time.strftime("%Y-%m-%d %H:%M"),
         cut(&record.launcher, 13),
@@ -91,6 +92,8 @@ pub(super) fn show(place: &Place, id: i64, measurement: bool) -> Result<(), Comm
         ("clip", text(&clip)),
         ("outcome", record.outcome.map_or("unknown", Outcome::word).to_owned()),
         ("target", record.target.map_or_else(|| "unknown".to_owned(), |target| target.in_words())),
+        ("launch angle", record.launch_angle.map_or_else(|| "not measured".to_owned(), |angle| angle.in_words())),
+        ("landed", record.landing.map_or_else(|| "not measured".to_owned(), |landing| landing.in_words())),
         ("note", text(&record.note)),
         ("measurement file", record.measurement.as_ref().map_or("none", |_| "yes (`--measurement`)").to_owned()),
         ("set aside", shot.set_aside.clone().unwrap_or_else(|| "no".to_owned())),

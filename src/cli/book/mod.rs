@@ -3,6 +3,7 @@
 mod compare;
 mod drift;
 mod failure;
+mod land;
 mod list;
 mod record;
 
@@ -15,6 +16,7 @@ pub(super) use self::failure::failed;
 use super::output::{CommandError, Console, Exit};
 use super::statement::TargetOptions;
 use crate::book::{Book, Outcome, Selection, Setting, Source, default_book, rescue};
+use crate::quantity::{Kind, Reading};
 use crate::units::Length;
 
 /// Keep the launchers' shots, and see whether a launcher has drifted.
@@ -31,6 +33,8 @@ pub struct BookArguments {
 enum Action {
     /// Record speeds that you read off a timing gate.
     Add(record::AddArguments),
+    /// Record shots by where they landed: distance, height and angle by tape measure, the air counted in.
+    Land(land::LandArguments),
     /// Record the readings of a timing gate from a CSV file.
     ImportGate(record::GateArguments),
     /// Take in a file written by `export`.
@@ -115,16 +119,16 @@ struct Which {
     /// Only this session's.
     #[arg(long)]
     session: Option<String>,
-    /// Only with this power notch.
-    #[arg(long)]
-    notch: Option<String>,
+    /// Only at this setting, as it was typed, such as "notch 3".
+    #[arg(long, alias = "notch")]
+    setting: Option<String>,
     /// Only at this launch angle, in degrees.
     #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
     angle: Option<f64>,
     /// Only with this ball.
     #[arg(long)]
     ball: Option<String>,
-    /// Only from here: video, gate or import.
+    /// Only from here: video, gate, landing or import.
     #[arg(long, value_parser = read_source)]
     source: Option<Source>,
     /// Only measured with this rig or gate.
@@ -137,7 +141,7 @@ impl Which {
         Selection {
             launcher: self.launcher.clone(),
             session: self.session.clone(),
-            notch: self.notch.clone(),
+            setting: self.setting.clone(),
             angle_deg: self.angle,
             ball: self.ball.clone(),
             source: self.source,
@@ -149,7 +153,7 @@ impl Which {
 }
 
 fn read_source(word: &str) -> Result<Source, String> {
-    Source::from_word(word).ok_or_else(|| "write video, gate or import".to_owned())
+    Source::from_word(word).ok_or_else(|| "write video, gate, landing or import".to_owned())
 }
 
 /// What is said of a shot.
@@ -163,7 +167,8 @@ fn read_outcome(word: &str) -> Result<Said, String> {
 }
 
 fn read_length(text: &str) -> Result<Length, String> {
-    Length::parse(text).map_err(|error| format!("{error}; {}", error.hint()))
+    let read = Reading::parse(Kind::Length, text).map_err(|error| format!("{error}; {}", error.hint()))?;
+    Length::from_metres(read.value).ok_or_else(|| "write a length above zero".to_owned())
 }
 
 /// Runs the command.
@@ -175,6 +180,7 @@ pub fn run(arguments: BookArguments, console: &Console) -> Result<(), CommandErr
     let place = Place { path, console: *console };
     match arguments.action {
         Action::Add(add) => record::add(&place, &add),
+        Action::Land(arguments) => land::land(&place, &arguments),
         Action::ImportGate(gate) => record::import_gate(&place, &gate),
         Action::Import { file } => {
             let added = place.open_or_make()?.import(&file, Timestamp::now()).map_err(failed)?;
@@ -269,9 +275,9 @@ fn rescue_book(place: &Place, file: &std::path::Path) -> Result<(), CommandError
 /// How a launcher was set, for recording.
 #[derive(Debug, Clone, Args)]
 struct SettingArguments {
-    /// The launcher's power notch.
-    #[arg(long)]
-    notch: Option<String>,
+    /// How the launcher was loaded, in its own word, such as "notch 3".
+    #[arg(long, alias = "notch")]
+    setting: Option<String>,
     /// Launch angle above the horizontal, in degrees.
     #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
     angle: Option<f64>,
@@ -282,6 +288,6 @@ struct SettingArguments {
 
 impl SettingArguments {
     fn setting(&self) -> Setting {
-        Setting { notch: self.notch.clone(), angle_deg: self.angle, ball: self.ball.clone() }
+        Setting { name: self.setting.clone(), angle_deg: self.angle, ball: self.ball.clone() }
     }
 }

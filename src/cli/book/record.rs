@@ -47,12 +47,15 @@ pub(super) struct AddArguments {
     /// The speeds are from another record, not from a gate.
     #[arg(long)]
     imported: bool,
+    /// Record speeds beyond what launchers give as well: they are meant.
+    #[arg(long)]
+    confirm: bool,
 }
 
 #[derive(Debug, Args)]
 pub(super) struct GateArguments {
     /// The CSV file. Its first line names the columns with their units: `speed / m/s`, or `gate time / ms` and `width / mm`;
-    /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `notch`, `angle / deg`,
+    /// and as wanted `uncertainty / m/s`, `shared uncertainty / m/s`, `time`, `launcher`, `session`, `setting`, `angle / deg`,
     /// `ball`, `rig`, `note`; where somebody aimed `outcome` (hit or miss), `opening / cm`, `opening height / cm`,
     /// `opening distance / m`, `target` (cup or ring).
     file: PathBuf,
@@ -67,6 +70,9 @@ pub(super) struct GateArguments {
     /// Name of the gate.
     #[arg(long)]
     rig: Option<String>,
+    /// Record speeds beyond what launchers give as well: they are meant.
+    #[arg(long)]
+    confirm: bool,
 }
 
 pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), CommandError> {
@@ -88,12 +94,15 @@ pub(super) fn add(place: &Place, arguments: &AddArguments) -> Result<(), Command
         target,
         note: arguments.note.clone(),
         measurement: None,
+        launch_angle: None,
+        landing: None,
     };
     if arguments.speeds.iter().any(|speed| speed == "-") {
         return add_line_by_line(place, arguments, record);
     }
     let readings = arguments.speeds.iter().map(|text| reading(text, arguments)).collect::<Result<Vec<_>, _>>()?;
-    let records = readings.into_iter().map(record).collect();
+    let records: Vec<ShotRecord> = readings.into_iter().map(record).collect();
+    confirmed(&records, arguments.confirm)?;
     report(&place.console, &place.open_or_make()?.add(records, Timestamp::now()).map_err(failed)?);
     Ok(())
 }
@@ -135,27 +144,41 @@ fn add_line(
     arguments: &AddArguments,
     record: impl Fn((Reading, Option<Outcome>)) -> ShotRecord,
 ) -> Result<Added, CommandError> {
-    let reading = reading(line, arguments)?;
-    book.add(vec![record(reading)], Timestamp::now()).map_err(|error: BookError| failed(error))
+    let record = record(reading(line, arguments)?);
+    confirmed(std::slice::from_ref(&record), arguments.confirm)?;
+    book.add(vec![record], Timestamp::now()).map_err(|error: BookError| failed(error))
+}
+
+/// Speeds that no launcher of a lesson gives are asked back.
+pub(super) fn confirmed(records: &[ShotRecord], confirm: bool) -> Result<(), CommandError> {
+    let Some(record) = records.iter().find(|record| !confirm && record.is_beyond_launchers()) else { return Ok(()) };
+    let speed = record.speed_m_per_s;
+    Err(CommandError::new(Exit::WrongUse, format!("{speed} m/s is faster than launchers throw; nothing was recorded"))
+        .with_hint("check the number and its unit; if it is meant, add `--confirm`"))
 }
 
 /// A speed and, behind it, whether the ball went in.
 fn reading(text: &str, arguments: &AddArguments) -> Result<(Reading, Option<Outcome>), CommandError> {
-    let (speed, outcome) = match text.trim().rsplit_once(char::is_whitespace) {
-        Some((speed, word)) if Outcome::from_word(word).is_some() => (speed, Outcome::from_word(word)),
-        _ => (text, None),
-    };
+    let (speed, outcome) = split_outcome(text);
     Ok((read_speed(speed, arguments.unit.as_deref()).map_err(failed)?, outcome))
 }
 
-fn typed_time(text: &str) -> Result<Timestamp, CommandError> {
+/// What was read, and whether the ball went in, where that stands behind it.
+pub(super) fn split_outcome(text: &str) -> (&str, Option<Outcome>) {
+    match text.trim().rsplit_once(char::is_whitespace) {
+        Some((read, word)) if Outcome::from_word(word).is_some() => (read, Outcome::from_word(word)),
+        _ => (text, None),
+    }
+}
+
+pub(super) fn typed_time(text: &str) -> Result<Timestamp, CommandError> {
     read_time(text, &TimeZone::system()).ok_or_else(|| {
         CommandError::new(Exit::WrongUse, format!("`{text}` is not a time"))
             .with_hint("write it like `2026-05-09 10:30` or `2026-05-09T10:30:00Z`")
     })
 }
 
-fn today() -> String {
+pub(super) fn today() -> String {
     ZonedDateTime::now().date().to_string()
 }
 
@@ -168,6 +191,7 @@ pub(super) fn import_gate(place: &Place, arguments: &GateArguments) -> Result<()
         rig: arguments.rig.clone(),
         time: now,
         zone: TimeZone::system(),
+        confirmed: arguments.confirm,
     };
     let added = place.open_or_make()?.import_gate(&arguments.file, &defaults, now).map_err(failed)?;
     report(&place.console, &added);

@@ -15,12 +15,16 @@ use crate::measure::Settings;
 use crate::measurement::Measurement;
 use crate::report::class;
 use crate::report::files::write_atomically;
+use crate::report::numbers::DecimalMark;
+use crate::rig::Rig;
 
 /// Who shot which clip, and how the work is done.
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Many clips")]
 pub struct ClassArguments {
-    /// Whose clip is whose: a CSV file with the columns `clip` and `group`; else each clip's own name stands for its group.
+    /// Whose clip is whose: a CSV file with the columns `clip` and `group`, and where rigs differ `rig`, a rig file for that clip; else
+    /// each clip's own name stands for its group. A rig file beside a clip, `shot.rig.toml` for `shot.mp4`, is that clip's own as
+    /// well. What it doesn't state comes from `--rig`, part by part.
     #[arg(long, value_name = "FILE")]
     groups: Option<PathBuf>,
     /// Leave out clips whose results already stand under `--out`.
@@ -38,13 +42,37 @@ pub type Measured = Result<Measurement, CommandError>;
 pub struct Row<'a> {
     pub clip: &'a Path,
     pub group: String,
+    /// What is known of its set-up.
+    pub rig: Rig,
     pub result: Measured,
 }
 
-impl ClassArguments {
-    /// Groups by the clip's file name.
-    fn names(&self) -> Result<BTreeMap<String, String>, CommandError> {
-        let Some(path) = &self.groups else { return Ok(BTreeMap::new()) };
+/// Groups and rigs by the clip's file name.
+#[derive(Debug, Default)]
+pub struct Groups {
+    names: BTreeMap<String, String>,
+    rigs: BTreeMap<String, PathBuf>,
+}
+
+impl Groups {
+    /// Whose clip it is: by the list, else the clip's own name.
+    pub fn of(&self, clip: &Path) -> String {
+        let own = clip.file_stem().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned();
+        self.names.get(&file_name(clip)).cloned().unwrap_or(own)
+    }
+
+    /// The clip's own rig file: by the list, else the one beside the clip.
+    fn rig_file(&self, clip: &Path) -> Option<PathBuf> {
+        let listed = self.rigs.get(&file_name(clip)).cloned();
+        listed.or_else(|| Some(clip.with_extension("rig.toml")).filter(|beside| beside.is_file()))
+    }
+
+    /// Reads a list; `None` is an empty one.
+    ///
+    /// # Errors
+    /// When it can't be read.
+    pub fn read(path: Option<&Path>) -> Result<Self, CommandError> {
+        let Some(path) = path else { return Ok(Self::default()) };
         let bad = |what: String| {
             CommandError::new(Exit::BadInput, format!("the groups in `{}` can't be read: {what}", path.display()))
                 .with_hint("its first line is `clip,group`, then a line for each clip, such as `IMG_2041.mp4,Table 3`")
@@ -56,10 +84,45 @@ impl ClassArguments {
         let text = text.trim_start_matches('\u{feff}');
         let mut reader =
             csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
-        let lines = reader.deserialize::<Line>();
-        lines
-            .map(|line| line.map(|l| (file_name(Path::new(&l.clip)), l.group)).map_err(|e| bad(e.to_string())))
-            .collect()
+        let mut groups = Self::default();
+        for line in reader.deserialize::<Line>() {
+            let line = line.map_err(|error| bad(error.to_string()))?;
+            let clip = file_name(Path::new(&line.clip));
+            if let Some(rig) = line.rig.filter(|rig| !rig.is_empty()) {
+                // A rig is named as seen from the list.
+                groups.rigs.insert(clip.clone(), path.parent().unwrap_or(Path::new("")).join(rig));
+            }
+            groups.names.insert(clip, line.group);
+        }
+        Ok(groups)
+    }
+}
+
+impl ClassArguments {
+    /// # Errors
+    /// When the list can't be read.
+    pub fn groups(&self) -> Result<Groups, CommandError> {
+        Groups::read(self.groups.as_deref())
+    }
+
+    /// The list's file, as it was typed.
+    pub fn groups_file(&self) -> Option<String> {
+        self.groups.as_ref().map(|path| path.display().to_string())
+    }
+}
+
+impl MeasureArguments {
+    /// The settings of one clip: with its own rig where it has one.
+    ///
+    /// # Errors
+    /// When that rig can't be read.
+    pub fn settings_of(&self, clip: &Path, groups: &Groups, common: &Settings) -> Result<Settings, CommandError> {
+        let Some(file) = groups.rig_file(clip) else { return Ok(common.clone()) };
+        let own = Rig::read(&file).map_err(|error| {
+            CommandError::new(Exit::WrongUse, format!("the rig of `{}`: {error}", clip.display()))
+                .with_hint(error.hint())
+        })?;
+        Ok(Settings { rig: self.with_scale(own.over(&common.rig))?, ..common.clone() })
     }
 }
 
@@ -67,13 +130,15 @@ impl ClassArguments {
 struct Line {
     clip: String,
     group: String,
+    #[serde(default)]
+    rig: Option<String>,
 }
 
 fn file_name(clip: &Path) -> String {
     clip.file_name().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned()
 }
 
-/// Measures the clips, several at a time when that was asked for, and says each one's result as it comes; the rows in the order
+/// Measures the clips, each with its own settings, several at a time when that was asked for, and says each one's result as it comes; the rows in the order
 /// of the clips.
 ///
 /// # Errors
@@ -81,10 +146,10 @@ fn file_name(clip: &Path) -> String {
 pub fn measure_all<'a>(
     clips: &'a [PathBuf],
     arguments: &MeasureArguments,
-    settings: &Settings,
+    settings: &[Settings],
+    groups: &Groups,
     console: &Console,
 ) -> Result<Vec<Row<'a>>, CommandError> {
-    let names = arguments.class.names()?;
     let next = AtomicUsize::new(0);
     let results: Mutex<Vec<Option<Measured>>> = Mutex::new(clips.iter().map(|_| None).collect());
     // A spinner a thread would overwrite each other.
@@ -92,7 +157,7 @@ pub fn measure_all<'a>(
     let work = || {
         while let Some(clip) = clips.get(next.fetch_add(1, Ordering::Relaxed)) {
             let place = clips.iter().position(|other| std::ptr::eq(other, clip)).unwrap_or_default();
-            let result = one_of_many(clip, clips, arguments, settings, &console_of_one);
+            let result = one_of_many(clip, clips, arguments, &settings[place], &console_of_one);
             if !arguments.json {
                 console.result(words::line(clip, &result, arguments.decimal_mark()));
             }
@@ -101,12 +166,10 @@ pub fn measure_all<'a>(
     };
     std::thread::scope(|scope| (0..arguments.class.jobs).for_each(|_| _ = scope.spawn(work)));
     let results = results.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
-    let group = |clip: &Path| {
-        let own = clip.file_stem().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned();
-        names.get(&file_name(clip)).cloned().unwrap_or(own)
+    let row = |((clip, result), settings): ((&'a PathBuf, Option<Measured>), &Settings)| {
+        Some(Row { clip, group: groups.of(clip), rig: settings.rig.clone(), result: result? })
     };
-    let row = |(clip, result): (&'a PathBuf, Option<Measured>)| Some(Row { clip, group: group(clip), result: result? });
-    Ok(clips.iter().zip(results).filter_map(row).collect())
+    Ok(clips.iter().zip(results).zip(settings).filter_map(row).collect())
 }
 
 fn one_of_many(
@@ -145,25 +208,71 @@ fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<M
 ///
 /// # Errors
 /// When the book or the table's file refuses.
-pub fn keep(
-    rows: &[Row<'_>],
-    arguments: &MeasureArguments,
-    settings: &Settings,
-    console: &Console,
-) -> Result<(), CommandError> {
-    if let Some(mut recorder) = arguments.record.recorder(&arguments.shots_of, &settings.rig)? {
-        for row in rows {
-            if let Ok(measurement) = &row.result {
-                record::report(&recorder.record(row.clip, measurement)?, console);
-            }
+pub fn keep(rows: &[Row<'_>], arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
+    for row in rows {
+        let Ok(measurement) = &row.result else { continue };
+        // Each rig may name another launcher.
+        if let Some(mut recorder) = arguments.record.recorder(&arguments.shots_of, &row.rig)? {
+            record::report(&recorder.record(row.clip, measurement)?, console);
         }
     }
-    let Some(out) = &arguments.out else { return Ok(()) };
-    let (lines, mark) = (words::class_lines(rows), arguments.decimal_mark());
+    match &arguments.out {
+        Some(out) => write_tables(rows, out, arguments.decimal_mark()),
+        None => Ok(()),
+    }
+}
+
+/// The table of a class: for a spreadsheet, and with the graph as a web page.
+///
+/// # Errors
+/// When a file refuses.
+pub fn write_tables(rows: &[Row<'_>], out: &Path, mark: DecimalMark) -> Result<(), CommandError> {
+    let lines = words::class_lines(rows);
     let files = [("class.csv", class::csv(&lines, mark)), ("class.html", class::html(&lines, mark))];
     for (name, text) in files {
         write_atomically(&out.join(name), text.as_bytes())
             .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(clap::Parser)]
+    struct Typed {
+        #[command(flatten)]
+        measure: MeasureArguments,
+    }
+
+    fn settings(folder: &Path, clip: &str) -> Settings {
+        let place = |name: &str| folder.join(name).display().to_string();
+        let typed = ["lobline", &place(clip), "--rig", &place("common.toml"), "--groups", &place("groups.csv")];
+        let arguments = <Typed as clap::Parser>::parse_from(typed).measure;
+        let (groups, common) = (arguments.class.groups().unwrap(), arguments.settings().unwrap());
+        arguments.settings_of(&folder.join(clip), &groups, &common).unwrap()
+    }
+
+    #[test]
+    fn a_clips_own_rig_goes_before_the_common_one_part_by_part() {
+        let folder = tempfile::tempdir().unwrap();
+        let files = [
+            ("common.toml", "[ball]\ndiameter = '70 mm'\n[camera]\ndistance = '3 m'\n"),
+            ("beside.rig.toml", "[camera]\ndistance = '4 m'\n"),
+            ("third.toml", "[camera]\nyaw = '5 deg'\n"),
+            ("groups.csv", "clip,group,rig\nbeside.mp4,A,\nlisted.mp4,B,third.toml\n"),
+        ];
+        for (name, text) in files {
+            std::fs::write(folder.path().join(name), text).unwrap();
+        }
+        let of = |clip: &str| {
+            let rig = settings(folder.path(), clip).rig;
+            let metres = |length: Option<crate::rig::StatedLength>| length.map(|length| length.length.metres());
+            (metres(rig.ball.diameter), metres(rig.camera.distance), rig.camera.yaw_deg.map(|yaw| yaw.value))
+        };
+        assert_eq!(of("plain.mp4"), (Some(0.07), Some(3.0), None));
+        assert_eq!(of("beside.mp4"), (Some(0.07), Some(4.0), None));
+        assert_eq!(of("listed.mp4"), (Some(0.07), None, Some(5.0)));
+    }
 }

@@ -7,8 +7,8 @@ use clap::Args;
 use crate::cli::output::{CommandError, Exit};
 use crate::cli::statement::{BookOptions, SourceOptions, before_error, read, wrong};
 use crate::clip::fingerprint_of;
-use crate::flight::reading::Kind;
 use crate::measure::Expected;
+use crate::quantity::Kind;
 use crate::rig::Rig;
 
 /// A forecast to set the flights against. Ball, air and place are those of the rig.

@@ -109,6 +109,7 @@ impl MeasureArguments {
         let options = [
             ("scale", self.scale.clone()),
             ("rig", path(&self.rig)),
+            ("groups", self.class.groups_file()),
             ("capture-rate", number(self.capture_rate)),
             ("picture-rate", number(self.picture_rate)),
             ("region", self.region.clone()),
@@ -152,10 +153,15 @@ impl MeasureArguments {
     }
 
     fn rig(&self) -> Result<Rig, CommandError> {
-        let mut rig = match &self.rig {
+        let rig = match &self.rig {
             Some(path) => Rig::read(path).map_err(|error| wrong(&error, error.hint()))?,
             None => Rig::default(),
         };
+        self.with_scale(rig)
+    }
+
+    /// The rig with the length that was typed, which goes before any other.
+    pub fn with_scale(&self, mut rig: Rig) -> Result<Rig, CommandError> {
         if let Some(text) = &self.scale {
             let line = ScaleLine::parse(text).map_err(|error| wrong(format!("`--scale`: {error}"), error.hint()))?;
             rig.scale = crate::rig::Scale {

@@ -45,7 +45,7 @@ pub struct Recorder<'a> {
     of: &'a BookOptions,
     book: Book,
     launcher: String,
-    notch: Option<String>,
+    setting: Option<String>,
     time: Option<Timestamp>,
     target: Option<Target>,
 }
@@ -65,7 +65,7 @@ impl RecordArguments {
         let target = self.target.target()?;
         // Made on first use.
         let book = Book::open(&of.path()?).map_err(failed)?;
-        Ok(Some(Recorder { arguments: self, of, book, launcher, notch: of.notch(rig), time, target }))
+        Ok(Some(Recorder { arguments: self, of, book, launcher, setting: of.setting(rig), time, target }))
     }
 }
 
@@ -83,7 +83,7 @@ impl Recorder<'_> {
             launcher: self.launcher.clone(),
             session: arguments.session.clone().unwrap_or_else(date),
             setting: Setting {
-                notch: self.notch.clone(),
+                name: self.setting.clone(),
                 angle_deg: self.of.set_angle,
                 ball: arguments.ball_name.clone(),
             },

@@ -17,6 +17,7 @@ use crate::report::said::{Said, csv, in_few_words, said};
 use crate::report::sample::{Shot, measurement, strobe_input};
 use crate::report::sheet::SheetInput;
 use crate::report::{json, strobe, tables, workbook};
+use crate::rig::Rig;
 use crate::warning::Warning;
 
 /// How an output says it.
@@ -55,7 +56,8 @@ fn outputs(odd: &Measurement) -> Vec<(String, String, By)> {
     let mark = DecimalMark::Point;
     let sheet = SheetInput { measurement: odd, strobes: &[], decimal_mark: mark, command: None };
     let lines = class::lines(&[ClassEntry { group: "Table 1", clip: "a.mp4".into(), result: Ok(odd) }]);
-    let row = Row { clip: Path::new("a.mp4"), group: "Table 1".to_owned(), result: Ok(odd.clone()) };
+    let row =
+        Row { clip: Path::new("a.mp4"), group: "Table 1".to_owned(), rig: Rig::default(), result: Ok(odd.clone()) };
     let mut all = vec![
         ("text".to_owned(), words::measurement(odd, mark), By::Sentence),
         ("demo".to_owned(), crate::cli::demo::what_is_said(odd), By::Sentence),

@@ -47,6 +47,22 @@ fn tan(angle_deg: f64) -> f64 {
     angle_deg.to_radians().tan()
 }
 
+/// Of degrees, exactly nought at whole half turns: straight up is straight up, not 10⁻¹⁶ to the side.
+pub(super) fn sin(angle_deg: f64) -> f64 {
+    if angle_deg % 180.0 == 0.0 { 0.0 } else { angle_deg.to_radians().sin() }
+}
+
+/// As [`sin`], nought at odd quarter turns.
+pub(super) fn cos(angle_deg: f64) -> f64 {
+    if (angle_deg - 90.0) % 180.0 == 0.0 { 0.0 } else { angle_deg.to_radians().cos() }
+}
+
+/// Nought where a difference under a root is nothing but rounding of its terms, of the size `of`: two instants that differ
+/// by less than a millionth are one.
+fn rounded_off(square: f64, of: f64) -> f64 {
+    if square.abs() <= 1e-12 * of { 0.0 } else { square }
+}
+
 const fn rule(
     gives: Quantity,
     from: &'static [Quantity],
@@ -120,7 +136,7 @@ pub(super) static RULES: &[Rule] = &[
         "Horizontal part of the launch velocity.",
         "<vx> = <v0> · cos <a>",
         "<v0> · cos <a>",
-        |i| one(i[0] * i[1].to_radians().cos()),
+        |i| one(i[0] * cos(i[1])),
     ),
     rule(
         SpeedY,
@@ -128,7 +144,7 @@ pub(super) static RULES: &[Rule] = &[
         "Vertical part of the launch velocity.",
         "<v0y> = <v0> · sin <a>",
         "<v0> · sin <a>",
-        |i| one(i[0] * i[1].to_radians().sin()),
+        |i| one(i[0] * sin(i[1])),
     ),
     rule(
         SpeedY,
@@ -215,7 +231,7 @@ pub(super) static RULES: &[Rule] = &[
         "<x> = <v0>^{2} · sin(2 · <a>) / <g>",
         "√(<g> · <x> / sin(2 · <a>))",
         |i| {
-            let double = (2.0 * i[2]).to_radians().sin();
+            let double = sin(2.0 * i[2]);
             (i[1] == 0.0 && double > 1e-12).then(|| Roots::One((i[3] * i[0] / double).sqrt()))
         },
     ),
@@ -267,7 +283,7 @@ pub(super) static RULES: &[Rule] = &[
         "<vx> = <v0> · cos <a>",
         "<vx> / cos <a>",
         |i| {
-            if i[1].abs() == 90.0 { None } else { positive_speed(i[0] / i[1].to_radians().cos()) }
+            if i[1].abs() == 90.0 { None } else { positive_speed(i[0] / cos(i[1])) }
         },
     ),
     rule(
@@ -277,7 +293,7 @@ pub(super) static RULES: &[Rule] = &[
         "<v0y> = <v0> · sin <a>",
         "<v0y> / sin <a>",
         |i| {
-            if i[1] == 0.0 { None } else { positive_speed(i[0] / i[1].to_radians().sin()) }
+            if i[1] == 0.0 { None } else { positive_speed(i[0] / sin(i[1])) }
         },
     ),
     rule(
@@ -392,7 +408,7 @@ pub(super) static RULES: &[Rule] = &[
         "<R> = <v0>^{2} · sin(2 · <a>) / <g>",
         "<v0>^{2} · sin(2 · <a>) / <g>",
         |i| {
-            if i[1] > 0.0 { one(i[0] * i[0] * (2.0 * i[1]).to_radians().sin() / i[2]) } else { None }
+            if i[1] > 0.0 { one(i[0] * i[0] * sin(2.0 * i[1]) / i[2]) } else { None }
         },
     ),
     rule(
@@ -419,7 +435,7 @@ fn time_to_distance(x: f64, vx: f64) -> Option<Roots> {
 }
 
 fn leg(hypotenuse: f64, leg: f64) -> Result<f64, SolveError> {
-    let square = hypotenuse * hypotenuse - leg * leg;
+    let square = rounded_off(hypotenuse * hypotenuse - leg * leg, hypotenuse * hypotenuse);
     if square >= 0.0 {
         Ok(square.sqrt())
     } else {
@@ -428,7 +444,7 @@ fn leg(hypotenuse: f64, leg: f64) -> Result<f64, SolveError> {
 }
 
 fn time_to_rise(rise: f64, vy: f64, g: f64) -> Roots {
-    let square = vy * vy - 2.0 * g * rise;
+    let square = rounded_off(vy * vy - 2.0 * g * rise, vy * vy);
     if square < 0.0 {
         return Roots::None(SolveError::TooHigh { rise_m: rise, apex_m: vy.max(0.0).powi(2) / (2.0 * g) });
     }
@@ -451,7 +467,7 @@ fn speed_through(x: f64, y: f64, angle_deg: f64, g: f64) -> Option<Roots> {
     if below_line <= 0.0 {
         return Some(Roots::None(SolveError::AngleTooFlat { angle_deg }));
     }
-    one(x / angle_deg.to_radians().cos() * (g / (2.0 * below_line)).sqrt())
+    one(x / cos(angle_deg) * (g / (2.0 * below_line)).sqrt())
 }
 
 fn out_of_reach(v0: f64, x: f64, y: f64, g: f64) -> Roots {
@@ -468,16 +484,16 @@ fn out_of_reach(v0: f64, x: f64, y: f64, g: f64) -> Roots {
 
 fn angles_level(v0: f64, x: f64, g: f64) -> Roots {
     let sine = g * x / (v0 * v0);
-    if sine > 1.0 {
+    if sine > 1.0 + 1e-12 {
         return out_of_reach(v0, x, 0.0, g);
     }
-    let low = 0.5 * sine.asin().to_degrees();
+    let low = 0.5 * sine.min(1.0).asin().to_degrees();
     Roots::Two(low, 90.0 - low)
 }
 
 fn angles_through(v0: f64, x: f64, y: f64, g: f64) -> Roots {
     let v2 = v0 * v0;
-    let square = v2 * v2 - g * (g * x * x + 2.0 * y * v2);
+    let square = rounded_off(v2 * v2 - g * (g * x * x + 2.0 * y * v2), v2 * v2);
     if square < 0.0 {
         return out_of_reach(v0, x, y, g);
     }

@@ -210,6 +210,145 @@ proptest! {
     }
 }
 
+/// Place and velocity after `time` by Runge and Kutta's classical method (Abramowitz and Stegun 25.5.10), which shares nothing
+/// with the rules.
+fn integrated(vx: f64, vy: f64, g: f64, time: f64) -> [f64; 4] {
+    // Exact for a constant acceleration, whatever the step.
+    const STEPS: usize = 8;
+    let rates = |state: [f64; 4]| [state[2], state[3], 0.0, -g];
+    let moved = |state: [f64; 4], rate: [f64; 4], by: f64| std::array::from_fn(|i| state[i] + by * rate[i]);
+    let step = time / STEPS as f64;
+    (0..STEPS).fold([0.0, 0.0, vx, vy], |state, _| {
+        let first = rates(state);
+        let second = rates(moved(state, first, 0.5 * step));
+        let third = rates(moved(state, second, 0.5 * step));
+        let fourth = rates(moved(state, third, step));
+        std::array::from_fn(|i| state[i] + step / 6.0 * (first[i] + 2.0 * second[i] + 2.0 * third[i] + fourth[i]))
+    })
+}
+
+/// The greatest height on the way, found by narrowing thirds.
+fn highest(vx: f64, vy: f64, g: f64) -> f64 {
+    let height = |time: f64| integrated(vx, vy, g, time)[1];
+    let (mut low, mut high) = (0.0, 3.0);
+    for _ in 0..100 {
+        let third = (high - low) / 3.0;
+        if height(low + third) < height(high - third) { low += third } else { high -= third }
+    }
+    height(0.5 * (low + high)).max(0.0)
+}
+
+/// What a command line can state of a flight, from its launch velocity, its gravity and the instant of its end.
+fn stated(vx: f64, vy: f64, g: f64, time: f64) -> Values {
+    let [x, y, ..] = integrated(vx, vy, g, time);
+    Values::from([
+        (Speed, vx.hypot(vy)),
+        (Angle, vy.atan2(vx).to_degrees()),
+        (SpeedX, vx),
+        (SpeedY, vy),
+        (Time, time),
+        (Distance, x),
+        (Rise, y),
+        (ApexHeight, highest(vx, vy, g)),
+    ])
+}
+
+/// The 40 triples of those that settle a flight: not three of the launch alone, and not two that say the same.
+fn settling_triples() -> Vec<[Quantity; 3]> {
+    let all = [Speed, Angle, SpeedX, SpeedY, Time, Distance, Rise, ApexHeight];
+    let launch = [Speed, Angle, SpeedX, SpeedY, ApexHeight];
+    let idle: [&[Quantity]; 4] =
+        [&[SpeedY, ApexHeight], &[SpeedX, Time, Distance], &[SpeedY, Time, Rise], &[ApexHeight, Time, Rise]];
+    let mut triples = Vec::new();
+    for i in 0..8 {
+        for j in i + 1..8 {
+            for k in j + 1..8 {
+                let triple = [all[i], all[j], all[k]];
+                let is_idle = |few: &&[Quantity]| few.iter().all(|quantity| triple.contains(quantity));
+                if !triple.iter().all(|quantity| launch.contains(quantity)) && !idle.iter().any(is_idle) {
+                    triples.push(triple);
+                }
+            }
+        }
+    }
+    triples
+}
+
+proptest! {
+    /// Every flight that comes out is one: integrated, it has what was given. And the flight that the givens are of is among
+    /// them, so that none is lost.
+    #[test]
+    fn from_any_three_givens_come_flights_that_have_them(
+        speed in 1.0..10.0, angle in -80.0..85.0, time in 0.05..1.5, g in 9.7..9.9
+    ) {
+        let (sine, cosine) = f64::to_radians(angle).sin_cos();
+        let (vx, vy) = (speed * cosine, speed * sine);
+        let truth = stated(vx, vy, g, time);
+        // Where two roots meet, the slope of the inverse has no bound; stay off those edges.
+        let edge = f64::powi(speed, 4) - g * (g * truth[&Distance].powi(2) + 2.0 * truth[&Rise] * speed * speed);
+        prop_assume!(edge > 1e-2 * f64::powi(speed, 4) && f64::abs(vy - g * time) > 0.1 && f64::abs(vy) > 0.1);
+        prop_assume!(truth[&Rise].abs() > 1e-3);
+        let triples = settling_triples();
+        prop_assert_eq!(triples.len(), 40);
+        for triple in triples {
+            if vy < 0.0 && triple.contains(&ApexHeight) {
+                continue;
+            }
+            let mut given: Values = triple.iter().map(|quantity| (*quantity, truth[quantity])).collect();
+            given.insert(Gravity, g);
+            let flights = solve(&given).unwrap();
+            // At least one sees a fifth of a millionth of what the roots can be off by.
+            let near = |a: f64, b: f64| (a - b).abs() <= 1e-6 * (1.0 + b.abs());
+            for flight in &flights {
+                let get = |quantity: Quantity| flight.values[&quantity];
+                let again = stated(get(SpeedX), get(SpeedY), g, get(Time));
+                for (quantity, value) in &again {
+                    let known = flight.values.get(quantity).copied().unwrap_or(*value);
+                    prop_assert!(near(known, *value), "{:?}: {:?} is {} and integrated {}", triple, quantity, known, value);
+                }
+                prop_assert!(triple.iter().all(|quantity| near(again[quantity], truth[quantity])), "{triple:?}: {flight:?}");
+            }
+            let is_true = |flight: &Solution| {
+                [SpeedX, SpeedY, Time].iter().all(|quantity| near(flight.values[quantity], truth[quantity]))
+            };
+            prop_assert!(flights.iter().filter(|flight| is_true(flight)).count() == 1, "{triple:?}: {flights:?}");
+        }
+    }
+}
+
+#[test]
+fn only_flights_that_exist_come_out() {
+    // From time, distance and rise there is one flight: v_x = 1.50/0.60, v_0y = −0.40/0.60 + 9.81·0.60/2, by hand.
+    let given = Values::from([(Time, 0.60), (Distance, 1.50), (Rise, -0.40), (Gravity, 9.81)]);
+    let flights = solve(&given).unwrap();
+    assert_eq!(flights.len(), 1);
+    let angle = (-0.40 / 0.60 + 0.5 * 9.81 * 0.60f64).atan2(2.5).to_degrees();
+    assert!((flights[0].values[&Angle] - angle).abs() < 1e-9 && (angle - 42.3).abs() < 0.05);
+    // 3² + 4² = 5²: upwards or downwards.
+    let given = Values::from([(SpeedX, 3.0), (Speed, 5.0), (Time, 0.5), (Gravity, 9.81)]);
+    let up: Vec<f64> = solve(&given).unwrap().iter().map(|flight| flight.values[&SpeedY]).collect();
+    assert_eq!(up, [4.0, -4.0]);
+}
+
+#[test]
+fn straight_up_is_not_a_little_to_the_side() {
+    let flight = &solve(&Values::from([(Speed, 4.0), (Angle, 90.0), (Gravity, 9.81)])).unwrap()[0];
+    assert!([SpeedX, ApexDistance, LevelRange].iter().all(|quantity| flight.values[quantity] == 0.0));
+}
+
+#[test]
+fn a_place_at_the_highest_point_is_reached_once_and_one_above_it_is_told_from_it() {
+    // 4 m/s straight up: H = 16/19.62 m.
+    let apex = 16.0 / 19.62;
+    let at = |rise: f64| solve(&Values::from([(Speed, 4.0), (Angle, 90.0), (Rise, rise), (Gravity, 9.81)]));
+    assert_eq!(at(apex).unwrap().len(), 1);
+    let error = at(apex + 2.1e-5).unwrap_err().to_string();
+    assert!(
+        error.contains("0.81552 m") && error.contains("0.81549 m") && error.ends_with("0.021 mm too low"),
+        "{error}"
+    );
+}
+
 #[test]
 fn out_of_reach_says_by_how_much() {
     let given = Values::from([(Speed, 4.0), (Distance, 2.0), (Rise, 0.0), (Gravity, 9.81)]);

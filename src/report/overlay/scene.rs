@@ -27,6 +27,9 @@ pub fn draw(measurement: &Measurement, index: usize, mark: DecimalMark, picture:
     path(flight, em, &mut drawing);
     let seen: Vec<&SightingRow> = flight.sightings.iter().filter(|s| s.used && s.frame <= index).collect();
     sightings(&seen, index, em, &mut drawing);
+    if let Some(row) = seen.last().filter(|row| row.frame == index) {
+        velocity(flight, row, em, &mut drawing);
+    }
     words(measurement, flight, index, mark, &mut drawing);
     blend::onto(&drawing, picture);
 }
@@ -64,6 +67,44 @@ fn sightings(seen: &[&SightingRow], index: usize, em: f32, drawing: &mut Drawing
     }
 }
 
+/// Speed of the fitted path at a time, m/s; `None` where the measurement holds no motion.
+fn speed_at(flight: &FlightMeasurement, time_s: f64) -> Option<f64> {
+    let samples = &flight.motion.as_ref()?.fitted;
+    let off = |time: f64| (time - time_s).abs();
+    let nearest = samples.iter().min_by(|a, b| off(a.time_s).total_cmp(&off(b.time_s)))?;
+    Some(nearest.vx_m_per_s.value.hypot(nearest.vy_m_per_s.value))
+}
+
+/// An arrow from the present ball along the path, as long as the speed there: at launch it has the length of [`ARROW_EM`].
+fn velocity(flight: &FlightMeasurement, row: &SightingRow, em: f32, drawing: &mut Drawing) {
+    const ARROW_EM: f64 = 6.0;
+    let launch = flight.launch_speed_m_per_s.value;
+    let Some(speed) = speed_at(flight, row.moment_s()).filter(|_| launch > 0.0) else { return };
+    let Some((dx, dy)) = heading(flight, row.centre_px) else { return };
+    let length = (ARROW_EM * speed / launch) as f32 * em;
+    let (x, y) = at(row.centre_px);
+    let tip = (x + length * dx, y + length * dy);
+    let barb = |side: f32| {
+        let back = (tip.0 - 0.9 * em * dx, tip.1 - 0.9 * em * dy);
+        [tip, (back.0 - side * 0.45 * em * dy, back.1 + side * 0.45 * em * dx)]
+    };
+    for (colour, width) in [(WHITE, 0.34), (INK, 0.18)] {
+        let stroke = Stroke { paint: colour.into(), width: width * em };
+        drawing.line(&[(x, y), tip], stroke);
+        drawing.line(&barb(1.0), stroke);
+        drawing.line(&barb(-1.0), stroke);
+    }
+}
+
+/// Unit vector along the fitted path in the picture, where it passes the ball.
+fn heading(flight: &FlightMeasurement, ball: PixelPoint) -> Option<(f32, f32)> {
+    let path = &flight.path_px;
+    let nearest = (0..path.len()).min_by(|a, b| path[*a].distance(ball).total_cmp(&path[*b].distance(ball)))?;
+    let (before, after) = (path[nearest.saturating_sub(1)], path[(nearest + 1).min(path.len() - 1)]);
+    let length = before.distance(after);
+    (length > 0.0).then(|| (((after.x - before.x) / length) as f32, ((after.y - before.y) / length) as f32))
+}
+
 /// The running time while the ball flies; from the landing on the results, and what must be known of them.
 fn words(
     measurement: &Measurement,
@@ -78,6 +119,10 @@ fn words(
     let last = flight.sightings.last().map_or(0, |s| s.frame);
     let time = time_at(flight, index.min(last));
     let mut lines = vec![rich(&format!("*t* = {} s", mark.fixed(time, 3)))];
+    if index < last {
+        let speed = speed_at(flight, time + flight.launch_time_s.value);
+        lines.extend(speed.map(|speed| rich(&format!("*v* = {} m/s", mark.fixed(speed, 2)))));
+    }
     if index >= last {
         lines.push(rich(&format!("launch speed {}", mark.with_unit(&flight.launch_speed_m_per_s, "m/s"))));
         lines.push(rich(&format!("launch angle {}", mark.degrees(&flight.launch_angle_deg))));

@@ -2,7 +2,7 @@ use super::*;
 use crate::flight::solve::Quantity::*;
 
 fn given(quantity: Quantity, value: f64, figures: usize) -> Given {
-    Given { quantity, value, figures: Some(figures) }
+    Given::new(quantity, value, Some(figures))
 }
 
 fn cliff() -> Sheet {
@@ -24,6 +24,15 @@ fn every_form_of_the_sheet_holds_the_textbooks_answer() {
         std::fs::create_dir_all(&folder).unwrap();
         std::fs::write(Path::new(&folder).join("worked.pdf"), pdf).unwrap();
     }
+}
+
+#[test]
+fn what_is_printed_as_given_leads_to_the_answer() {
+    // 0.9 rad are 51.566°: with 52° the range would be 1.58 m, with what is printed it is 1.59 m, as with the number itself.
+    let angle = Given { figures: Some(2), ..given(Angle, 0.9f64.to_degrees(), 2) };
+    let givens = [given(Speed, 4.00, 3), angle, Given::new(Rise, 0.0, None), given(Gravity, 9.81, 3)];
+    let sheet = text::render(&worked_solution("In radians", &givens, Distance).unwrap());
+    assert!(sheet.contains("α = 51.57°") && sheet.contains("x = 1.6 m"), "{sheet}");
 }
 
 #[test]

@@ -6,11 +6,11 @@ use serde::{Deserialize, Serialize};
 
 use super::Class;
 use crate::book::chart::control_chart;
-use crate::book::drift::{DriftCheck, DriftQuestion, check};
-use crate::book::{Asked, Book, BookError, Outcome, RecordInto, Selection, Setting, Usual, words, written_at};
+use crate::book::drift::{DriftCheck, DriftQuestion, check, check_angles};
+use crate::book::{Asked, Book, BookError, Outcome, RecordInto, Selection, Series, Setting, Usual, words, written_at};
 use crate::flight::aim::Target;
 use crate::flight::chance::OpeningKind;
-use crate::flight::reading::Kind;
+use crate::quantity::Kind;
 use crate::serve::error::Refusal;
 use crate::serve::id::Id;
 use crate::serve::room::{GroupInShort, Room};
@@ -23,8 +23,8 @@ pub struct Recorded {
     /// The date of the shot when empty.
     #[serde(default)]
     session: String,
-    #[serde(default)]
-    notch: String,
+    #[serde(default, alias = "notch")]
+    setting: String,
     #[serde(default)]
     ball: String,
     /// To which the launcher was set, degrees.
@@ -132,7 +132,7 @@ fn into(wanted: &Recorded, launcher: &str, group: &GroupInShort, time: Timestamp
     let session = typed(&wanted.session).unwrap_or_else(date);
     RecordInto {
         launcher: launcher.to_owned(),
-        setting: Setting { notch: typed(&wanted.notch), angle_deg: wanted.angle_deg, ball: typed(&wanted.ball) },
+        setting: Setting { name: typed(&wanted.setting), angle_deg: wanted.angle_deg, ball: typed(&wanted.ball) },
         // Each group films with its own phone and ruler: their errors aren't shared.
         rig: Some(format!("{}, {session}", group.name)),
         session,
@@ -173,18 +173,34 @@ fn refusal(error: BookError) -> Refusal {
 
 /// The drift check of a launcher, the same as on the command line.
 pub fn checked(class: &Class, launcher: Option<String>) -> Result<DriftCheck, Refusal> {
+    judged(&series_of(class, launcher)?)
+}
+
+fn series_of(class: &Class, launcher: Option<String>) -> Result<Series, Refusal> {
     let book = Book::open_existing(&class.book).map_err(refusal)?;
-    let series = book.series(&Selection { launcher, ..Selection::default() }).map_err(refusal)?;
-    check(&series, &DriftQuestion::default())
+    book.series(&Selection { launcher, ..Selection::default() }).map_err(refusal)
+}
+
+fn judged(series: &Series) -> Result<DriftCheck, Refusal> {
+    check(series, &DriftQuestion::default())
         .map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))
 }
 
+/// Change of launch angle that matters, degrees; as the command line has it.
+const ANGLE_SHIFT_DEG: f64 = 1.0;
+
 pub fn drift(class: &Class, launcher: Option<String>) -> Result<Said, Refusal> {
-    let check = checked(class, launcher)?;
+    let series = series_of(class, launcher)?;
+    let check = judged(&series)?;
     let mut said = vec![words::verdict(&check)];
     said.extend(words::found_by(&check));
     if let (Some(scatter), Some(baseline)) = (&check.scatter, check.sessions.first()) {
         said.push(words::scatter(scatter, baseline.sample.mean));
+        said.extend(check.scatter_change.and_then(|change| words::scatter_change(&change, baseline.sample.mean)));
+    }
+    said.extend(check.methods.iter().map(|differ| words::methods(differ, check.judged)));
+    if let Some(Ok(angles)) = check_angles(&series, &check.question, ANGLE_SHIFT_DEG) {
+        said.push(format!("Launch angle: {}", words::verdict(&angles)));
     }
     Ok(Said { words: said.iter().map(|text| sentence(text)).collect(), chart: control_chart(&check).is_some() })
 }

@@ -37,7 +37,7 @@ function lockedPart() {
 }
 
 const COMMON = [["ball_diameter", "Diameter of the ball", "70 mm"], ["ball_mass", "Mass of the ball", "13 g"], ["launcher", "Name of the launcher", "wooden catapult"],
-  ["notch", "Its notch", "3"], ["latitude", "Where you are: latitude, for g", "52.4 deg"]];
+  ["setting", "Its setting", "notch 3"], ["latitude", "Where you are: latitude, for g", "52.4 deg"]];
 function commonPart() {
   const { common } = view;
   const field = (of, id) => ([name, label, example]) => [name, label, el("input", { id: `${id}-${name}`, placeholder: example, value: of?.[name] ?? "", autocomplete: "off" }), `${id}-${name}`];
@@ -157,7 +157,7 @@ function wentIn(row) {
 
 function bookPart() {
   const input = (id, placeholder, value = "") => el("input", { id, placeholder, value: kept[id] ?? value, autocomplete: "off", oninput: (event) => { kept[id] = event.target.value; } });
-  const launcher = input("book-launcher", "wooden catapult", view.common.launcher ?? ""), session = input("book-session", "today's date"), notch = input("book-notch", "3", view.common.notch ?? "");
+  const launcher = input("book-launcher", "wooden catapult", view.common.launcher ?? ""), session = input("book-session", "today's date"), setting = input("book-setting", "notch 3", view.common.setting ?? "");
   const opening = input("book-opening", "25 cm"), rim = input("book-rim", "24 cm"), distance = input("book-distance", "1.42 m");
   const ball = input("book-ball", "orange foam ball"), angle = input("book-angle", "50");
   launcher.setAttribute("list", "launchers");
@@ -166,7 +166,7 @@ function bookPart() {
     event.preventDefault();
     const degrees = angle.value.trim() ? Number(angle.value.replace(",", ".").replace("°", "")) : null;
     if (Number.isNaN(degrees)) { say("The angle is a number of degrees, such as 50."); angle.focus(); return; }
-    const said = await change("/api/class/record", { launcher: launcher.value, session: session.value, notch: notch.value, ball: ball.value, angle_deg: degrees,
+    const said = await change("/api/class/record", { launcher: launcher.value, session: session.value, setting: setting.value, ball: ball.value, angle_deg: degrees,
       opening: opening.value, opening_height: rim.value, opening_distance: distance.value,
       flights: ticks.filter(([, tick]) => tick.checked).map(([row]) => [row.clip, row.flight]),
       outcomes: ticks.filter(([, tick, went]) => tick.checked && went.value).map(([row, , went]) => [row.clip, row.flight, went.value]) });
@@ -175,7 +175,7 @@ function bookPart() {
   return el("form", { onsubmit: submit }, el("p", {}, "The shot book remembers every launcher, lesson after lesson. Tick the flights that count; a flight whose g is off has a wrong speed too."),
     el("fieldset", {}, el("legend", {}, "Flights"), ...ticks.map(([row, tick, went]) => el("div", { className: "tick" }, el("label", {}, tick, ` ${row.group.name}${row.flight > 1 ? `, flight ${row.flight}` : ""}: ${row.speed} m/s${row.agrees === false ? " (g is off)" : ""}`), went))),
     el("datalist", { id: "launchers" }, ...view.launchers.map((name) => el("option", { value: name }))),
-    el("div", { className: "fields" }, el("label", { htmlFor: "book-launcher" }, "Launcher", launcher), el("label", { htmlFor: "book-notch" }, "Notch", notch), el("label", { htmlFor: "book-angle" }, "Angle it was set to, degrees", angle),
+    el("div", { className: "fields" }, el("label", { htmlFor: "book-launcher" }, "Launcher", launcher), el("label", { htmlFor: "book-setting" }, "Setting", setting), el("label", { htmlFor: "book-angle" }, "Angle it was set to, degrees", angle),
       el("label", { htmlFor: "book-ball" }, "Ball, by a name of yours", ball), el("label", { htmlFor: "book-session" }, "Session, if it isn't the date", session)),
     el("details", {}, el("summary", {}, "you shot at a bucket: say where it stood"), el("p", { className: "soft" }, "From hits and misses, and where the bucket stood, the chance of the next shot is learnt."),
       el("div", { className: "fields" }, el("label", { htmlFor: "book-opening" }, "Diameter of its opening", opening), el("label", { htmlFor: "book-rim" }, "Height of its rim above the floor", rim),

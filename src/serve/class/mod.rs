@@ -12,7 +12,7 @@
 //! GET  /class                      the teacher's page      GET /class/join.svg
 //! GET  /api/class?after=N          all groups; waits until something has changed since N
 //! POST /api/class/common           the rig and the forecast for all
-//! POST /api/class/record           {"launcher", "session", "notch", …, "flights": [[clip, number], …]} into the shot book
+//! POST /api/class/record           {"launcher", "session", "setting", …, "flights": [[clip, number], …]} into the shot book
 //! GET  /api/class/drift?launcher=…
 //! POST /api/class/aim              where the target goes
 //! POST /api/class/forgive | clear
