@@ -59,7 +59,8 @@ pub fn run(arguments: &ServeArguments, console: &Console) -> Result<(), CommandE
                 open_browser(&opened.teacher);
             }
         })),
-        None => runtime.block_on(serve_alone(arguments.port, folder.clone(), Limits::default(), |address| {
+        None => runtime.block_on(serve_alone(arguments.port, folder.clone(), Limits::default(), |address, notes| {
+            notes.iter().for_each(|said| console.note(format!("note: {said}\n")));
             page_is_open(address, &folder, console);
             if !arguments.no_open {
                 open_browser(address);
@@ -127,11 +128,12 @@ fn chosen(own: &[Own], typed: &str) -> Option<Ipv4Addr> {
 }
 
 fn class_is_open(opened: &Opened, folder: &std::path::Path, console: &Console) {
+    opened.notes.iter().for_each(|said| console.note(format!("note: {said}\n")));
     let (first, second) = opened.code.split_at(opened.code.len() / 2);
     console.note("The class is open. Whoever is in this network and has the code can send clips;");
     console.note("nobody sees another group's. Clips and results are kept in");
     console.note(format!("{}\n", folder.display()));
-    console.note(qr_for(&opened.qr, std::io::stderr().is_terminal()));
+    console.drawn_note(qr_for(&opened.qr, std::io::stderr().is_terminal()));
     console.note("Groups scan this with the phone's camera, or open the address and type the code.\n");
     console.result(format!("join     {}", opened.join));
     console.result(format!("code     {first} {second}"));

@@ -2,7 +2,7 @@
 
 use super::known::{drag_doubt, gravity_at, motion_of};
 use super::launches::FirstLook;
-use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
+use super::{CameraView, Continuation, MeasureError, Settings, background, launches, plausible, result};
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
@@ -192,6 +192,7 @@ pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> 
         reading,
     };
     let measurement = result::measurement(parts);
+    plausible::check(&measurement)?;
     Ok(Measurement { basis: Some(basis), ..measurement })
 }
 

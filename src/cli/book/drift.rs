@@ -16,7 +16,6 @@ use crate::book::{text_chart, words};
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::tests_of_means::t_quantile;
-use crate::report::files::write_atomically;
 use crate::units::Length;
 
 #[derive(Debug, Args)]
@@ -207,10 +206,7 @@ pub(super) fn chart(place: &Place, arguments: &ChartArguments) -> Result<(), Com
         }
         Some(path) => {
             let picture = picture(&check, path)?;
-            write_atomically(path, &picture).map_err(|error| {
-                let hint = error.hint();
-                CommandError::new(Exit::Environment, error).with_hint(hint)
-            })?;
+            place.console.write(path, &picture)?;
             place.console.result(format!("chart of {} shots drawn to {}", check.points.len(), path.display()));
         }
     }

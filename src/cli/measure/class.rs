@@ -15,6 +15,7 @@ use crate::measure::Settings;
 use crate::measurement::Measurement;
 use crate::report::class;
 use crate::report::files::write_atomically;
+use crate::small_file::{self, MEASUREMENT_BYTES, NOTES_BYTES};
 
 /// Who shot which clip, and how the work is done.
 #[derive(Debug, Args)]
@@ -23,13 +24,16 @@ pub struct ClassArguments {
     /// Whose clip is whose: a CSV file with the columns `clip` and `group`; else each clip's own name stands for its group.
     #[arg(long, value_name = "FILE")]
     groups: Option<PathBuf>,
-    /// Leave out clips whose results already stand under `--out`.
+    /// Go on with what stands under `--out`: clips with the same results as before are left out, the tables made anew.
     #[arg(long, requires = "out")]
     resume: bool,
     /// Measure so many clips at a time.
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
     jobs: u16,
 }
+
+/// Letters of a group's name: more fit no table and no label.
+const LONGEST_GROUP: usize = 80;
 
 /// What came of one clip.
 pub type Measured = Result<Measurement, CommandError>;
@@ -49,18 +53,25 @@ impl ClassArguments {
             CommandError::new(Exit::BadInput, format!("the groups in `{}` can't be read: {what}", path.display()))
                 .with_hint("its first line is `clip,group`, then a line for each clip, such as `IMG_2041.mp4,Table 3`")
         };
-        let text = std::fs::read_to_string(path).map_err(|error| bad(error.to_string()))?;
-        // Spreadsheets of countries with a decimal comma write semicolons.
-        let head = text.lines().next().unwrap_or_default();
-        let delimiter = if head.contains(';') { b';' } else { b',' };
-        let text = text.trim_start_matches('\u{feff}');
-        let mut reader =
-            csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
-        let lines = reader.deserialize::<Line>();
-        lines
-            .map(|line| line.map(|l| (file_name(Path::new(&l.clip)), l.group)).map_err(|e| bad(e.to_string())))
-            .collect()
+        let text = small_file::text(path, NOTES_BYTES).map_err(|error| bad(error.to_string()))?;
+        groups_of(&text).map_err(bad)
     }
+}
+
+/// Groups by the clip's file name, from the text of a table; or what is wrong with it.
+fn groups_of(text: &str) -> Result<BTreeMap<String, String>, String> {
+    // Spreadsheets of countries with a decimal comma write semicolons.
+    let head = text.lines().next().unwrap_or_default();
+    let delimiter = if head.contains(';') { b';' } else { b',' };
+    let text = text.trim_start_matches('\u{feff}');
+    let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
+    let named = |line: Line| match line.group.chars().count() {
+        letters if letters > LONGEST_GROUP => {
+            Err(format!("the group of `{}` has {letters} letters, and a name may have {LONGEST_GROUP}", line.clip))
+        }
+        _ => Ok((file_name(Path::new(&line.clip)), line.group)),
+    };
+    reader.deserialize::<Line>().map(|line| named(line.map_err(|error| error.to_string())?)).collect()
 }
 
 #[derive(Deserialize)]
@@ -71,6 +82,16 @@ struct Line {
 
 fn file_name(clip: &Path) -> String {
     clip.file_name().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Refuses, before anything is measured, to replace results that stand under `--out`. With `--resume` they are gone on with.
+///
+/// # Errors
+/// For the first file that is there.
+pub fn may_write(clips: &[PathBuf], arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
+    let Some(out) = arguments.out.as_ref().filter(|_| !arguments.class.resume) else { return Ok(()) };
+    outputs::may_fill(out, &outputs::OF_ALL, console)?;
+    outputs::folder_names(clips).iter().try_for_each(|name| outputs::may_fill_of_one(&out.join(name), console))
 }
 
 /// Measures the clips, several at a time when that was asked for, and says each one's result as it comes; the rows in the order
@@ -85,14 +106,16 @@ pub fn measure_all<'a>(
     console: &Console,
 ) -> Result<Vec<Row<'a>>, CommandError> {
     let names = arguments.class.names()?;
+    let folders = outputs::folder_names(clips);
     let next = AtomicUsize::new(0);
     let results: Mutex<Vec<Option<Measured>>> = Mutex::new(clips.iter().map(|_| None).collect());
     // A spinner a thread would overwrite each other.
     let console_of_one = if arguments.class.jobs == 1 { *console } else { console.without_progress() };
     let work = || {
-        while let Some(clip) = clips.get(next.fetch_add(1, Ordering::Relaxed)) {
-            let place = clips.iter().position(|other| std::ptr::eq(other, clip)).unwrap_or_default();
-            let result = one_of_many(clip, clips, arguments, settings, &console_of_one);
+        loop {
+            let place = next.fetch_add(1, Ordering::Relaxed);
+            let (Some(clip), Some(folder)) = (clips.get(place), folders.get(place)) else { break };
+            let result = one_of_many(clip, folder, arguments, settings, &console_of_one);
             if !arguments.json {
                 console.result(words::line(clip, &result, arguments.decimal_mark()));
             }
@@ -111,20 +134,26 @@ pub fn measure_all<'a>(
 
 fn one_of_many(
     clip: &Path,
-    clips: &[PathBuf],
+    folder: &str,
     arguments: &MeasureArguments,
     settings: &Settings,
     console: &Console,
 ) -> Measured {
-    let folder = arguments.out.as_ref().map(|out| out.join(outputs::folder_name(clip, clips)));
-    if let Some(folder) = folder.as_deref().filter(|_| arguments.class.resume)
-        && let Some(measurement) = already_measured(folder, clip, settings)
-    {
-        return Ok(measurement);
+    let folder = arguments.out.as_ref().map(|out| out.join(folder));
+    let mut options = arguments.output_options(clip, console);
+    if let Some(folder) = folder.as_deref().filter(|_| arguments.class.resume) {
+        if let Some(measurement) = already_measured(folder, clip, settings) {
+            return Ok(measurement);
+        }
+        // What an interrupted run left is no result; one of another clip or rig is kept unless the word is given.
+        options.keep_existing &= !outputs::is_unfinished(folder);
+        if options.keep_existing {
+            outputs::may_fill_of_one(folder, console)?;
+        }
     }
     let outcome = super::measured_and_compared(clip, arguments, settings, console)?;
     if let Some(folder) = folder {
-        outputs::write(&folder, &outcome, &arguments.output_options(clip))?;
+        outputs::write(&folder, &outcome, &options)?;
     }
     Ok(outcome.measurement)
 }
@@ -132,7 +161,7 @@ fn one_of_many(
 /// The measurement that stands in the folder, if it is of this very clip, this rig and this version of the program. The outputs
 /// write it last: where it stands, all stand.
 fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<Measurement> {
-    let text = std::fs::read_to_string(folder.join("measurement.json")).ok()?;
+    let text = small_file::text(&folder.join("measurement.json"), MEASUREMENT_BYTES).ok()?;
     let measurement: Measurement = serde_json::from_str(&text).ok()?;
     let same_clip =
         measurement.reading.fingerprint.is_some() && measurement.reading.fingerprint == fingerprint_of(clip);
@@ -160,10 +189,30 @@ pub fn keep(
     }
     let Some(out) = &arguments.out else { return Ok(()) };
     let (lines, mark) = (words::class_lines(rows), arguments.decimal_mark());
-    let files = [("class.csv", class::csv(&lines, mark)), ("class.html", class::html(&lines, mark))];
-    for (name, text) in files {
-        write_atomically(&out.join(name), text.as_bytes())
-            .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+    let texts = [class::csv(&lines, mark), class::html(&lines, mark)];
+    for (name, text) in outputs::OF_ALL.iter().zip(texts) {
+        // Made of what stands in the folders, so that going on with them replaces the tables.
+        if arguments.class.resume {
+            write_atomically(&out.join(name), text.as_bytes())?;
+        } else {
+            console.write(&out.join(name), text.as_bytes())?;
+        }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fuzz_groups() {
+        crate::fuzz::fuzz("groups", Vec::new(), |bytes| {
+            let Ok(text) = std::str::from_utf8(bytes) else { return };
+            match groups_of(text) {
+                Ok(groups) => assert!(groups.values().all(|group| group.chars().count() <= LONGEST_GROUP)),
+                Err(what) => assert!(!what.is_empty()),
+            }
+        });
+    }
 }
