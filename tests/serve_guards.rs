@@ -315,6 +315,11 @@ fn an_empty_file_stops_nobody() {
             let kept = std::fs::read_dir(file.parent().unwrap()).unwrap().map(|entry| entry.unwrap().file_name());
             let kept = kept.filter(|name| name.to_string_lossy().contains(".damaged-")).count();
             assert!(kept > 0, "what couldn't be read is kept");
+            // Nor is it lost at the next start, when all files are whole again.
+            let next = Server::start(&room, Some(port));
+            let cookie = if i == 2 { next.enter() } else { cookie };
+            assert_eq!(next.own(&cookie, "GET", "/api/sheet", b"").json()["recordings"][0]["id"], id.as_str());
+            port = next.kill();
             if i == 2 {
                 std::fs::write(file, &whole).unwrap();
             }

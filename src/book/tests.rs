@@ -323,7 +323,7 @@ fn formulas_leave_the_book_as_text() {
         rig: Some(text.to_owned()),
         ..shot(7)
     };
-    book.record(hostile.iter().map(|text| with(text)).collect::<Vec<_>>().as_slice(), at(9)).unwrap();
+    book.add(hostile.into_iter().map(with).collect(), at(9)).unwrap();
     let path = folder.path().join("shots.csv");
     book.export(&all(), &path).unwrap();
     let mut csv = csv::Reader::from_path(&path).unwrap();

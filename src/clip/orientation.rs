@@ -1,5 +1,7 @@
 //! Turning and mirroring of the stored picture into the displayed one.
 
+#![allow(unsafe_code, reason = "the processor's own instructions")]
+
 use std::ops::Range;
 
 use super::Plane;

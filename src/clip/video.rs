@@ -1,5 +1,7 @@
 //! Video files, decoded by the system's FFmpeg on a thread of their own.
 
+#![allow(unsafe_code, reason = "fields of FFmpeg that its wrapper lacks")]
+
 use std::io;
 use std::path::{Path, PathBuf};
 use std::ptr;

@@ -131,9 +131,9 @@ impl Room {
         let kept: Option<Kept> = match read_json(&folder.join("room.json"))? {
             Stands::Whole(kept) => Some(kept),
             Stands::Nothing => None,
-            Stands::SetAside(aside) => {
+            Stands::SetAside => {
                 notes.push(damaged(
-                    &aside,
+                    folder,
                     "Keys and sessions are new: let the groups in again. Their clips are whole.",
                 ));
                 None
@@ -720,8 +720,8 @@ pub fn private_folder(path: &Path) -> std::io::Result<()> {
 enum Stands<T> {
     Whole(T),
     Nothing,
-    /// It can't be read, and was set aside under this name.
-    SetAside(PathBuf),
+    /// It can't be read, and was set aside.
+    SetAside,
 }
 
 /// Reads a file of the room. One that is empty or torn, as after a power cut or by another hand, is set aside and not lost, so that it stops
@@ -731,11 +731,13 @@ fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<Stands<T>, S
     match small_file::bytes(path, ROOM_FILE_BYTES) {
         Ok(bytes) => match serde_json::from_slice(&bytes) {
             Ok(read) => Ok(Stands::Whole(read)),
-            Err(_) => set_aside(path).map(Stands::SetAside).map_err(unusable),
+            Err(_) => set_aside(path).map(|()| Stands::SetAside).map_err(unusable),
         },
+        // Ended between setting it aside and writing it anew.
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound && was_set_aside(path) => Ok(Stands::SetAside),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Stands::Nothing),
         Err(error) if matches!(error.kind(), std::io::ErrorKind::FileTooLarge | std::io::ErrorKind::InvalidInput) => {
-            set_aside(path).map(Stands::SetAside).map_err(unusable)
+            set_aside(path).map(|()| Stands::SetAside).map_err(unusable)
         }
         Err(source) => Err(unusable(source)),
     }
@@ -744,18 +746,23 @@ fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<Stands<T>, S
 /// Largest file of a room: a recording with all its steps takes some hundred kilobytes.
 const ROOM_FILE_BYTES: u64 = 16 * NOTES_BYTES;
 
-fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+fn set_aside(path: &Path) -> std::io::Result<()> {
+    let free = (1..).map(|number| aside(path, number)).find(|other| !other.exists());
+    fs::rename(path, free.unwrap_or_else(|| aside(path, 0)))
+}
+
+fn was_set_aside(path: &Path) -> bool {
+    aside(path, 1).exists()
+}
+
+fn aside(path: &Path, number: u32) -> PathBuf {
     let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let free =
-        (1..).map(|number| path.with_file_name(format!("{name}.damaged-{number}"))).find(|other| !other.exists());
-    let to = free.unwrap_or_else(|| path.with_extension("damaged"));
-    fs::rename(path, &to)?;
-    Ok(to)
+    path.with_file_name(format!("{name}.damaged-{number}"))
 }
 
 /// What is said of a file that was set aside.
-fn damaged(aside: &Path, instead: &str) -> String {
-    format!("what was kept in a file couldn't be read; it is now `{}`. {instead}", aside.display())
+fn damaged(folder: &Path, instead: &str) -> String {
+    format!("a file in `{}` couldn't be read and was set aside there. {instead}", folder.display())
 }
 
 type Groups = BTreeMap<Id, Group>;
@@ -767,11 +774,11 @@ fn read_groups(folder: &Path, keep: Duration, notes: &mut Vec<String>) -> Result
         let path = entry.map_err(unusable)?.path();
         let Some(id) = path.file_name().and_then(|name| Id::read(name.to_str()?)) else { continue };
         let file = path.join("group.json");
-        let mut group = match read_json::<Group>(&file)? {
-            Stands::Whole(group) if group.id == id => group,
-            Stands::Whole(_) | Stands::SetAside(_) => {
+        let (mut group, group_lost) = match read_json::<Group>(&file)? {
+            Stands::Whole(group) if group.id == id => (group, false),
+            Stands::Whole(_) | Stands::SetAside => {
                 notes.push(damaged(&path, "The group is there again with its clips, under a name of its number."));
-                Group::restored(id, &path)
+                (Group::restored(id, &path), true)
             }
             // Left behind when a group was removed while its clip was being worked on.
             Stands::Nothing => {
@@ -779,7 +786,11 @@ fn read_groups(folder: &Path, keep: Duration, notes: &mut Vec<String>) -> Result
                 continue;
             }
         };
-        read_recordings(&path, &mut group, keep, notes)?;
+        let recordings_lost = read_recordings(&path, &mut group, keep, notes)?;
+        if group_lost || recordings_lost {
+            // At once: a file that isn't there means that it was removed.
+            keep_in(&file, &group)?;
+        }
         // A group that nobody came back to.
         if group.order.is_empty() && older(&file, keep) {
             let _ = fs::remove_dir_all(&path);
@@ -803,13 +814,15 @@ impl Group {
     }
 }
 
-/// Reads the recordings of a group; removes what nobody touched for long, and uploads that were cut off.
+/// Reads the recordings of a group; removes what nobody touched for long, and uploads that were cut off. Gives whether one had to be begun
+/// anew.
 fn read_recordings(
     folder: &Path,
     group: &mut Group,
     keep: Duration,
     notes: &mut Vec<String>,
-) -> Result<(), ServeError> {
+) -> Result<bool, ServeError> {
+    let mut lost = false;
     let unusable = |source| ServeError::Folder { path: folder.to_owned(), source };
     for entry in fs::read_dir(folder).map_err(unusable)? {
         let path = entry.map_err(unusable)?.path();
@@ -820,14 +833,22 @@ fn read_recordings(
             Stands::Whole(recording) if recording.id == id && recording.is_whole() => {
                 Some(recording).filter(|_| group.order.contains(&id) && !older(&file, keep))
             }
-            Stands::Whole(_) | Stands::SetAside(_) => clip.map(|clip| {
-                notes
-                    .push(damaged(&path, "The clip is whole and is looked at anew; what was stated about it is lost."));
-                if !group.order.contains(&id) {
-                    group.order.push(id.clone());
+            Stands::Whole(_) | Stands::SetAside => match clip {
+                Some(clip) => {
+                    notes.push(damaged(
+                        &path,
+                        "The clip is whole and is looked at anew; what was stated about it is lost.",
+                    ));
+                    if !group.order.contains(&id) {
+                        group.order.push(id.clone());
+                    }
+                    let anew = Recording::new(id.clone(), "clip".to_owned(), clip.len());
+                    keep_in(&file, &anew)?;
+                    lost = true;
+                    Some(anew)
                 }
-                Recording::new(id.clone(), "clip".to_owned(), clip.len())
-            }),
+                None => None,
+            },
             Stands::Nothing => None,
         };
         match recording {
@@ -838,7 +859,12 @@ fn read_recordings(
         }
     }
     group.order.retain(|id| group.recordings.contains_key(id));
-    Ok(())
+    Ok(lost)
+}
+
+fn keep_in(path: &Path, value: &impl Serialize) -> Result<(), ServeError> {
+    let written = serde_json::to_vec(value).map_err(std::io::Error::other).and_then(|text| write_durably(path, &text));
+    written.map_err(|source| ServeError::Folder { path: path.to_owned(), source })
 }
 
 fn older(path: &Path, keep: Duration) -> bool {

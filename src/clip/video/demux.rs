@@ -1,5 +1,7 @@
 //! Opening a file, with a bound on the pictures that FFmpeg decodes to learn what is in it.
 
+#![allow(unsafe_code, reason = "FFmpeg is opened with bounds that its wrapper lacks")]
+
 use std::ffi::CString;
 use std::ptr;
 
