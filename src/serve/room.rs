@@ -776,7 +776,10 @@ fn read_groups(folder: &Path, keep: Duration, notes: &mut Vec<String>) -> Result
         let file = path.join("group.json");
         let (mut group, group_lost) = match read_json::<Group>(&file)? {
             Stands::Whole(group) if group.id == id => (group, false),
-            Stands::Whole(_) | Stands::SetAside => {
+            lost @ (Stands::Whole(_) | Stands::SetAside) => {
+                if matches!(lost, Stands::Whole(_)) {
+                    set_aside(&file).map_err(unusable)?;
+                }
                 notes.push(damaged(&path, "The group is there again with its clips, under a name of its number."));
                 (Group::restored(id, &path), true)
             }
@@ -835,6 +838,9 @@ fn read_recordings(
             }
             Stands::Whole(_) | Stands::SetAside => match clip {
                 Some(clip) => {
+                    if file.exists() {
+                        set_aside(&file).map_err(unusable)?;
+                    }
                     notes.push(damaged(
                         &path,
                         "The clip is whole and is looked at anew; what was stated about it is lost.",
