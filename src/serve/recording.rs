@@ -68,6 +68,9 @@ pub struct Run {
     /// Its numbers with sightings mended by hand.
     #[serde(default)]
     pub mended: Vec<MendedRun>,
+    /// So many there were, those that were given up among them: a child that is just being ended may still write under its number.
+    #[serde(default)]
+    pub mended_made: u32,
     /// Frames kept to be looked at: their numbers, and where they were cut out of the picture.
     pub frames: Option<KeptFrames>,
 }
@@ -197,6 +200,7 @@ impl Recording {
             settings: settings.clone(),
             state: RunState::Wanted,
             mended: Vec::new(),
+            mended_made: 0,
             frames: None,
         });
         number
@@ -242,7 +246,7 @@ impl Run {
         let given_up = |other: &MendedRun| other.state == RunState::Wanted && other.mending != *mending;
         let old = self.mended.iter().filter(|other| given_up(other)).map(|other| other.number).collect();
         self.mended.retain(|other| !given_up(other));
-        let next = self.mended.iter().map(|other| other.number).max().unwrap_or(0) + 1;
+        let next = self.mended.iter().map(|other| other.number).max().unwrap_or(0).max(self.mended_made) + 1;
         let wanted = match self.mended.iter_mut().find(|other| other.mending == *mending) {
             Some(other) if matches!(other.state, RunState::Cancelled | RunState::Wanted) => {
                 other.state = RunState::Wanted;
@@ -250,6 +254,7 @@ impl Run {
             }
             Some(_) => None,
             None => {
+                self.mended_made = next;
                 self.mended.push(MendedRun { number: next, mending: mending.clone(), state: RunState::Wanted });
                 Some(next)
             }
