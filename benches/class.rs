@@ -3,20 +3,28 @@
 //! `cargo bench --bench class [-- GROUPS [CLIP]]`: each group joins, sends the clip (the demo's, when none is named) at the same
 //! moment, states its length, and follows its sheet until the answer is there. The first group is greedy: it sends four clips before
 //! anybody else sends one. Memory is read from `/proc`, on Linux.
+//!
+//! `cargo bench --bench class -- rude [GROUPS [CLIP]]`: sixty groups, each on a device of its own and with three clips; every other device is
+//! rude until the last honest answer is there: it drips and breaks off uploads, sends the same again and again, and what is no clip, no
+//! request or no code. Every honest group's answers must come.
 
 #[path = "../tests/page_server/mod.rs"]
 mod page_server;
 
 use std::collections::BTreeMap;
+use std::io::Write;
+use std::net::Ipv4Addr;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Barrier, Mutex};
 use std::time::{Duration, Instant};
 
-use page_server::{ClassServer, demo_clip, demo_setup};
+use page_server::{CLASS_ADDRESS, ClassServer, as_device, connect, demo_clip, demo_setup};
 
 /// Clips that the greedy group sends.
 const GREEDY: usize = 4;
+/// Clips of each honest group beside rude ones.
+const CLIPS_BESIDE_RUDE: usize = 3;
 
 /// What one clip went through, s since the start.
 #[derive(Debug, Clone, Default)]
@@ -43,13 +51,23 @@ struct Memory {
 }
 
 fn main() {
-    let mut arguments = std::env::args().skip(1).filter(|argument| !argument.starts_with("--"));
-    let groups: usize = arguments.next().map_or(30, |count| count.parse().expect("a number of groups"));
+    let all: Vec<String> = std::env::args().skip(1).filter(|argument| !argument.starts_with("--")).collect();
+    let rude = all.first().is_some_and(|first| first == "rude");
+    let mut arguments = all.into_iter().skip(usize::from(rude));
+    let usual = if rude { 60 } else { 30 };
+    let groups: usize = arguments.next().map_or(usual, |count| count.parse().expect("a number of groups"));
     let clip = arguments.next().map_or_else(demo_clip, PathBuf::from);
     let bytes = std::fs::read(&clip).expect("a clip");
     let folder = tempfile::tempdir().unwrap();
     let Some(server) = ClassServer::start(folder.path(), &[]) else { return };
-    let cookies: Vec<String> = (0..groups).map(|i| server.join_as(&format!("Table {}", i + 1))).collect();
+    let cookies: Vec<String> = (0..groups)
+        .map(|i| {
+            as_device(device(i));
+            server.join_as(&format!("Table {}", i + 1))
+        })
+        .collect();
+    let is_rude = |group: usize| rude && group % 2 == 1;
+    let honest_left = AtomicUsize::new((0..groups).filter(|group| !is_rude(*group)).count());
     let (start, all_ready) = (Instant::now(), Barrier::new(groups));
     let courses = Mutex::new(Vec::new());
     let over = AtomicBool::new(false);
@@ -59,9 +77,19 @@ fn main() {
             .iter()
             .enumerate()
             .map(|(group, cookie)| {
-                let (server, bytes, courses, all_ready) = (&server, &bytes, &courses, &all_ready);
+                let (server, bytes, courses, all_ready, honest_left) =
+                    (&server, &bytes, &courses, &all_ready, &honest_left);
                 scope.spawn(move || {
-                    let clips = if group == 0 { GREEDY } else { 1 };
+                    as_device(device(group));
+                    if is_rude(group) {
+                        all_ready.wait();
+                        return be_rude(server, cookie, bytes, group, honest_left);
+                    }
+                    let clips = match (rude, group) {
+                        (true, _) => CLIPS_BESIDE_RUDE,
+                        (false, 0) => GREEDY,
+                        (false, _) => 1,
+                    };
                     if group != 0 {
                         all_ready.wait();
                     }
@@ -77,12 +105,15 @@ fn main() {
                     if group == 0 {
                         all_ready.wait();
                     }
-                    let follow =
-                        |id: &String| follow(server, cookie, id, start, Course { group, sent, ..Course::default() });
+                    let follow = |id: &String| {
+                        as_device(device(group));
+                        follow(server, cookie, id, start, Course { group, sent, ..Course::default() })
+                    };
                     std::thread::scope(|inner| {
                         let all: Vec<_> = ids.iter().map(|id| inner.spawn(move || follow(id))).collect();
                         courses.lock().unwrap().extend(all.into_iter().map(|one| one.join().unwrap()));
                     });
+                    honest_left.fetch_sub(1, Ordering::Relaxed);
                 })
             })
             .collect();
@@ -90,7 +121,73 @@ fn main() {
         over.store(true, Ordering::Relaxed);
         watch.join().unwrap()
     });
-    report(courses.into_inner().unwrap(), &memory, bytes.len());
+    let courses = courses.into_inner().unwrap();
+    let unanswered = courses.iter().filter(|course| course.ended != "done").count();
+    report(courses, &memory, bytes.len());
+    assert!(!rude || unanswered == 0, "{unanswered} honest clips have no answer");
+}
+
+/// Each group's own address in the loopback net.
+fn device(group: usize) -> Ipv4Addr {
+    Ipv4Addr::new(127, 0, 1, group as u8 + 1)
+}
+
+/// What a device does that means no good, or is only broken, until the honest ones have their answers.
+fn be_rude(server: &ClassServer, cookie: &str, bytes: &[u8], group: usize, honest_left: &AtomicUsize) {
+    let head = |length: usize| {
+        format!(
+            "POST /api/clips?name=a.mp4 HTTP/1.1\r\nHost: {CLASS_ADDRESS}:{0}\r\nCookie: {cookie}\r\nOrigin: \
+             http://{CLASS_ADDRESS}:{0}\r\nContent-Length: {length}\r\n\r\n",
+            server.port
+        )
+    };
+    let mut held = Vec::new();
+    for turn in group / 2.. {
+        if honest_left.load(Ordering::Relaxed) == 0 {
+            return;
+        }
+        match turn % 5 {
+            // Slow: announced and never sent, as many as one may have.
+            0 => {
+                let mut stream = connect((CLASS_ADDRESS, server.port));
+                let _ = stream.write_all(head(1 << 20).as_bytes()).and_then(|()| stream.write_all(b"abc"));
+                held.push(stream);
+                if held.len() > 20 {
+                    held.clear();
+                }
+            }
+            // Cut off in the middle.
+            1 => {
+                let mut stream = connect((CLASS_ADDRESS, server.port));
+                let _ = stream
+                    .write_all(head(bytes.len()).as_bytes())
+                    .and_then(|()| stream.write_all(&bytes[..bytes.len() / 2]));
+            }
+            // The same again and again, and all that it can ask for at once.
+            2 => {
+                let sent = server.ask(cookie, "POST", "/api/clips?name=again.mp4", bytes);
+                if let Ok(sent) = serde_json::from_slice::<serde_json::Value>(&sent.body)
+                    && let Some(id) = sent["id"].as_str()
+                {
+                    for i in 0..20 {
+                        let setup = demo_setup(0).replace("70 mm", &format!("{} mm", 60 + i));
+                        server.ask(cookie, "POST", &format!("/api/clips/{id}/setup"), setup.as_bytes());
+                    }
+                }
+            }
+            // No clip.
+            3 => {
+                let noise: Vec<u8> = bytes.iter().rev().map(|byte| byte ^ 0x5a).collect();
+                server.ask(cookie, "POST", "/api/clips?name=noise.mp4", &noise);
+            }
+            // No request, no code.
+            _ => {
+                server.ask(cookie, "POST", "/api/clips/x/mend", &[0xff; 3000]);
+                server.ask("", "POST", "/api/join", br#"{"code":"AAAAAA","name":"Guess"}"#);
+            }
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
 }
 
 fn follow(server: &ClassServer, cookie: &str, id: &str, start: Instant, mut course: Course) -> Course {

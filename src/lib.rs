@@ -24,6 +24,8 @@ pub mod cli;
 pub mod clip;
 pub mod fit;
 pub mod flight;
+#[cfg(test)]
+mod fuzz;
 pub mod maths;
 pub mod measure;
 pub mod measurement;
@@ -34,6 +36,7 @@ pub mod rig;
 pub mod scene;
 pub mod serve;
 pub mod sight;
+pub mod small_file;
 pub mod units;
 pub mod verdict;
 pub mod warning;

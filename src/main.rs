@@ -1,5 +1,7 @@
 //! Starts the command line.
 
+#![allow(unsafe_code, reason = "numbers of the C library's allocator")]
+
 fn main() -> std::process::ExitCode {
     set_allocator();
     lobline::cli::run()

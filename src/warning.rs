@@ -46,6 +46,8 @@ pub enum Warning {
     FlightsNotFitted { count: usize },
     /// Something about the clip's times that has no remedy of its own.
     Clock { message: String },
+    /// Something about how the clip was stored.
+    Clip { message: String },
     /// The scale's distance from the flight plane isn't stated.
     ScaleDepthUnknown,
     /// An end of a stated length lies beyond the picture, px.
@@ -158,6 +160,7 @@ impl Warning {
             Self::BouncesLeftOut { .. } => "what follows a touch is left out",
             Self::FlightsNotFitted { .. } => "more flights seen than fitted",
             Self::Clock { .. } => "odd times in the file",
+            Self::Clip { .. } => "an odd file",
             Self::ScaleDepthUnknown => "depth of the scale not stated",
             Self::ScaleEndOutside { .. } => "scale ends outside the picture",
             Self::MarksDontFit { .. } => "marks of the cards don't fit",
@@ -350,7 +353,7 @@ impl Warning {
             Self::FlightsNotFitted { count } => {
                 format!("{count} more flights were seen, but carry no fit. Film closer or at a higher frame rate")
             }
-            Self::Clock { message } => message.clone(),
+            Self::Clock { message } | Self::Clip { message } => message.trim_end_matches('.').to_owned(),
             Self::ScaleDepthUnknown => "how far the scale is in front of or behind the flight isn't stated; \
                  1 cm at 3 m changes every length by 0.3 %"
                 .to_owned(),

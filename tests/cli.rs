@@ -267,3 +267,194 @@ fn the_demo_agrees_with_its_truth() {
     assert!(!transcript.stdout.contains(" no "), "{}", transcript.stdout);
     assert_eq!(transcript.stdout.lines().filter(|line| line.ends_with(" yes")).count(), 3, "{}", transcript.stdout);
 }
+
+/// A folder with copies of the lob under these names, and the program called in it.
+fn beside(names: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    for name in names {
+        std::fs::copy(clips().path(LOB), folder.path().join(name)).unwrap();
+    }
+    folder
+}
+
+fn call_in(folder: &Path, arguments: &[&str]) -> Transcript {
+    let output = Command::cargo_bin("lobline").unwrap().current_dir(folder).args(arguments).output().unwrap();
+    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+    let code = output.status.code().expect("the program ends by itself");
+    Transcript { code, stdout: text(&output.stdout), stderr: text(&output.stderr) }
+}
+
+fn names_in(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name());
+    let mut names: Vec<String> = entries.map(|name| name.to_string_lossy().into_owned()).collect();
+    names.sort();
+    names
+}
+
+/// Names that lead to the folder above, to the folder itself, and onto the table of the class.
+#[test]
+fn no_clip_s_name_leads_outside_its_folder() {
+    let hostile = ["...mov", "..mov", "class.csv.mov"];
+    let folder = beside(&hostile);
+    let scale = clips().scale();
+    let mut call = vec!["measure"];
+    call.extend(hostile);
+    call.extend(["--scale", &scale, "--out", "results", "--quiet"]);
+    let transcript = call_in(folder.path(), &call);
+    assert_eq!(transcript.code, 0, "{}", transcript.stderr);
+    let mut expected = hostile.to_vec();
+    expected.push("results");
+    expected.sort_unstable();
+    assert_eq!(names_in(folder.path()), expected);
+    assert_eq!(names_in(&folder.path().join("results")), ["class.csv", "class.csv-2", "class.html", "clip", "clip-2"]);
+    for name in ["clip", "clip-2", "class.csv-2"] {
+        holds_results(&folder.path().join("results").join(name));
+    }
+}
+
+#[test]
+fn nothing_that_exists_is_replaced_unasked() {
+    let folder = beside(&["shot.mp4", "other.mp4"]);
+    let scale = clips().scale();
+    let measure = |more: &[&str]| {
+        call_in(folder.path(), &[&["measure", "shot.mp4", "--scale", &scale, "--quiet"], more].concat())
+    };
+    assert_eq!(measure(&["--out", "one"]).code, 0);
+    let file = folder.path().join("one/sightings.csv");
+    std::fs::write(&file, "with notes of my own").unwrap();
+    measure(&["--out", "one"]).is_refused(2, &["sightings.csv", "there already", "--overwrite"]);
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), "with notes of my own");
+    assert_eq!(measure(&["--out", "one", "--overwrite"]).code, 0);
+    assert!(std::fs::read_to_string(&file).unwrap().contains("frame"));
+    // Many clips: results of another rig are kept by `--resume` too, and what is gone on with isn't.
+    assert_eq!(measure(&["other.mp4", "--out", "many"]).code, 0);
+    measure(&["other.mp4", "--out", "many"]).is_refused(2, &["class.csv", "--overwrite"]);
+    assert_eq!(measure(&["other.mp4", "--out", "many", "--resume"]).code, 0);
+    std::fs::remove_file(folder.path().join("many/other/measurement.json")).unwrap();
+    assert_eq!(measure(&["other.mp4", "--out", "many", "--resume"]).code, 0);
+    holds_results(&folder.path().join("many/other"));
+    let other_scale = scale.replace(" = ", " = 2");
+    let again = ["measure", "shot.mp4", "other.mp4", "--scale", &other_scale, "--out", "many", "--resume"];
+    let kept = call_in(folder.path(), &again);
+    assert!(kept.code == 2 && kept.stdout.contains("--overwrite"), "{}", kept.stdout);
+    // A place that nobody named gets a number, a named one is refused.
+    assert_eq!(call_in(folder.path(), &["card"]).stdout.trim(), "scale-card.pdf");
+    assert_eq!(call_in(folder.path(), &["card"]).stdout.trim(), "scale-card-2.pdf");
+    call_in(folder.path(), &["card", "-o", "scale-card.pdf"]).is_refused(2, &["scale-card.pdf", "--overwrite"]);
+    let refit = ["refit", "one/measurement.json", "--output", "one/measurement.json"];
+    call_in(folder.path(), &refit).is_refused(2, &["there already"]);
+}
+
+/// The device that takes nothing, as a full disk does.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_result_that_was_not_written_is_no_success() {
+    let folder = beside(&["shot.mp4"]);
+    let scale = clips().scale();
+    for arguments in [
+        vec!["--help"],
+        vec!["--version"],
+        vec!["forecast", "--speed", "4 m/s", "--angle", "50", "--height", "1 m"],
+        vec!["solve", "--speed", "4 m/s", "--angle", "50", "--json"],
+        vec!["rig", "shot.mp4"],
+        vec!["measure", "shot.mp4", "--scale", &scale, "--json"],
+        vec!["measure", "shot.mp4", "--scale", &scale],
+    ] {
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let child = std::process::Command::new(env!("CARGO_BIN_EXE_lobline"))
+            .args(&arguments)
+            .current_dir(folder.path())
+            .stdout(full)
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        let output = child.wait_with_output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(4), "{arguments:?}: {told}");
+        assert!(told.contains("could not be printed") && told.contains("hint: "), "{told}");
+    }
+    // Whoever closes the pipe has had enough.
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_lobline"))
+        .args(["--help"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+#[test]
+fn names_can_t_steer_the_terminal_or_break_a_table() {
+    let name = "shot\u{1b}[2J\u{1b}[31m.mp4";
+    let folder = beside(&[name, "other.mp4"]);
+    let scale = clips().scale();
+    let transcript = call_in(folder.path(), &["measure", name, "absent\u{9b}.mp4", "--scale", &scale]);
+    for text in [&transcript.stdout, &transcript.stderr] {
+        assert!(!text.contains(['\u{1b}', '\u{9b}']), "{text:?}");
+    }
+    assert!(transcript.stdout.contains("shot\\u001b[2J"), "{}", transcript.stdout);
+    // A group's name as long as no table is wide is told before anything is measured.
+    std::fs::write(folder.path().join("groups.csv"), format!("clip,group\nother.mp4,{}\n", "x".repeat(65_536)))
+        .unwrap();
+    let long = ["measure", name, "other.mp4", "--scale", &scale, "--groups", "groups.csv"];
+    call_in(folder.path(), &long).is_refused(3, &["groups", "65536 letters"]);
+}
+
+#[cfg(unix)]
+#[test]
+fn pipes_and_devices_are_neither_waited_for_nor_read_to_their_end() {
+    let folder = beside(&["shot.mp4"]);
+    let pipe = folder.path().join("pipe.mp4");
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    let scale = clips().scale();
+    let measure = |more: &[&str]| call_in(folder.path(), &[&["measure", "--scale", &scale], more].concat());
+    measure(&["pipe.mp4"]).is_refused(3, &["pipe.mp4", "not a plain file"]);
+    measure(&["shot.mp4", "--rig", "pipe.mp4"]).is_refused(2, &["pipe.mp4", "not a plain file"]);
+    measure(&["shot.mp4", "--rig", "/dev/zero"]).is_refused(2, &["/dev/zero"]);
+    measure(&["shot.mp4", "--mend", "/dev/zero"]).is_refused(2, &["/dev/zero"]);
+    measure(&["shot.mp4", "shot.mp4", "--groups", "/dev/zero"]).is_refused(3, &["/dev/zero"]);
+    call_in(folder.path(), &["refit", "/dev/zero"]).is_refused(3, &["/dev/zero"]);
+    let book = ["book", "--book", "book.sqlite", "import", "pipe.csv"];
+    std::fs::rename(&pipe, folder.path().join("pipe.csv")).unwrap();
+    let refused = call_in(folder.path(), &book);
+    assert!(refused.code == 3 && refused.stderr.contains("plain file"), "{}", refused.stderr);
+}
+
+#[test]
+fn what_would_fill_the_memory_is_refused_with_a_sentence() {
+    let folder = tempfile::tempdir().unwrap();
+    // A GIF of 16 000² pixels in 40 bytes (GIF89a specification: head, screen, one image of one colour).
+    let side = 16_000_u16.to_le_bytes();
+    let screen = [&b"GIF89a"[..], &side, &side, &[0x80, 0, 0, 0, 0, 0, 255, 255, 255]].concat();
+    let image = [&[0x2c, 0, 0, 0, 0][..], &side, &side, &[0, 2, 2, 0x44, 1, 0, 0x3b]].concat();
+    std::fs::write(folder.path().join("huge.gif"), [screen, image].concat()).unwrap();
+    let measure = ["measure", "huge.gif", "--scale", "1,1 to 9,1 = 1 m"];
+    call_in(folder.path(), &measure).is_refused(3, &["16000×16000", "larger than any camera's"]);
+    call_in(folder.path(), &["card", "--first", "18446744073709551615"]).is_refused(2, &["card"]);
+    assert_eq!(names_in(folder.path()), ["huge.gif"], "no empty sheet");
+}
+
+/// Out of file handles before anything could start.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_server_without_file_handles_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    for handles in [4, 6, 8, 10] {
+        let shell = format!("ulimit -n {handles}; exec \"$0\" serve --no-open --folder \"$1\"");
+        let program = env!("CARGO_BIN_EXE_lobline");
+        let mut child = std::process::Command::new("sh")
+            .args(["-c", &shell, program])
+            .arg(folder.path().join("room"))
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(1500));
+        // With a few more it may run.
+        let _ = child.kill();
+        let output = child.wait_with_output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(!told.contains("panicked"), "{handles}: {told}");
+        assert!(output.status.code().is_none_or(|code| code == 4), "{handles}: {:?} {told}", output.status);
+    }
+}

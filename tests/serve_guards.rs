@@ -264,3 +264,105 @@ fn one_folder_has_one_server() {
     assert_eq!(second.status.code(), Some(4));
     assert!(String::from_utf8_lossy(&second.stderr).contains("already serves"));
 }
+
+/// A reader that takes next to nothing of a large answer is cut off.
+#[test]
+fn a_reader_that_drips_is_cut_off() {
+    let (_folder, server) = server();
+    let cookie = server.enter();
+    let mut stream = server.connect();
+    let request =
+        format!("GET /static/page.js HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nCookie: {cookie}\r\n\r\n", server.port);
+    // Hundreds of answers that nobody reads fill all that lies between.
+    let began = Instant::now();
+    stream.set_write_timeout(Some(Duration::from_secs(60))).unwrap();
+    let mut refused = false;
+    let many = request.repeat(1000);
+    while !refused && began.elapsed() < Duration::from_secs(50) {
+        refused = stream.write_all(many.as_bytes()).is_err();
+    }
+    assert!(refused, "the server went on for a reader that reads nothing");
+    assert!(began.elapsed() < Duration::from_secs(55), "{:?}", began.elapsed());
+    assert_eq!(server.own(&cookie, "GET", "/api/sheet", b"").status, 200);
+}
+
+/// Files of the room as a power cut or another hand may leave them.
+#[test]
+fn an_empty_file_stops_nobody() {
+    let (folder, running) = server();
+    let cookie = running.enter();
+    let id = running.upload(&cookie, "shot.mp4", &demo_bytes());
+    running.wait_for(&cookie, &id, &["scale"]);
+    let room = folder.path().join("room");
+    let mut port = running.kill();
+    let group = std::fs::read_dir(room.join("groups")).unwrap().next().unwrap().unwrap().path();
+    let files = [group.join(&id).join("recording.json"), group.join("group.json"), room.join("room.json")];
+    for (i, file) in files.iter().enumerate() {
+        let whole = std::fs::read(file).unwrap();
+        for left in [0, 1, whole.len() / 2, whole.len() - 1] {
+            std::fs::write(file, &whole[..left]).unwrap();
+            // What a writer left beside it that was cut off in the middle.
+            std::fs::write(file.with_file_name(".tmpAbCdEf.part"), &whole[..left]).unwrap();
+            let again = Server::start(&room, Some(port));
+            // Sessions are in the room's own file.
+            let cookie = if i == 2 { again.enter() } else { cookie.clone() };
+            let sheet = again.own(&cookie, "GET", "/api/sheet", b"").json();
+            assert_eq!(sheet["recordings"][0]["id"], id.as_str(), "{} cut to {left}: {sheet}", file.display());
+            again.wait_for(&cookie, &id, &["scale"]);
+            port = again.kill();
+            let kept = std::fs::read_dir(file.parent().unwrap()).unwrap().map(|entry| entry.unwrap().file_name());
+            let kept = kept.filter(|name| name.to_string_lossy().contains(".damaged-")).count();
+            assert!(kept > 0, "what couldn't be read is kept");
+            // Nor is it lost at the next start, when all files are whole again.
+            let next = Server::start(&room, Some(port));
+            let cookie = if i == 2 { next.enter() } else { cookie };
+            assert_eq!(next.own(&cookie, "GET", "/api/sheet", b"").json()["recordings"][0]["id"], id.as_str());
+            port = next.kill();
+            if i == 2 {
+                std::fs::write(file, &whole).unwrap();
+            }
+        }
+    }
+}
+
+/// What the child must not be able to do it can't: the server tries it when it starts, and would say so.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_child_opens_nothing_else_reaches_nobody_and_starts_nothing() {
+    use lobline::serve::child::{self, Ended, Forbidden, Order, Said, Task};
+    let folder = tempfile::tempdir().unwrap();
+    let (own, other) = (folder.path().join("own"), folder.path().join("other"));
+    std::fs::create_dir(&own).unwrap();
+    std::fs::create_dir(&other).unwrap();
+    std::fs::write(other.join("secret"), "of another group").unwrap();
+    std::fs::write(own.join("clip"), "x").unwrap();
+    let listener = std::net::TcpListener::bind(("127.0.0.1", 0)).unwrap();
+    let program = std::path::PathBuf::from(env!("CARGO_BIN_EXE_lobline"));
+    let forbidden =
+        Forbidden { file: other.join("secret"), address: listener.local_addr().unwrap(), program: program.clone() };
+    let order = Order {
+        limits: lobline::serve::limits::ChildLimits::default(),
+        clip: own.join("clip"),
+        name: String::new(),
+        folder: own.clone(),
+        task: Task::Rehearse(forbidden.clone()),
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let rehearse = |order: &Order| {
+        let (_keep, cancel) = tokio::sync::watch::channel(false);
+        let mut could = None;
+        let hear = |said| {
+            if let Said::Could(what) = said {
+                could = Some(what);
+            }
+        };
+        let ended = runtime.block_on(child::run(&program, order, 1, cancel, hear));
+        assert_eq!(ended, Ended::Done);
+        could.unwrap()
+    };
+    assert_eq!(rehearse(&order), Vec::<String>::new());
+    // The rehearsal itself sees what may be done: a file of its own folder.
+    std::fs::write(own.join("mine"), "x").unwrap();
+    let may = Order { task: Task::Rehearse(Forbidden { file: own.join("mine"), ..forbidden }), ..order };
+    assert_eq!(rehearse(&may), ["reading other files", "writing other files"]);
+}

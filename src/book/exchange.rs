@@ -16,6 +16,8 @@ use super::error::BookError;
 use super::select::{Selection, angle_of, landing_of, target_of};
 use super::shot::{ClipFlight, Outcome, Setting, Shot, ShotRecord, Source, time_text};
 use super::store::{Added, Book, Incoming};
+use crate::report::tables::{from_inert, inert};
+use crate::small_file;
 
 /// Version of the JSON form; raised when a key changes its meaning or goes.
 const FORMAT_VERSION: u32 = 1;
@@ -170,6 +172,16 @@ impl From<Shot> for ShotLine {
 }
 
 impl ShotLine {
+    /// With everything changed that people wrote; all else is of a form that no spreadsheet computes.
+    fn with_texts(mut self, change: impl Fn(String) -> String) -> Self {
+        self.launcher = change(self.launcher);
+        self.session = change(self.session);
+        for text in [&mut self.setting, &mut self.ball, &mut self.rig, &mut self.note, &mut self.set_aside] {
+            *text = text.take().map(&change);
+        }
+        self
+    }
+
     /// The shot that the line describes, checked; or what is wrong with it.
     pub(super) fn incoming(self) -> Result<Incoming, String> {
         let time: Timestamp =
@@ -406,7 +418,7 @@ fn write_csv(writer: &mut dyn Write, lines: &[ShotLine]) -> std::io::Result<()> 
     let mut csv = csv::WriterBuilder::new().has_headers(false).from_writer(writer);
     csv.write_record(CSV_HEADER)?;
     for line in lines {
-        csv.serialize(line)?;
+        csv.serialize(line.clone().with_texts(|text| inert(&text)))?;
     }
     csv.flush()
 }
@@ -458,7 +470,8 @@ fn line_of(record: &csv::StringRecord, otherwise: u64) -> u64 {
 }
 
 fn csv_line(record: &csv::StringRecord, header: &csv::StringRecord) -> Result<Incoming, String> {
-    record.deserialize::<ShotLine>(Some(header)).map_err(|error| csv_problem(&error))?.incoming()
+    let line = record.deserialize::<ShotLine>(Some(header)).map_err(|error| csv_problem(&error))?;
+    line.with_texts(|text| from_inert(&text).to_owned()).incoming()
 }
 
 /// The library's message without its own count of records, which would be a second number beside the line.
@@ -513,5 +526,5 @@ fn read_json(path: &Path) -> Result<(Vec<Incoming>, Vec<EventLine>), ExchangeErr
 }
 
 pub(super) fn open(path: &Path) -> Result<File, ExchangeError> {
-    File::open(path).map_err(|source| ExchangeError::CannotRead { path: path.to_owned(), source })
+    small_file::open(path).map_err(|source| ExchangeError::CannotRead { path: path.to_owned(), source })
 }

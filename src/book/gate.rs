@@ -393,4 +393,15 @@ mod tests {
             assert!(matches!(read(&format!("{header}\n1\n")), Err(ExchangeError::BadHeader { .. })), "{header}");
         }
     }
+
+    #[test]
+    fn fuzz_gate() {
+        crate::fuzz::fuzz("gate", Vec::new(), |bytes| {
+            let Ok(text) = std::str::from_utf8(bytes) else { return };
+            match read(text) {
+                Ok(readings) => assert!(readings.iter().all(|reading| reading.record.speed_m_per_s.is_finite())),
+                Err(error) => assert!(!error.to_string().is_empty()),
+            }
+        });
+    }
 }

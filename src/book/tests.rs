@@ -273,3 +273,69 @@ fn two_writers_at_once_lose_nothing() {
     });
     assert_eq!(Book::open(&path).unwrap().counts().unwrap().shots, 100);
 }
+
+/// A damaged book is refused or read, and every import is taken whole or not at all.
+#[test]
+fn fuzz_book() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("seed.sqlite");
+    drop(filled(&path, 3));
+    let seed = std::fs::read(&path).unwrap();
+    crate::fuzz::fuzz("book", vec![seed], |bytes| {
+        let path = folder.path().join("mutated.sqlite");
+        std::fs::write(&path, bytes).unwrap();
+        if let Ok(book) = Book::open_existing(&path) {
+            let _ = book.for_each(&all(), |_| ());
+        }
+        let _ = rescue(&path, &folder.path().join("rescued.json"));
+        for entry in std::fs::read_dir(folder.path()).unwrap() {
+            let _ = std::fs::remove_file(entry.unwrap().path());
+        }
+    });
+}
+
+#[test]
+fn fuzz_exports() {
+    for form in ["csv", "json"] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(format!("seed.{form}"));
+        filled(&folder.path().join("seed.sqlite"), 2).export(&all(), &path).unwrap();
+        let seed = std::fs::read(&path).unwrap();
+        let into = std::cell::RefCell::new(Book::open(&folder.path().join("into.sqlite")).unwrap());
+        crate::fuzz::fuzz(&format!("exports-{form}"), vec![seed], |bytes| {
+            std::fs::write(&path, bytes).unwrap();
+            let mut into = into.borrow_mut();
+            let before = shots(&into, &all()).len();
+            let added = into.import(&path, at(9)).map_or(0, |added| added.recorded.len());
+            assert_eq!(shots(&into, &all()).len(), before + added, "all or nothing");
+        });
+    }
+}
+
+/// A spreadsheet computes nothing of what people wrote, and the texts come back.
+#[test]
+fn formulas_leave_the_book_as_text() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut book = filled(&folder.path().join("book.sqlite"), 1);
+    let hostile = ["=HYPERLINK(\"http://x\")", "+1", "-1", "@SUM(A1)", "'=1"];
+    let with = |text: &str| ShotRecord {
+        launcher: text.to_owned(),
+        session: text.to_owned(),
+        note: Some(text.to_owned()),
+        rig: Some(text.to_owned()),
+        ..shot(7)
+    };
+    book.add(hostile.into_iter().map(with).collect(), at(9)).unwrap();
+    let path = folder.path().join("shots.csv");
+    book.export(&all(), &path).unwrap();
+    let mut csv = csv::Reader::from_path(&path).unwrap();
+    for record in csv.records() {
+        // Numbers may begin with a sign.
+        let computed = |cell: &&str| cell.starts_with(['=', '+', '-', '@']) && cell.parse::<f64>().is_err();
+        assert_eq!(record.unwrap().iter().find(computed), None);
+    }
+    let mut again = Book::open(&folder.path().join("again.sqlite")).unwrap();
+    again.import(&path, at(10)).unwrap();
+    let launchers = |book: &Book| shots(book, &all()).into_iter().map(|shot| shot.record.launcher).collect::<Vec<_>>();
+    assert_eq!(launchers(&again), launchers(&book));
+}

@@ -25,6 +25,12 @@ pub enum LensError {
     NotCovered { percent: f64 },
     #[error("{found} straight {} of at least 5 points, and {needed} are needed", if *found == 1 { "edge" } else { "edges" })]
     TooFewEdges { found: usize, needed: usize },
+    #[error("the points of edge {edge} lie within {length_px:.1} px of each other, or {most} of them at one place")]
+    NoEdge { edge: usize, length_px: f64, most: usize },
+    #[error(
+        "{points} points on {edges} edges leave nothing over to tell how well they were marked: {needed} are needed"
+    )]
+    NothingOver { points: usize, edges: usize, needed: usize },
     #[error("the views leave k1 uncertain by {u:.2}, more than lenses of phones differ")]
     TooUncertain { u: f64 },
     #[error("no lens explains the views: the fit does not settle")]
@@ -35,7 +41,8 @@ impl LensError {
     /// What to film next.
     pub fn hint(&self) -> String {
         match self {
-            Self::TooFewEdges { .. } | Self::TooUncertain { .. } => {
+            Self::NoEdge { .. } => "mark five or more places along each edge, spread over its whole length",
+            Self::NothingOver { .. } | Self::TooFewEdges { .. } | Self::TooUncertain { .. } => {
                 "give more edges, long ones near the border of the picture, or film the card closer, tilted and in all corners"
             }
             _ => "film the card for ten seconds, flat on a board, tilting it and bringing it into every corner of the picture",
@@ -306,6 +313,7 @@ pub fn lens_from_edges(
     if edges.len() < 2 {
         return Err(LensError::TooFewEdges { found: edges.len(), needed: 2 });
     }
+    edges.iter().enumerate().try_for_each(|(i, edge)| is_edge(i + 1, edge))?;
     let bends = |k: [f64; 2]| -> Vec<f64> {
         let lens = Lens::radial(focal_px, principal, k[0], k[1]);
         edges.iter().flat_map(|edge| bends_of(&lens, edge)).collect()
@@ -335,6 +343,24 @@ pub fn lens_from_edges(
     edge_result(&edges, &before, &bends(k), k, &normal, (focal_px, principal))
 }
 
+/// Points at one place lie on any line, and say nothing of a lens however many they are.
+fn is_edge(number: usize, edge: &[PixelPoint]) -> Result<(), LensError> {
+    /// Shorter than this, no lens bends an edge by what a hand marks.
+    const SHORTEST_PX: f64 = 50.0;
+    const APART_PX: f64 = 1.0;
+    let mut places: Vec<PixelPoint> = Vec::new();
+    for point in edge {
+        if places.iter().all(|place| place.distance(*point) >= APART_PX) {
+            places.push(*point);
+        }
+    }
+    let length_px = places.iter().flat_map(|a| places.iter().map(|b| a.distance(*b))).fold(0.0, f64::max);
+    if places.len() >= 5 && length_px >= SHORTEST_PX {
+        return Ok(());
+    }
+    Err(LensError::NoEdge { edge: number, length_px, most: edge.len() + 1 - places.len() })
+}
+
 fn edge_result(
     edges: &[&Vec<PixelPoint>],
     before: &[f64],
@@ -345,8 +371,14 @@ fn edge_result(
 ) -> Result<LensEstimate, LensError> {
     let squares = |r: &[f64]| r.iter().map(|v| v * v).sum::<f64>();
     let n = after.len() as f64;
-    let spare = (n - 2.0 * edges.len() as f64 - 2.0).max(1.0);
-    let covariance = normal.try_inverse().ok_or(LensError::Unsettled)? * (squares(after) / spare);
+    let spare = n - 2.0 * edges.len() as f64 - 2.0;
+    if spare < 1.0 {
+        let needed = 2 * edges.len() + 3;
+        return Err(LensError::NothingOver { points: after.len(), edges: edges.len(), needed });
+    }
+    // Points that lie on their lines by chance, or were computed, are no better known than a hand marks them.
+    let variance = (squares(after) / spare).max(SIGMA_PX * SIGMA_PX);
+    let covariance = normal.try_inverse().ok_or(LensError::Unsettled)? * variance;
     let u = |i: usize| covariance[(i, i)].sqrt();
     if !k[0].is_finite() || u(0) > usual::K1 {
         return Err(LensError::TooUncertain { u: u(0) });
@@ -498,5 +530,21 @@ mod tests {
             lens_from_edges(&[], 1480.0, PixelPoint::new(960.0, 540.0)),
             Err(LensError::TooFewEdges { found: 0, needed: 2 })
         );
+    }
+
+    /// Five equal points lie on any line: they are no edge, and no lens is claimed from them.
+    #[test]
+    fn equal_points_are_no_edge() {
+        let centre = PixelPoint::new(960.0, 540.0);
+        let edge = |y: f64| (0..6).map(|i| PixelPoint::new(100.0 + 300.0 * f64::from(i), y)).collect::<Vec<_>>();
+        let equal = vec![PixelPoint::new(100.0, 100.0); 5];
+        let short: Vec<_> = (0..5).map(|i| PixelPoint::new(100.0 + 2.0 * f64::from(i), 100.0)).collect();
+        for bad in [&equal, &short] {
+            let refused = lens_from_edges(&[edge(90.0), bad.clone()], 1480.0, centre).unwrap_err();
+            assert!(matches!(refused, LensError::NoEdge { edge: 2, .. }), "{refused}");
+        }
+        // Exact points are known no better than a hand marks them.
+        let found = lens_from_edges(&[edge(60.0), edge(1020.0)], 1480.0, centre).unwrap();
+        assert!(found.k1.value.abs() < 1e-3 && found.k1.standard_uncertainty.unwrap() > 1e-4, "{found:?}");
     }
 }

@@ -123,6 +123,7 @@ pub fn run(options: &AimOptions, console: &Console) -> Result<(), CommandError> 
         ));
     }
     if let Some(path) = &options.graph {
+        console.may_write(path)?;
         write_chance_graph(&by_angle, placed[0].angle_deg, path)
             .map_err(|error| CommandError::new(super::output::Exit::Environment, &error).with_hint(error.hint()))?;
         console.note(format!("chance by angle written to `{}`", path.display()));

@@ -7,7 +7,6 @@ use clap::{Args, ValueEnum};
 use super::output::{CommandError, Console, Exit};
 use crate::camera::card::sheet::{Paper, SheetError, Typeface, pdf};
 use crate::camera::card::{BAR_M, CardKind, CardName};
-use crate::report::files::write_atomically;
 use crate::report::fonts::Face;
 
 /// Write scale cards as a PDF: print one, hang it where the ball flies, and no length needs to be marked.
@@ -25,9 +24,9 @@ pub struct CardArguments {
     /// Paper to print on.
     #[arg(long, value_enum, default_value_t = PaperName::A4)]
     paper: PaperName,
-    /// Where to write the PDF.
-    #[arg(long, short, default_value = "scale-card.pdf", value_name = "FILE")]
-    output: PathBuf,
+    /// Where to write the PDF; else `scale-card.pdf` here, or with a number where that exists.
+    #[arg(long, short, value_name = "FILE")]
+    output: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -46,17 +45,17 @@ pub fn run(arguments: &CardArguments, console: &Console) -> Result<(), CommandEr
     if arguments.count == 0 {
         return Err(CommandError::new(Exit::WrongUse, "`--count` must be at least 1"));
     }
-    let last = arguments.first.saturating_add(arguments.count);
     // The first number beyond the set ends the list: pages are refused by number, and nobody waits for a billion.
-    let cards: Vec<CardName> = (arguments.first..last).map(|number| CardName { kind, number }).take(100).collect();
+    let numbers = (0..arguments.count.min(100)).map(|i| arguments.first.saturating_add(i));
+    let cards: Vec<CardName> = numbers.map(|number| CardName { kind, number }).collect();
     let typeface = Typeface { regular: Face::Regular.bytes(), bold: Face::Bold.bytes() };
     let bytes = pdf(&cards, paper, typeface).map_err(|error| {
         let exit = if matches!(error, SheetError::NoSuchCard(_)) { Exit::WrongUse } else { Exit::Environment };
         CommandError::new(exit, &error).with_hint(error.hint())
     })?;
-    write_atomically(&arguments.output, &bytes)
-        .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
-    console.result(arguments.output.display());
+    let output = arguments.output.clone().unwrap_or_else(|| console.free_place("scale-card.pdf".as_ref()));
+    console.write(&output, &bytes)?;
+    console.result(output.display());
     console.note(format!(
         "\nPrint at 100 %, then measure the bar: it must be {:.1} mm. If it isn't, write what it measures as\n\
          measured_bar under [card] in the rig.",

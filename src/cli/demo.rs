@@ -1,6 +1,6 @@
 //! `lobline demo`: a recording of our own with a known truth, through the real encoder and the real `measure`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
@@ -8,7 +8,6 @@ use super::measure::{measured, wrapped, write_outputs};
 use super::output::{CommandError, Console, Exit};
 use crate::measure::Settings;
 use crate::measurement::{FlightMeasurement, Measurement};
-use crate::report::files::write_atomically;
 use crate::report::numbers::DecimalMark;
 use crate::report::outputs::OutputOptions;
 use crate::report::said::said;
@@ -19,9 +18,9 @@ use crate::units::Estimate;
 /// Record a demo clip with a known truth, measure it, and show both.
 #[derive(Debug, Args)]
 pub struct DemoArguments {
-    /// Folder for the clip, the rig and the results.
-    #[arg(long, value_name = "DIR", default_value = "lobline-demo")]
-    pub out: PathBuf,
+    /// Folder for the clip, the rig and the results; else `lobline-demo` here, or with a number where that exists.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// Seed of the noise and the small accidents of the recording.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
@@ -32,7 +31,7 @@ pub struct DemoArguments {
 /// # Errors
 /// When the folder can't be written, the encoder is missing, or the clip can't be measured.
 pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandError> {
-    let folder = &arguments.out;
+    let folder = &arguments.out.clone().unwrap_or_else(|| console.free_place("lobline-demo".as_ref()));
     std::fs::create_dir_all(folder).map_err(|error| {
         CommandError::new(Exit::Environment, format!("cannot make the folder `{}`: {error}", folder.display()))
             .with_hint("choose another place with `--out`")
@@ -40,6 +39,8 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
     console.note("School open day: a wooden catapult lobs an orange foam ball toward a sand bucket.");
     console.note("Recording the demo clip …");
     let clip = folder.join("catapult.mp4");
+    let (rig_path, truth_path) = (folder.join("rig.toml"), folder.join("truth.json"));
+    [&clip, &rig_path, &truth_path].into_iter().try_for_each(|path| console.may_write(path))?;
     let truth = record(&presets::demo(arguments.seed), &clip).map_err(|error| {
         let shown = CommandError::new(Exit::Environment, &error);
         match error.hint() {
@@ -47,15 +48,16 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
             None => shown,
         }
     })?;
-    let rig_path = folder.join("rig.toml");
     let rig_text = rig_of(&truth);
-    write(&rig_path, rig_text.as_bytes())?;
-    write(&folder.join("truth.json"), serde_json::to_string_pretty(&truth).expect("plain numbers").as_bytes())?;
+    console.write(&rig_path, rig_text.as_bytes())?;
+    console.write(&truth_path, serde_json::to_string_pretty(&truth).expect("plain numbers").as_bytes())?;
     let rig = Rig::read(&rig_path).map_err(|error| CommandError::new(Exit::Environment, error))?;
     console.note("Measuring it …\n");
     let outcome = measured(&clip, &Settings { rig, ..Settings::default() }, console)?;
     let command = format!("lobline measure {} --rig {}", clip.display(), rig_path.display());
-    let options = OutputOptions { hand_in: true, command: Some(command.clone()), ..OutputOptions::default() };
+    let keep_existing = !console.overwrites();
+    let options =
+        OutputOptions { hand_in: true, command: Some(command.clone()), keep_existing, ..OutputOptions::default() };
     write_outputs(&folder.join("results"), &outcome, &options)?;
     for (flight, truth) in outcome.measurement.flights.iter().zip(&truth.flights) {
         console.result(comparison(flight, truth));
@@ -74,10 +76,6 @@ pub fn run(arguments: &DemoArguments, console: &Console) -> Result<(), CommandEr
 /// The verdict and all else that must be known of the numbers.
 pub(crate) fn what_is_said(measurement: &Measurement) -> String {
     said(measurement).iter().map(|said| wrapped("  ", &said.text)).collect::<Vec<_>>().join("\n")
-}
-
-fn write(path: &Path, bytes: &[u8]) -> Result<(), CommandError> {
-    write_atomically(path, bytes).map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))
 }
 
 /// The rig as somebody at the open day would write it: the batten's ends marked in the picture, ball on the kitchen scale.

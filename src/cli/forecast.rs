@@ -60,6 +60,7 @@ impl SheetOptions {
             console.result(format!("\n{}", text::render(sheet)));
         }
         if let Some(path) = &self.sheet {
+            console.may_write(path)?;
             write(sheet, path)
                 .map_err(|error| CommandError::new(Exit::Environment, chain(&error)).with_hint(error.hint()))?;
             console.note(format!("worked solution written to `{}`", path.display()));

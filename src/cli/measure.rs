@@ -52,9 +52,12 @@ pub fn run(arguments: &MeasureArguments, console: &Console) -> Result<(), Comman
 }
 
 fn one(clip: &Path, arguments: &MeasureArguments, settings: &Settings, console: &Console) -> Result<(), CommandError> {
+    if let Some(folder) = &arguments.out {
+        outputs::may_fill_of_one(folder, console)?;
+    }
     let outcome = measured_and_compared(clip, arguments, settings, console)?;
     if let Some(folder) = &arguments.out {
-        outputs::write(folder, &outcome, &arguments.output_options(clip))?;
+        outputs::write(folder, &outcome, &arguments.output_options(clip, console))?;
     }
     if arguments.json {
         console.result(crate::report::json::document(&outcome.measurement).trim_end());
@@ -80,6 +83,7 @@ fn many(
     groups: &Groups,
     console: &Console,
 ) -> Result<(), CommandError> {
+    class::may_write(clips, arguments, console)?;
     let rows = class::measure_all(clips, arguments, settings, groups, console)?;
     if arguments.json {
         console.result(as_json(&rows));
@@ -141,7 +145,10 @@ pub(super) fn measured(clip: &Path, settings: &Settings, console: &Console) -> R
 pub(super) fn command_error(clip: &Path, error: &MeasureError) -> CommandError {
     use crate::clip::ClipError;
     let exit = match error {
-        MeasureError::NoFlight { .. } | MeasureError::Unsteady(_) | MeasureError::Fit(_) => Exit::NoMeasurement,
+        MeasureError::NoFlight { .. }
+        | MeasureError::NotABall { .. }
+        | MeasureError::Unsteady(_)
+        | MeasureError::Fit(_) => Exit::NoMeasurement,
         MeasureError::Clip(ClipError::BadRate(_) | ClipError::NoPictureRate(_) | ClipError::NoTimes)
         | MeasureError::Camera(_)
         | MeasureError::NoShownFrame { .. }

@@ -26,7 +26,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use output::{CommandError, Console};
+use output::{CommandError, Console, Exit};
 
 /// Measures a launched ball from a phone recording.
 #[derive(Debug, Parser)]
@@ -35,6 +35,9 @@ struct Arguments {
     /// Print results only: no progress, no hints on stderr except errors.
     #[arg(long, global = true)]
     quiet: bool,
+    /// Replace files and results that exist; without it they are kept, and the command says so.
+    #[arg(long, global = true)]
+    overwrite: bool,
     #[command(subcommand)]
     command: Command,
 }
@@ -75,13 +78,22 @@ pub fn run() -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             // Help and version are results and go to stdout with exit code 0; clap knows which is which.
-            let code = if error.use_stderr() { 2 } else { 0 };
-            let _ = error.print();
-            return ExitCode::from(code);
+            let console = Console::new(false, false);
+            if error.use_stderr() {
+                console.note(error.render().to_string().trim_end());
+                return ExitCode::from(Exit::WrongUse as u8);
+            }
+            console.result(error.render().to_string().trim_end());
+            return exit_code(console.finish(), &console);
         }
     };
-    let console = Console::new(arguments.quiet);
-    match dispatch(arguments.command, &console) {
+    let console = Console::new(arguments.quiet, arguments.overwrite);
+    let done = dispatch(arguments.command, &console);
+    exit_code(done.and_then(|()| console.finish()), &console)
+}
+
+fn exit_code(done: Result<(), CommandError>, console: &Console) -> ExitCode {
+    match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             console.error(&error);

@@ -41,6 +41,7 @@ pub struct OverlayArguments {
 /// # Errors
 /// When clip or measurement can't be read or don't belong together, or the new clip can't be written.
 pub fn run(arguments: &OverlayArguments, console: &Console) -> Result<(), CommandError> {
+    console.may_write(&arguments.output)?;
     let measurement = read_measurement(&arguments.measurement)?;
     if let (Some(of_file), Some(of_clip)) = (&measurement.reading.fingerprint, fingerprint_of(&arguments.clip))
         && *of_file != of_clip

@@ -8,9 +8,9 @@ use super::measure::{budgets_in_words, command_error, measurement_in_words};
 use super::output::{CommandError, Console, Exit};
 use crate::measure::{QUICK_RUN, refit_with};
 use crate::measurement::{FORMAT_VERSION, Measurement};
-use crate::report::files::write_atomically;
 use crate::report::json::document;
 use crate::report::numbers::DecimalMark;
+use crate::small_file;
 
 /// Compute a measurement anew from its own file, without the clip.
 #[derive(Debug, Args)]
@@ -41,11 +41,11 @@ pub struct RefitArguments {
 /// When the file is no measurement, carries no basis, or the new one can't be written.
 pub fn run(arguments: &RefitArguments, console: &Console) -> Result<(), CommandError> {
     let before = read_measurement(&arguments.file)?;
+    arguments.output.as_deref().map_or(Ok(()), |path| console.may_write(path))?;
     let run = arguments.monte_carlo.then_some(QUICK_RUN);
     let again = refit_with(&before, run).map_err(|error| command_error(&arguments.file, &error))?;
     if let Some(path) = &arguments.output {
-        write_atomically(path, document(&again).as_bytes())
-            .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+        console.write(path, document(&again).as_bytes())?;
     }
     let mark = if arguments.decimal_comma { DecimalMark::Comma } else { DecimalMark::Point };
     if arguments.json {
@@ -84,7 +84,7 @@ fn sameness(before: &Measurement, again: &Measurement) -> String {
 /// When it can't be read, or is of a newer program.
 pub fn read_measurement(path: &Path) -> Result<Measurement, CommandError> {
     let bad = |what: String, hint: &str| CommandError::new(Exit::BadInput, what).with_hint(hint);
-    let text = std::fs::read_to_string(path).map_err(|error| {
+    let text = small_file::text(path, small_file::MEASUREMENT_BYTES).map_err(|error| {
         bad(
             format!("can't read `{}`: {error}", path.display()),
             "check the path; `lobline measure CLIP --out DIR` makes one",

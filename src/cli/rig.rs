@@ -9,8 +9,7 @@ use super::output::{CommandError, Console, Exit};
 use crate::camera::card::{FoundCard, find_cards};
 use crate::camera::still::StillPicture;
 use crate::camera::{Camera, View};
-use crate::clip::{self, ClipError, ClipInfo, ClipReport, ReadOptions};
-use crate::report::files::write_atomically;
+use crate::clip::{self, ClipError, ClipInfo, ClipReport, Clock, ReadOptions};
 use crate::rig::{Rig, SPORT_BALLS};
 
 /// Write a first rig file from a clip: what lobline sees by itself, and what you can add.
@@ -31,26 +30,21 @@ pub struct RigArguments {
 struct Seen {
     info: ClipInfo,
     report: ClipReport,
-    /// From the stamps of the first and last frame.
+    /// At which the file plays.
     rate_hz: Option<f64>,
     cards: Vec<FoundCard>,
 }
 
 /// Reads the clip once and writes the rig.
 pub fn run(arguments: &RigArguments, console: &Console) -> Result<(), CommandError> {
+    arguments.output.as_deref().map_or(Ok(()), |path| console.may_write(path))?;
     let seen = look(&arguments.clip, arguments.picture_rate)?;
     let text = rig_text(&seen);
     let Some(path) = &arguments.output else {
         console.result(text.trim_end());
         return Ok(());
     };
-    // A rig is written by hand after this command and must not be lost to it.
-    if path.exists() {
-        return Err(CommandError::new(Exit::WrongUse, format!("`{}` is there already", path.display()))
-            .with_hint("give another name to `--output`, or remove the file first"));
-    }
-    write_atomically(path, text.as_bytes())
-        .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+    console.write(path, text.as_bytes())?;
     console.result(path.display());
     Ok(())
 }
@@ -59,17 +53,14 @@ fn look(path: &Path, picture_rate_hz: Option<f64>) -> Result<Seen, CommandError>
     let options = ReadOptions { picture_rate_hz, ..ReadOptions::default() };
     let mut source = clip::open(path, &options).map_err(|error| clip_error(&error))?;
     let mut still = StillPicture::new();
-    let (mut first, mut last, mut frames) = (None, None, 0usize);
+    let mut stamps = Vec::new();
     while let Some(frame) = source.next_frame().map_err(|error| clip_error(&error))? {
         still.push(&frame.picture);
-        first = first.or(frame.stamp_s);
-        last = frame.stamp_s.or(last);
-        frames += 1;
+        stamps.push(frame.stamp_s);
     }
-    let rate_hz = match (first, last) {
-        (Some(a), Some(b)) if b > a => Some((frames - 1) as f64 / (b - a)),
-        _ => None,
-    };
+    // The clock that `measure` would take; frames that are missing at an end or in a gap don't change its rate.
+    let clock = Clock::build(&stamps, source.info(), &source.report(), None).ok().filter(|_| stamps.len() > 1);
+    let rate_hz = clock.map(|clock| clock.frame_rate_hz / clock.slow_factor);
     let cards = still.finish().map_or(Vec::new(), |(plane, transfer)| find_cards(&plane, transfer));
     Ok(Seen { info: source.info().clone(), report: source.report(), rate_hz, cards })
 }
@@ -95,7 +86,10 @@ fn rig_text(seen: &Seen) -> String {
     let rate = seen.rate_hz.map_or("of unknown rate".to_owned(), |rate| format!("at {rate:.2} frames per second"));
     let _ = writeln!(text, "# {} × {} pixels, {} frames {rate}.", info.width, info.height, seen.report.frames);
     text.push_str("# Lines that begin with # are suggestions: remove the # and put your own value.\n\n");
-    match info.capture_rate_tag_hz {
+    for remark in &seen.report.remarks {
+        let _ = writeln!(text, "# Mind: {}", remark.message());
+    }
+    match info.capture_rate_hz() {
         Some(rate) => {
             let _ = writeln!(text, "# The file says itself that it was recorded at {rate:.0} frames per second.");
         }

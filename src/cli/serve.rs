@@ -44,6 +44,7 @@ pub struct ServeArguments {
 /// # Errors
 /// When the folder or the port can't be had, or it isn't said whom to let in.
 pub fn run(arguments: &ServeArguments, console: &Console) -> Result<(), CommandError> {
+    enough_file_handles()?;
     let usual = if arguments.class { class::default_folder } else { default_folder };
     let folder = arguments.folder.clone().map_or_else(usual, Ok).map_err(|error| failed(&error))?;
     let options = if arguments.class { Some(class_options(arguments, folder.clone())?) } else { None };
@@ -59,7 +60,8 @@ pub fn run(arguments: &ServeArguments, console: &Console) -> Result<(), CommandE
                 open_browser(&opened.teacher);
             }
         })),
-        None => runtime.block_on(serve_alone(arguments.port, folder.clone(), Limits::default(), |address| {
+        None => runtime.block_on(serve_alone(arguments.port, folder.clone(), Limits::default(), |address, notes| {
+            notes.iter().for_each(|said| console.note(format!("note: {said}\n")));
             page_is_open(address, &folder, console);
             if !arguments.no_open {
                 open_browser(address);
@@ -69,6 +71,17 @@ pub fn run(arguments: &ServeArguments, console: &Console) -> Result<(), CommandE
     // What still computes needn't be waited for: it follows from the files.
     runtime.shutdown_timeout(std::time::Duration::from_secs(1));
     served.map_err(|error| failed(&error))
+}
+
+/// A server needs some files and connections at a time; what is under it doesn't say so, but stops in the middle.
+fn enough_file_handles() -> Result<(), CommandError> {
+    const FEWEST: usize = 40;
+    let program = std::env::current_exe().map_err(|error| failed(&ServeError::Stopped(error)))?;
+    let open = (0..FEWEST).map(|_| std::fs::File::open(&program)).collect::<Result<Vec<_>, _>>();
+    open.map(drop).map_err(|error| {
+        CommandError::new(Exit::Environment, format!("too few files may be open at a time: {error}"))
+            .with_hint("allow more, as with `ulimit -n 1024`, and start it again")
+    })
 }
 
 fn page_is_open(address: &str, folder: &std::path::Path, console: &Console) {
@@ -127,11 +140,12 @@ fn chosen(own: &[Own], typed: &str) -> Option<Ipv4Addr> {
 }
 
 fn class_is_open(opened: &Opened, folder: &std::path::Path, console: &Console) {
+    opened.notes.iter().for_each(|said| console.note(format!("note: {said}\n")));
     let (first, second) = opened.code.split_at(opened.code.len() / 2);
     console.note("The class is open. Whoever is in this network and has the code can send clips;");
     console.note("nobody sees another group's. Clips and results are kept in");
     console.note(format!("{}\n", folder.display()));
-    console.note(qr_for(&opened.qr, std::io::stderr().is_terminal()));
+    console.drawn_note(qr_for(&opened.qr, std::io::stderr().is_terminal()));
     console.note("Groups scan this with the phone's camera, or open the address and type the code.\n");
     console.result(format!("join     {}", opened.join));
     console.result(format!("code     {first} {second}"));

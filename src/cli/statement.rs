@@ -16,6 +16,7 @@ use crate::flight::gravity::{Place, expected_gravity};
 use crate::measure::{Before, BeforeError, Figured, MeasuredLaunch, Origin, known};
 use crate::quantity::{Kind, Reading, ReadingError};
 use crate::rig::{Rig, RigError};
+use crate::small_file;
 use crate::units::Estimate;
 
 /// What is known of the launch, the ball and the place. `±` is taken as the 95 % interval, as lobline prints it.
@@ -318,7 +319,7 @@ impl SourceOptions {
     /// The flight of the measurement that `--from` names.
     pub fn measured(&self) -> Result<Option<MeasuredLaunch>, CommandError> {
         let Some(file) = &self.from else { return Ok(None) };
-        let text = std::fs::read_to_string(file).map_err(|error| {
+        let text = small_file::text(file, small_file::MEASUREMENT_BYTES).map_err(|error| {
             CommandError::new(Exit::BadInput, format!("can't read `{}`: {error}", file.display()))
                 .with_hint("check the path; `lobline measure CLIP --json > FILE` makes one")
         })?;

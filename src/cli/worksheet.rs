@@ -93,6 +93,7 @@ pub fn run(options: &WorksheetOptions, console: &Console) -> Result<(), CommandE
     })?;
     let sheet = set.sheet(&options.title, options.working);
     if let Some(path) = &options.sheet {
+        console.may_write(path)?;
         write(&sheet, path).map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
         console.note(format!("{} challenges and their key written to `{}`", options.groups, path.display()));
     }

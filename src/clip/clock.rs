@@ -5,7 +5,7 @@
 
 use std::fmt::Write;
 
-use super::{ClipError, ClipInfo, ClipReport};
+use super::{ClipError, ClipInfo, ClipReport, RATES_HZ};
 
 /// True times of the frames of a clip, and where they come from.
 #[derive(Debug, Clone, PartialEq)]
@@ -118,7 +118,8 @@ impl Clock {
     /// Fewer than two frames give a clock without steps, whose rate is that of `info` or the user.
     ///
     /// # Errors
-    /// [`ClipError::BadRate`]; [`ClipError::NoTimes`] when neither the file nor the user says anything of time.
+    /// [`ClipError::BadRate`]; [`ClipError::BadTimes`] when no camera takes pictures so fast or slowly; [`ClipError::NoTimes`] when neither
+    /// the file nor the user says anything of time.
     pub fn build(
         stamps_s: &[Option<f64>],
         info: &ClipInfo,
@@ -126,7 +127,7 @@ impl Clock {
         capture_rate_hz: Option<f64>,
     ) -> Result<Self, ClipError> {
         if let Some(rate) = capture_rate_hz
-            && !(rate.is_finite() && rate > 0.0)
+            && !RATES_HZ.contains(&rate)
         {
             return Err(ClipError::BadRate(rate));
         }
@@ -146,11 +147,15 @@ impl Clock {
             findings.push(Finding::MakersPieces { count: report.slow_segments.len() });
         }
         let (slow_factor, source) = slow_factor(1.0 / grid.step_s, info, capture_rate_hz, &mut findings);
+        let frame_rate_hz = slow_factor / grid.step_s;
+        if !RATES_HZ.contains(&frame_rate_hz) {
+            return Err(ClipError::BadTimes { rate_hz: frame_rate_hz });
+        }
         let times_s: Vec<f64> = file_times.iter().map(|time| time / slow_factor).collect();
         let uniform_times_s = if one_rate { grid.times(slow_factor) } else { times_s.clone() };
         Ok(Self {
             largest_jitter_s: largest_distance(&times_s, &uniform_times_s),
-            frame_rate_hz: slow_factor / grid.step_s,
+            frame_rate_hz,
             relative_standard_uncertainty: source.uncertainty(),
             description: describe(source, slow_factor, grid.step_s, &findings),
             times_s,
@@ -384,7 +389,7 @@ fn slow_factor(
         findings.push(Finding::SlowMotionUndone { capture_rate_hz: rate, stamp_rate_hz, stated_by_user: true });
         return (factor, Source::User(rate));
     }
-    let Some(rate) = info.capture_rate_tag_hz.filter(|rate| rate.is_finite() && *rate > 0.0) else {
+    let Some(rate) = info.capture_rate_hz() else {
         return (1.0, Source::Stamps);
     };
     let factor = rate / stamp_rate_hz;
@@ -404,11 +409,9 @@ fn largest_distance(a: &[f64], b: &[f64]) -> f64 {
 
 /// The clock of a clip without usable stamps: frame numbers over the rate that the user, the tag or the container states.
 fn without_stamps(count: usize, info: &ClipInfo, user_rate_hz: Option<f64>) -> Result<Clock, ClipError> {
-    let usable = |rate: &f64| rate.is_finite() && *rate > 0.0;
-    let rate_hz = user_rate_hz
-        .or(info.capture_rate_tag_hz.filter(usable))
-        .or(info.stated_rate_hz.filter(usable))
-        .ok_or(ClipError::NoTimes)?;
+    let usable = |rate: &f64| RATES_HZ.contains(rate);
+    let rate_hz =
+        user_rate_hz.or(info.capture_rate_hz()).or(info.stated_rate_hz.filter(usable)).ok_or(ClipError::NoTimes)?;
     let times_s: Vec<f64> = (0..count).map(|i| i as f64 / rate_hz).collect();
     let findings = if count > 1 { vec![Finding::NoStamps { rate_hz }] } else { Vec::new() };
     Ok(Clock {

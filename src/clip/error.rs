@@ -9,7 +9,7 @@ use std::path::PathBuf;
 pub enum ClipError {
     #[error("cannot read the clip: {0}")]
     Unreadable(String),
-    #[error("cannot read `{path}`")]
+    #[error("cannot read `{}`{}", path.display(), reason(source))]
     NotReadable { path: PathBuf, source: io::Error },
     #[error("the file is empty: `{0}`")]
     Empty(PathBuf),
@@ -31,8 +31,16 @@ pub enum ClipError {
     NoPictureRate(PathBuf),
     #[error("the clip says nothing of time, and no capture rate was stated")]
     NoTimes,
-    #[error("{0} is not a frame rate; it must be a number above zero")]
+    #[error("no camera records {0} frames per second")]
     BadRate(f64),
+    #[error("by the file's times the clip runs at {rate_hz:.4e} frames per second, which no camera records")]
+    BadTimes { rate_hz: f64 },
+    #[error("pictures of {width}×{height} pixels are larger than any camera's: `{path}`")]
+    TooLarge { path: PathBuf, width: usize, height: usize },
+    #[error("there is no moving picture number {track} in the file, which has {tracks}: `{path}`")]
+    NoSuchTrack { path: PathBuf, track: usize, tracks: usize },
+    #[error("phones don't record in `{codec}`, and clips of this kind aren't opened here: `{path}`")]
+    CodecNotTaken { codec: String, path: PathBuf },
     #[error("the time window from {from_s} s to {to_s} s holds no time")]
     BadWindow { from_s: f64, to_s: f64 },
     #[error("pictures of {width}×{height} and {other_width}×{other_height} pixels in one clip: `{path}`")]
@@ -53,12 +61,20 @@ pub enum ClipError {
     NotWritable { path: PathBuf, reason: String },
 }
 
+/// What the system or the reader says beyond "no such file".
+fn reason(source: &io::Error) -> String {
+    if source.kind() == io::ErrorKind::NotFound { String::new() } else { format!(": {source}") }
+}
+
 impl ClipError {
     /// What to do next, where there is something to do.
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
             Self::NotReadable { source, .. } if source.kind() == io::ErrorKind::NotFound => {
                 "check the spelling of the path"
+            }
+            Self::NotReadable { source, .. } if source.kind() == io::ErrorKind::InvalidInput => {
+                "give the recording itself, as a file, or a folder of pictures"
             }
             Self::NotReadable { .. } => "check that you may read it, and that the card or drive is still there",
             Self::Empty(_) => "copy the recording from the phone again; the copy was cut off at the start",
@@ -77,7 +93,13 @@ impl ClipError {
             Self::NoPictures(_) => "put the frames into the folder as .png, .jpg or .jpeg files, named in their order",
             Self::NoPictureRate(_) => "state how many pictures were taken per second, as in `--picture-rate 240`",
             Self::NoTimes => "state how many frames were recorded per second",
-            Self::BadRate(_) => "state frames per second, such as 240",
+            Self::BadRate(_) => "state frames per second, from 1 to 100000, such as 240",
+            Self::BadTimes { .. } => {
+                "give the recording itself, not a copy whose times were changed; or state how many frames per second were recorded"
+            }
+            Self::TooLarge { .. } => "film at 1080p or 4K; more pixels don't help",
+            Self::NoSuchTrack { .. } => "count the moving pictures of the file from 1, or leave `--track` out",
+            Self::CodecNotTaken { .. } => "convert the clip to H.264 without changing its frame times",
             Self::BadWindow { .. } => "give the earlier time first, in seconds from the first frame",
             Self::SizesDiffer { .. } => "keep the pictures of one clip in a folder of their own",
             Self::UnknownEnding(_) => "let the name end in .mp4, .m4v, .mov, .3gp, .webm, .mkv or .avi",

@@ -13,11 +13,14 @@ pub(super) struct IsoBox {
     pub end: u64,
 }
 
-/// The boxes that lie one after the other from `from` to `to`, the last perhaps reaching beyond.
+/// Boxes that lie one after the other, at most: an hour of fragments of a tenth of a second. What has more was made to be slow.
+const MOST_BOXES: usize = 100_000;
+
+/// The boxes that lie one after the other from `from` to `to`, the last perhaps reaching beyond; at most [`MOST_BOXES`].
 pub(super) fn boxes(file: &mut File, from: u64, to: u64) -> io::Result<Vec<IsoBox>> {
     let mut found = Vec::new();
     let mut start = from;
-    while start + 8 <= to {
+    while start.saturating_add(8) <= to && found.len() < MOST_BOXES {
         let mut header = [0; 16];
         file.seek(SeekFrom::Start(start))?;
         file.read_exact(&mut header[..8])?;
@@ -85,6 +88,9 @@ pub(super) fn completeness(file: &mut File) -> io::Result<Completeness> {
         return Ok(Completeness::default());
     }
     let found = boxes(file, 0, length)?;
+    if found.len() >= MOST_BOXES {
+        return Ok(Completeness::default());
+    }
     Ok(Completeness {
         end_known: true,
         ends_early: found.last().is_some_and(|last| last.end > length),
@@ -164,5 +170,37 @@ mod tests {
         assert_eq!(element_size(&[0x01, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff]), Some((8, None)));
         assert_eq!(element_size(&[0x40]), None);
         assert_eq!(element_size(&[0x00, 0x01]), None);
+    }
+
+    /// A million empty boxes in 8 MB; a file of hundreds of megabytes may hold fifty times as many.
+    #[test]
+    fn endless_empty_boxes_are_given_up() {
+        use std::io::Write;
+        let mut file = tempfile::tempfile().unwrap();
+        let ftyp = [&[0, 0, 0, 8][..], b"ftyp"].concat();
+        let empty = [&[0, 0, 0, 8][..], b"free"].concat().repeat(1 << 20);
+        file.write_all(&ftyp).unwrap();
+        file.write_all(&empty).unwrap();
+        assert_eq!(completeness(&mut file).unwrap(), Completeness::default());
+        let length = file.metadata().unwrap().len();
+        assert_eq!(boxes(&mut file, 0, length).unwrap().len(), MOST_BOXES);
+    }
+
+    /// A phone's file in short: its kind, a track's head, pictures; and the heads of the other containers.
+    #[test]
+    fn fuzz_boxes() {
+        let of = |kind: &[u8; 4], body: &[u8]| [&(body.len() as u32 + 8).to_be_bytes()[..], kind, body].concat();
+        let track = of(b"trak", &of(b"tkhd", &[0; 84]));
+        let movie = of(b"moov", &[track.clone(), track].concat());
+        let phone = [of(b"ftyp", b"isom0000"), of(b"mdat", &[7; 40]), movie].concat();
+        let riff = [b"RIFF".as_slice(), &100_u32.to_le_bytes(), b"AVI LIST"].concat();
+        let segment = [&EBML_HEADER[..], &[0x84, 1, 2, 3, 4], &SEGMENT, &[0x01, 0, 0, 0, 0, 0, 0, 9], &[0; 9]].concat();
+        crate::fuzz::fuzz("boxes", vec![phone, riff, segment], |bytes| {
+            use std::io::Write;
+            let mut file = tempfile::tempfile().unwrap();
+            file.write_all(bytes).unwrap();
+            let _ = completeness(&mut file);
+            let _ = track_matrices(&mut file);
+        });
     }
 }

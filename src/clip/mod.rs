@@ -11,12 +11,14 @@ mod iso;
 mod orientation;
 mod pictures;
 mod planes;
+mod remark;
 pub mod sound;
 mod tone;
 mod trailer;
 mod video;
 pub mod write;
 
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -24,7 +26,15 @@ use serde::{Deserialize, Serialize};
 pub use clock::{Clock, Finding};
 pub use error::ClipError;
 pub use fingerprint::of_file as fingerprint_of;
+pub use remark::Remark;
 pub use write::{ClipWriter, Codec, WriteOptions};
+
+/// Frames per second at which cameras record: from a picture a second to special cameras' small pictures. Common practice, no source.
+pub const RATES_HZ: RangeInclusive<f64> = 1.0..=100_000.0;
+/// Pixels of the largest moving pictures: those of 8K cameras (8192 × 4320).
+pub const MOST_PIXELS: usize = 8192 * 4320;
+/// Pixels of the largest stills, as of cameras with 100 million of them. Common practice, no source.
+const MOST_STILL_PIXELS: u64 = 110_000_000;
 
 /// What the caller states about a clip before it is read.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -34,6 +44,10 @@ pub struct ReadOptions {
     /// Only frames from the first to the second time are given, in seconds of the clip's own clock after its first frame.
     /// Frame numbers stay those of the whole clip.
     pub window_s: Option<(f64, f64)>,
+    /// Which of several moving pictures in the file, counted from 1; else the one that the file prefers.
+    pub track: Option<usize>,
+    /// Only containers and codecs in which phones and usual cameras record, for files of strangers.
+    pub as_phones_record: bool,
 }
 
 /// Opens a video file or a folder of pictures.
@@ -186,6 +200,13 @@ pub struct ClipInfo {
     pub rows_along_y: bool,
 }
 
+impl ClipInfo {
+    /// The tagged capture rate, where it is one at which cameras record.
+    pub fn capture_rate_hz(&self) -> Option<f64> {
+        self.capture_rate_tag_hz.filter(|rate| RATES_HZ.contains(rate))
+    }
+}
+
 /// What was met while reading.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct ClipReport {
@@ -199,6 +220,9 @@ pub struct ClipReport {
     pub damaged_frames: usize,
     /// Slowed-down pieces that the phone's maker recorded: file time from, to (s) and the factor by which they are slow.
     pub slow_segments: Vec<SlowSegment>,
+    /// What else must be known of the file.
+    #[serde(default)]
+    pub remarks: Vec<Remark>,
     /// SHA-256 or the like is not taken here; a 64-bit fingerprint of the file's bytes, hexadecimal.
     pub fingerprint: Option<String>,
 }

@@ -1,5 +1,7 @@
 //! Turning and mirroring of the stored picture into the displayed one.
 
+#![allow(unsafe_code, reason = "the processor's own instructions")]
+
 use std::ops::Range;
 
 use super::Plane;
@@ -10,6 +12,14 @@ pub(super) type Levels = fn(&mut [u8]);
 
 /// Leaves levels as they are.
 pub(super) fn same_levels(_: &mut [u8]) {}
+
+/// Whether a display matrix turns by quarters and mirrors only, at equal scales, within a hundredth.
+pub(super) fn is_by_quarters(matrix: &[i32; 9]) -> bool {
+    let [a, b, c, d] = [matrix[0], matrix[1], matrix[3], matrix[4]].map(|number| i64::from(number).abs());
+    let same = |x: i64, y: i64| 100 * (x - y).abs() <= x.max(y);
+    let (main, rest) = if b + c > a + d { ((b, c), (a, d)) } else { ((a, d), (b, c)) };
+    main.0 > 0 && same(main.0, main.1) && 100 * rest.0.max(rest.1) <= main.0
+}
 
 /// One of the eight ways in which a stored picture can lie: displayed x' and y' run along the stored x and y, or along y
 /// and x when `swapped`, each forwards or backwards.
@@ -226,6 +236,30 @@ mod tests {
         for orientation in all() {
             assert_eq!(Orientation::from_display_matrix(&orientation.display_matrix(30, 20)), orientation);
             assert_eq!(Orientation::from_turns(orientation.quarter_turns(), orientation.mirrored()), orientation);
+        }
+    }
+
+    /// Turns by 45° and 1°, a stretch, a slant and an empty matrix are nobody's quarter turn; rounding of a tenth of a per cent is.
+    #[test]
+    fn matrices_that_are_no_quarter_turn_are_told() {
+        let of = |a: f64, b: f64, c: f64, d: f64| {
+            let one = |x: f64| (x * 65536.0) as i32;
+            is_by_quarters(&[one(a), one(b), 0, one(c), one(d), 0, 0, 0, 1 << 30])
+        };
+        for orientation in all() {
+            assert!(is_by_quarters(&orientation.display_matrix(30, 20)));
+        }
+        assert!(of(0.999, 0.001, 0.0, 1.0) && of(2.0, 0.0, 0.0, -2.0));
+        let (sin, cos) = 45f64.to_radians().sin_cos();
+        let (sin1, cos1) = 1f64.to_radians().sin_cos();
+        for (a, b, c, d) in [
+            (cos, sin, -sin, cos),
+            (cos1, sin1, -sin1, cos1),
+            (1.0, 0.0, 0.0, 1.5),
+            (1.0, 0.2, 0.0, 1.0),
+            (0.0, 0.0, 0.0, 0.0),
+        ] {
+            assert!(!of(a, b, c, d), "{a} {b} {c} {d}");
         }
     }
 

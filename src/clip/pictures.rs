@@ -4,11 +4,12 @@ use std::cmp::Ordering;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use image::RgbImage;
+use image::{ImageReader, RgbImage};
 
 use super::fingerprint::Fingerprint;
 use super::{
-    ClipError, ClipInfo, ClipReport, ColourMatrix, Frame, FrameSource, Picture, Plane, ReadOptions, Transfer, name_of,
+    ClipError, ClipInfo, ClipReport, ColourMatrix, Frame, FrameSource, MOST_STILL_PIXELS, Picture, Plane, RATES_HZ,
+    ReadOptions, Transfer, name_of,
 };
 
 /// Pictures of one folder in the natural order of their names, as a [`FrameSource`].
@@ -26,7 +27,7 @@ impl PictureFolder {
         let paths = pictures_in(path)?;
         let first = paths.first().ok_or_else(|| ClipError::NoPictures(path.to_owned()))?;
         let rate_hz = options.picture_rate_hz.ok_or_else(|| ClipError::NoPictureRate(path.to_owned()))?;
-        if !(rate_hz.is_finite() && rate_hz > 0.0) {
+        if !RATES_HZ.contains(&rate_hz) {
             return Err(ClipError::BadRate(rate_hz));
         }
         let image = load(first)?;
@@ -136,8 +137,15 @@ fn leading_digits(text: &str) -> &str {
 }
 
 fn load(path: &Path) -> Result<RgbImage, ClipError> {
-    let image = image::open(path).map_err(|error| ClipError::Unreadable(format!("{error}: `{}`", path.display())))?;
-    Ok(image.into_rgb8())
+    let unreadable = |error: &dyn std::fmt::Display| ClipError::Unreadable(format!("{error}: `{}`", path.display()));
+    let reader = || ImageReader::open(path).map_err(|error| unreadable(&error));
+    // Its head tells how large it would be, before there is any memory for it.
+    let (width, height) = reader()?.into_dimensions().map_err(|error| unreadable(&error))?;
+    if u64::from(width) * u64::from(height) > MOST_STILL_PIXELS {
+        let (width, height) = (width as usize, height as usize);
+        return Err(ClipError::TooLarge { path: path.to_owned(), width, height });
+    }
+    Ok(reader()?.decode().map_err(|error| unreadable(&error))?.into_rgb8())
 }
 
 fn fingerprint(paths: &[PathBuf]) -> Option<String> {
@@ -251,7 +259,27 @@ mod tests {
         assert!(matches!(open(empty.path(), &with_rate), ClipError::NoPictures(_)));
         let folder = folder_with(&["a.png"]);
         assert!(matches!(open(folder.path(), &ReadOptions::default()), ClipError::NoPictureRate(_)));
-        let bad = ReadOptions { picture_rate_hz: Some(0.0), ..ReadOptions::default() };
-        assert!(matches!(open(folder.path(), &bad), ClipError::BadRate(_)));
+        for rate in [0.0, 0.5, 1e9, f64::NAN, f64::INFINITY] {
+            let bad = ReadOptions { picture_rate_hz: Some(rate), ..ReadOptions::default() };
+            assert!(matches!(open(folder.path(), &bad), ClipError::BadRate(_)));
+        }
+    }
+
+    /// A head of 33 bytes that promises 400 million pixels (PNG specification, 3rd edition, §11.2.1).
+    #[test]
+    fn pictures_larger_than_any_camera_s_are_refused_by_their_head() {
+        let folder = tempfile::tempdir().unwrap();
+        let small = crate::report::files::png(&RgbImage::from_pixel(1, 1, image::Rgb([0; 3])), None);
+        let mut head = small[..33].to_vec();
+        head[16..20].copy_from_slice(&20_000_u32.to_be_bytes());
+        head[20..24].copy_from_slice(&20_000_u32.to_be_bytes());
+        let checksum = head[12..29].iter().fold(u32::MAX, |crc, &byte| {
+            (0..8).fold(crc ^ u32::from(byte), |crc, _| if crc & 1 == 1 { 0xedb8_8320 ^ (crc >> 1) } else { crc >> 1 })
+        });
+        head[29..33].copy_from_slice(&(!checksum).to_be_bytes());
+        std::fs::write(folder.path().join("a.png"), [&head, &small[33..]].concat()).unwrap();
+        let options = ReadOptions { picture_rate_hz: Some(50.0), ..ReadOptions::default() };
+        let refused = super::super::open(folder.path(), &options).err().unwrap();
+        assert!(matches!(refused, ClipError::TooLarge { width: 20_000, height: 20_000, .. }), "{refused}");
     }
 }

@@ -15,8 +15,11 @@ use super::SlowSegment;
 
 const TAIL_BYTES: u64 = 8;
 const ENTRY_BYTES: usize = 12;
-/// Longest trailer that is looked at; photographs taken while filming may lie in it too.
-const LONGEST_BYTES: u64 = 1 << 24;
+/// Longest directory that is looked at: some thousand blocks, and a phone writes a handful.
+const DIRECTORY_BYTES: u64 = 1 << 16;
+const NAME: &[u8] = b"SlowMotion_Data";
+/// Longest list of pieces that is read.
+const DATA_BYTES: u64 = 1 << 16;
 
 /// The slowed-down pieces named in the trailer; empty when there is none or it doesn't hold together.
 pub(super) fn slow_segments(file: &mut File) -> Vec<SlowSegment> {
@@ -25,30 +28,35 @@ pub(super) fn slow_segments(file: &mut File) -> Vec<SlowSegment> {
 
 fn read(file: &mut File) -> Option<Vec<SlowSegment>> {
     let length = file.seek(SeekFrom::End(0)).ok()?;
-    let tail = bytes(file, length.checked_sub(TAIL_BYTES)?, TAIL_BYTES)?;
+    let tail = bytes(file, length.checked_sub(TAIL_BYTES)?, TAIL_BYTES, TAIL_BYTES)?;
     if &tail[4..] != b"SEFT" {
         return None;
     }
     let directory_length = u64::from(number(&tail)?);
     let directory_start = length.checked_sub(TAIL_BYTES)?.checked_sub(directory_length)?;
-    let directory = bytes(file, directory_start, directory_length)?;
+    let directory = bytes(file, directory_start, directory_length, DIRECTORY_BYTES)?;
     if directory.get(..4)? != b"SEFH" {
         return None;
     }
     let entries = directory.get(12..)?.chunks_exact(ENTRY_BYTES).take(number(&directory[8..])? as usize);
     for entry in entries {
         let start = directory_start.checked_sub(u64::from(number(&entry[4..])?))?;
-        let block = bytes(file, start, u64::from(number(&entry[8..])?))?;
-        let name_end = 8 + number(block.get(4..)?)? as usize;
-        if block.get(8..name_end)? == b"SlowMotion_Data" {
-            return Some(segments(std::str::from_utf8(block.get(name_end..)?).ok()?));
+        let head_length = 8 + NAME.len() as u64;
+        let block_length = u64::from(number(&entry[8..])?);
+        // The name alone tells; blocks may be photographs of any size, and many entries may point at one of them.
+        let Some(head) = bytes(file, start, head_length, block_length) else { continue };
+        if number(&head[4..])? as usize != NAME.len() || &head[8..] != NAME {
+            continue;
         }
+        let data = bytes(file, start + head_length, block_length - head_length, DATA_BYTES)?;
+        return Some(segments(std::str::from_utf8(&data).ok()?));
     }
     None
 }
 
-fn bytes(file: &mut File, start: u64, length: u64) -> Option<Vec<u8>> {
-    if length > LONGEST_BYTES {
+/// `length` bytes from `start` on; `None` where they are more than `most` or the file has fewer.
+fn bytes(file: &mut File, start: u64, length: u64, most: u64) -> Option<Vec<u8>> {
+    if length > most {
         return None;
     }
     let mut buffer = vec![0; usize::try_from(length).ok()?];
@@ -104,5 +112,62 @@ mod tests {
             file.write_all(tail).unwrap();
             assert_eq!(slow_segments(&mut file), []);
         }
+    }
+
+    /// A trailer of blocks `(name, data)`, with a directory that names each of them `times` times.
+    fn trailer(blocks: &[(&[u8], &[u8])], times: usize) -> Vec<u8> {
+        let (mut file, mut starts) = (Vec::new(), Vec::new());
+        for (name, data) in blocks {
+            starts.push(file.len());
+            file.extend([0, 0, 0x90, 0x08]);
+            file.extend((name.len() as u32).to_le_bytes());
+            file.extend([*name, *data].concat());
+        }
+        let directory_start = file.len();
+        let mut directory =
+            [b"SEFH".as_slice(), &106_u32.to_le_bytes(), &((blocks.len() * times) as u32).to_le_bytes()].concat();
+        for ((name, data), start) in blocks.iter().zip(starts) {
+            let entry = [
+                &[0, 0, 0x90, 0x08][..],
+                &((directory_start - start) as u32).to_le_bytes(),
+                &((8 + name.len() + data.len()) as u32).to_le_bytes(),
+            ];
+            directory.extend(entry.concat().repeat(times));
+        }
+        file.extend(&directory);
+        file.extend((directory.len() as u32).to_le_bytes());
+        file.extend(b"SEFT");
+        file
+    }
+
+    fn read_back(bytes: &[u8]) -> (Vec<SlowSegment>, std::time::Duration) {
+        use std::io::Write;
+        let mut file = tempfile::tempfile().unwrap();
+        file.write_all(bytes).unwrap();
+        let began = std::time::Instant::now();
+        (slow_segments(&mut file), began.elapsed())
+    }
+
+    #[test]
+    fn the_block_is_found_behind_others() {
+        let (found, _) = read_back(&trailer(&[(b"Image", b"picture"), (NAME, b"88:879:2")], 1));
+        assert_eq!(found, [SlowSegment { from_s: 0.088, to_s: 0.879, factor: 2.0 }]);
+    }
+
+    /// Two hundred thousand entries, all of one block of 8 MiB: read as often, it would be 1.6 TB.
+    #[test]
+    fn many_entries_of_one_large_block_cost_nothing() {
+        let large = vec![0; 8 << 20];
+        for times in [5_000, 200_000] {
+            let (found, took) = read_back(&trailer(&[(b"name", &large)], times));
+            assert_eq!(found, []);
+            assert!(took.as_secs_f64() < 2.0, "{times} entries took {took:?}");
+        }
+    }
+
+    #[test]
+    fn fuzz_trailers() {
+        let seeds = vec![trailer(&[(b"Image", b"picture"), (NAME, b"88:879:2*1255:1970:4")], 1), trailer(&[], 1)];
+        crate::fuzz::fuzz("trailers", seeds, |bytes| drop(read_back(bytes)));
     }
 }

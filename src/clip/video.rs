@@ -1,6 +1,7 @@
 //! Video files, decoded by the system's FFmpeg on a thread of their own.
 
-use std::fs::File;
+#![allow(unsafe_code, reason = "fields of FFmpeg that its wrapper lacks")]
+
 use std::io;
 use std::path::{Path, PathBuf};
 use std::ptr;
@@ -14,15 +15,21 @@ use ffmpeg_next::format::stream::Disposition;
 use ffmpeg_next::{Dictionary, Packet, Rational, Stream, codec, decoder, ffi, frame, media};
 
 use super::orientation::Orientation;
+use super::tone::DynamicRange;
 use super::{
-    ClipError, ClipInfo, ClipReport, Frame, FrameSource, Picture, ReadOptions, fingerprint, iso, name_of, trailer,
+    ClipError, ClipInfo, ClipReport, Frame, FrameSource, MOST_PIXELS, Picture, ReadOptions, Remark, fingerprint, iso,
+    name_of, orientation, trailer,
 };
+
+use crate::small_file;
 
 mod complaints;
 mod convert;
+mod demux;
 
 use complaints::Complaints;
 use convert::Converter;
+use demux::Unopened;
 
 /// Pictures that wait between decoding and analysis, to even out their pace; of large ones one less.
 const PICTURES_WAITING: usize = 2;
@@ -36,6 +43,23 @@ const READ_FAILURES_TO_GIVE_UP: usize = 64;
 /// Demuxers that recordings come in. Left out are those that turn text into pictures, and playlists, which read other files.
 const CONTAINERS: &str = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,asf,flv,ogg,ivf,mxf,dv,gif,apng,\
                           mjpeg,h264,hevc,m4v,av1,obu,rawvideo,yuv4mpegpipe";
+/// Those in which phones, and the cameras that classes use, record.
+const PHONES_CONTAINERS: &str = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts";
+/// Codecs of their pictures, and FFmpeg's names of what decodes them.
+const PHONES_CODECS: [codec::Id; 9] = [
+    codec::Id::H264,
+    codec::Id::HEVC,
+    codec::Id::AV1,
+    codec::Id::VP8,
+    codec::Id::VP9,
+    codec::Id::MPEG4,
+    codec::Id::MJPEG,
+    codec::Id::H263,
+    codec::Id::PRORES,
+];
+const PHONES_DECODERS: &str = "h264,hevc,av1,libdav1d,libaom-av1,vp8,vp9,mpeg4,mjpeg,h263,prores";
+/// Containers without times of their own: what FFmpeg makes up for them is its usual rate or the encoder's guess.
+const WITHOUT_TIMES: [&str; 9] = ["mjpeg", "h264", "hevc", "m4v", "mpegvideo", "obu", "rawvideo", "dv", "h263"];
 
 enum Message {
     Frame(Frame),
@@ -128,6 +152,9 @@ struct Reader {
     orientation: Orientation,
     /// Width over height of a stored pixel.
     pixel_aspect: Rational,
+    /// Whether the container gives frames times of their own.
+    has_times: bool,
+    interlaced_frames: usize,
     window_s: Option<(f64, f64)>,
     /// The first frame, decoded at opening so that a clip without any is refused there.
     pending: Option<frame::Video>,
@@ -139,10 +166,14 @@ struct Reader {
 impl Reader {
     fn open(path: &Path, options: &ReadOptions) -> Result<Self, ClipError> {
         let (completeness, slow_segments) = look_at_bytes(path)?;
-        let input = open_input(path, completeness)?;
-        let stream = main_stream(&input).ok_or_else(|| ClipError::NoVideoStream(path.to_owned()))?;
+        let input = open_input(path, completeness, options.as_phones_record)?;
+        let (stream, others) = chosen_stream(&input, options.track, path)?;
+        if options.as_phones_record && !PHONES_CODECS.contains(&stream.parameters().id()) {
+            return Err(ClipError::CodecNotTaken { codec: codec_name(&stream), path: path.to_owned() });
+        }
         let (stream_index, time_base) = (stream.index(), stream.time_base());
-        let orientation = orientation_of(&stream);
+        let has_times = !WITHOUT_TIMES.contains(&input.format().name());
+        let (orientation, odd_turn) = orientation_of(&stream);
         // Where the bytes tell whether the file is whole, the number isn't asked: in an ISO file it counts frames that an edit list may
         // hide, in an AVI file empty ones that stand for gaps.
         let frames = usize::try_from(stream.frames()).unwrap_or(0);
@@ -154,7 +185,7 @@ impl Reader {
             height: 0,
             codec: decoder.id().name().to_owned(),
             container: input.format().name().to_owned(),
-            stated_rate_hz: rate(stream.avg_frame_rate()).or_else(|| rate(stream.rate())),
+            stated_rate_hz: rate(stream.avg_frame_rate()).or_else(|| rate(stream.rate())).filter(|_| has_times),
             capture_rate_tag_hz: capture_rate_tag(&input, &stream),
             quarter_turns: orientation.quarter_turns(),
             mirrored: orientation.mirrored(),
@@ -163,7 +194,14 @@ impl Reader {
             bit_depth: 8,
             rows_along_y: !orientation.swapped,
         };
-        let report = ClipReport { truncated: completeness.ends_early, slow_segments, ..ClipReport::default() };
+        let mut remarks: Vec<Remark> = others.into_iter().collect();
+        remarks.extend(odd_turn.then_some(Remark::OddTurn));
+        remarks.extend(
+            info.capture_rate_tag_hz
+                .filter(|_| info.capture_rate_hz().is_none())
+                .map(|capture_rate_hz| Remark::ImpossibleRate { capture_rate_hz }),
+        );
+        let report = ClipReport { truncated: completeness.ends_early, slow_segments, remarks, ..ClipReport::default() };
         let mut reader = Self {
             path: path.to_owned(),
             input,
@@ -175,6 +213,8 @@ impl Reader {
             time_base,
             orientation,
             pixel_aspect: Rational::new(1, 1),
+            has_times,
+            interlaced_frames: 0,
             window_s: options.window_s,
             pending: None,
             draining: false,
@@ -200,12 +240,30 @@ impl Reader {
 
     /// Completes what is said of the clip by what only a decoded frame shows.
     fn describe(&mut self, first: &frame::Video) {
+        self.turn_as_the_pictures_say(first);
         self.pixel_aspect = self.guess_pixel_aspect(first);
         let converter = Converter::new(first, self.orientation, self.pixel_aspect);
         (self.info.width, self.info.height) = converter.displayed_size();
         self.info.pixel_aspect_applied = converter.pixel_aspect_applied();
         self.info.dynamic_range = converter.dynamic_range().name().to_owned();
         self.info.bit_depth = converter.bit_depth();
+        if converter.dynamic_range() != DynamicRange::Sdr {
+            self.report.remarks.push(Remark::WideRange { curve: self.info.dynamic_range.clone() });
+        }
+    }
+
+    /// Some cameras write turn and mirror into the pictures (display orientation SEI of H.264 and H.265) and not into the container.
+    fn turn_as_the_pictures_say(&mut self, first: &frame::Video) {
+        let stated = self.input.stream(self.stream_index).is_some_and(|stream| display_matrix(&stream).is_some());
+        let Some(data) = first.side_data(frame::side_data::Type::DisplayMatrix).filter(|_| !stated) else { return };
+        let Some(matrix) = matrix_of(data.data()) else { return };
+        self.orientation = Orientation::from_display_matrix(&matrix);
+        if !orientation::is_by_quarters(&matrix) {
+            self.report.remarks.push(Remark::OddTurn);
+        }
+        self.info.quarter_turns = self.orientation.quarter_turns();
+        self.info.mirrored = self.orientation.mirrored();
+        self.info.rows_along_y = !self.orientation.swapped;
     }
 
     /// The container's word on the shape of pixels where it has one, else the stream's.
@@ -252,7 +310,8 @@ impl Reader {
         while let Some(decoded) = self.next_decoded()? {
             let converter =
                 converter.get_or_insert_with(|| Converter::new(&decoded, self.orientation, self.pixel_aspect));
-            let stamp_s = decoded.timestamp().map(|ticks| seconds(ticks, self.time_base));
+            let stamp_s = decoded.timestamp().filter(|_| self.has_times).map(|ticks| seconds(ticks, self.time_base));
+            self.interlaced_frames += usize::from(decoded.is_interlaced());
             let place = self.place_in_window(stamp_s, &mut origin_s);
             if place == Place::After {
                 return Ok(self.finish(true));
@@ -280,6 +339,11 @@ impl Reader {
     fn finish(&mut self, left_early: bool) -> bool {
         if !left_early && self.packets_read < self.packets_stated {
             self.report.truncated = true;
+        }
+        // A frame marked by mistake tears no flight.
+        if 10 * self.interlaced_frames > self.report.frames {
+            let (frames, of) = (self.interlaced_frames, self.report.frames.max(self.interlaced_frames));
+            self.report.remarks.push(Remark::Interlaced { frames, of });
         }
         // An error that came back by the call was logged as well.
         self.report.decode_errors = self.report.decode_errors.max(self.complaints.count());
@@ -384,7 +448,7 @@ fn rate(rate: Rational) -> Option<f64> {
 /// What the file's bytes say before any demuxer is asked.
 fn look_at_bytes(path: &Path) -> Result<(iso::Completeness, Vec<super::SlowSegment>), ClipError> {
     let not_readable = |source: io::Error| ClipError::NotReadable { path: path.to_owned(), source };
-    let mut file = File::open(path).map_err(not_readable)?;
+    let mut file = small_file::open(path).map_err(not_readable)?;
     if file.metadata().map_err(not_readable)?.len() == 0 {
         return Err(ClipError::Empty(path.to_owned()));
     }
@@ -394,60 +458,114 @@ fn look_at_bytes(path: &Path) -> Result<(iso::Completeness, Vec<super::SlowSegme
 
 /// The file's tracks, for what isn't pictures.
 pub(super) fn open_quietly(path: &Path) -> Result<Input, ClipError> {
-    open_input(path, look_at_bytes(path)?.0)
+    open_input(path, look_at_bytes(path)?.0, false)
 }
 
-fn open_input(path: &Path, completeness: iso::Completeness) -> Result<Input, ClipError> {
+fn open_input(path: &Path, completeness: iso::Completeness, as_phones_record: bool) -> Result<Input, ClipError> {
     ffmpeg::init().map_err(|error| ClipError::Unreadable(error.to_string()))?;
     ffmpeg::log::set_level(ffmpeg::log::Level::Quiet);
     let name = path.to_str().ok_or_else(|| ClipError::NameNotText(path.to_owned()))?;
-    // The prefix keeps a name such as `a:b.mp4` from being taken for an address.
     let mut options = Dictionary::new();
-    options.set("format_whitelist", CONTAINERS);
-    ffmpeg::format::input_with_dictionary(&format!("file:{name}"), options).map_err(|error| match error {
+    options.set("format_whitelist", if as_phones_record { PHONES_CONTAINERS } else { CONTAINERS });
+    if as_phones_record {
+        options.set("codec_whitelist", PHONES_DECODERS);
+    }
+    // The prefix keeps a name such as `a:b.mp4` from being taken for an address.
+    demux::open(&format!("file:{name}"), options).map_err(|error| match error {
+        Unopened::TooLarge { width, height } => ClipError::TooLarge { path: path.to_owned(), width, height },
         _ if completeness.lacks_contents => ClipError::TableOfContentsMissing(path.to_owned()),
-        ffmpeg::Error::InvalidData | ffmpeg::Error::DemuxerNotFound => ClipError::NotAVideo(path.to_owned()),
-        ffmpeg::Error::Other { errno } if errno == ffmpeg::error::EINVAL => ClipError::NotAVideo(path.to_owned()),
-        other => ClipError::Unreadable(format!("{other}: `{}`", path.display())),
+        Unopened::Ffmpeg(ffmpeg::Error::InvalidData | ffmpeg::Error::DemuxerNotFound) => {
+            ClipError::NotAVideo(path.to_owned())
+        }
+        Unopened::Ffmpeg(ffmpeg::Error::Other { errno }) if errno == ffmpeg::error::EINVAL => {
+            ClipError::NotAVideo(path.to_owned())
+        }
+        Unopened::Ffmpeg(other) => ClipError::Unreadable(format!("{other}: `{}`", path.display())),
     })
+}
+
+/// The moving picture that was asked for, or the file's own choice; and what is to be said where there are several.
+fn chosen_stream<'a>(
+    input: &'a Input,
+    track: Option<usize>,
+    path: &Path,
+) -> Result<(Stream<'a>, Option<Remark>), ClipError> {
+    let moving: Vec<usize> = input.streams().filter(is_picture).map(|stream| stream.index()).collect();
+    let chosen = match track {
+        Some(track) => {
+            let index = track.checked_sub(1).and_then(|place| moving.get(place));
+            let none = || ClipError::NoSuchTrack { path: path.to_owned(), track, tracks: moving.len() };
+            input.stream(*index.ok_or_else(none)?)
+        }
+        None => main_stream(input),
+    };
+    let stream = chosen.ok_or_else(|| ClipError::NoVideoStream(path.to_owned()))?;
+    let used = moving.iter().position(|index| *index == stream.index()).map_or(1, |place| place + 1);
+    // Who chose one knows of the others.
+    let others = track.is_none() && moving.len() > 1;
+    Ok((stream, others.then_some(Remark::OtherTracks { used, tracks: moving.len() })))
+}
+
+fn is_picture(stream: &Stream) -> bool {
+    stream.parameters().medium() == media::Type::Video && !stream.disposition().contains(Disposition::ATTACHED_PIC)
 }
 
 /// The moving picture of the file: never cover art, and never a still beside a moving track.
 fn main_stream(input: &Input) -> Option<Stream<'_>> {
-    let usable = |stream: &Stream| {
-        stream.parameters().medium() == media::Type::Video && !stream.disposition().contains(Disposition::ATTACHED_PIC)
-    };
-    let best = input.streams().best(media::Type::Video).filter(|stream| usable(stream) && stream.frames() != 1);
+    let best = input.streams().best(media::Type::Video).filter(|stream| is_picture(stream) && stream.frames() != 1);
     best.or_else(|| {
         // `frames` is 0 where the container doesn't say; such a track is likelier to move than a stated still.
         let moving = |stream: &Stream| match stream.frames() {
             0 => i64::MAX,
             stated => stated,
         };
-        input.streams().filter(usable).max_by_key(|stream| (moving(stream), std::cmp::Reverse(stream.index())))
+        input.streams().filter(is_picture).max_by_key(|stream| (moving(stream), std::cmp::Reverse(stream.index())))
     })
 }
 
-fn orientation_of(stream: &Stream) -> Orientation {
-    let matrix = stream.side_data().find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix);
-    let Some(matrix) = matrix.filter(|data| data.data().len() >= 36) else {
-        return Orientation::default();
-    };
+/// How the container says that the picture lies, and whether that is other than by quarter turns.
+fn orientation_of(stream: &Stream) -> (Orientation, bool) {
+    let Some(matrix) = display_matrix(stream) else { return (Orientation::default(), false) };
+    (Orientation::from_display_matrix(&matrix), !orientation::is_by_quarters(&matrix))
+}
+
+fn display_matrix(stream: &Stream) -> Option<[i32; 9]> {
+    let mut all = stream.side_data();
+    matrix_of(all.find(|data| data.kind() == codec::packet::side_data::Type::DisplayMatrix)?.data())
+}
+
+fn matrix_of(bytes: &[u8]) -> Option<[i32; 9]> {
+    if bytes.len() < 36 {
+        return None;
+    }
     let mut numbers = [0; 9];
-    for (number, bytes) in numbers.iter_mut().zip(matrix.data().chunks_exact(4)) {
+    for (number, bytes) in numbers.iter_mut().zip(bytes.chunks_exact(4)) {
         *number = i32::from_ne_bytes([bytes[0], bytes[1], bytes[2], bytes[3]]);
     }
-    Orientation::from_display_matrix(&numbers)
+    Some(numbers)
+}
+
+/// The codec's name, or the four letters of the container where FFmpeg knows no name.
+fn codec_name(stream: &Stream) -> String {
+    let parameters = stream.parameters();
+    if parameters.id() != codec::Id::None {
+        return parameters.id().name().to_owned();
+    }
+    // SAFETY: the parameters belong to the stream, which is alive; a plain field is read.
+    let tag = unsafe { (*(*stream.as_ptr()).codecpar).codec_tag };
+    let letters: String =
+        tag.to_le_bytes().iter().map(|&b| if b.is_ascii_graphic() { b as char } else { '?' }).collect();
+    if tag == 0 { "unknown".to_owned() } else { letters }
 }
 
 fn open_decoder(stream: &Stream, path: &Path) -> Result<(decoder::Video, Complaints), ClipError> {
-    let parameters = stream.parameters();
-    let no_decoder = || ClipError::NoDecoder { codec: parameters.id().name().to_owned(), path: path.to_owned() };
+    let no_decoder = || ClipError::NoDecoder { codec: codec_name(stream), path: path.to_owned() };
     let mut context = codec::Context::from_parameters(stream.parameters()).map_err(|_| no_decoder())?;
     // SAFETY: `context` is owned here and not opened yet; both fields are meant to be set by the caller before that, and
     // the wrapper offers one kind of threading only.
     let (width, height) = unsafe {
         let raw = context.as_mut_ptr();
+        (*raw).max_pixels = MOST_PIXELS as i64;
         ((*raw).width.max(1) as usize, (*raw).height.max(1) as usize)
     };
     context.set_threading(threading::Config { count: thread_count(width * height * 3 / 2), ..Default::default() });

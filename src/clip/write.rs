@@ -1,5 +1,7 @@
 //! Writing clips through the real encoder, for demos, tests and overlay clips.
 
+#![allow(unsafe_code, reason = "fields of FFmpeg that its wrapper lacks")]
+
 use std::fs::{self, File};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};

@@ -129,7 +129,8 @@ pub fn integrate_to(
     Ok(Trajectory { knots })
 }
 
-const STAGES: [[f64; 6]; 6] = [
+/// Of the Dormand–Prince pair.
+pub(crate) const STAGES: [[f64; 6]; 6] = [
     [1.0 / 5.0, 0.0, 0.0, 0.0, 0.0, 0.0],
     [3.0 / 40.0, 9.0 / 40.0, 0.0, 0.0, 0.0, 0.0],
     [44.0 / 45.0, -56.0 / 15.0, 32.0 / 9.0, 0.0, 0.0, 0.0],
@@ -139,7 +140,7 @@ const STAGES: [[f64; 6]; 6] = [
 ];
 
 /// Fifth- minus fourth-order weights.
-const ERROR_WEIGHTS: [f64; 7] =
+pub(crate) const ERROR_WEIGHTS: [f64; 7] =
     [71.0 / 57600.0, 0.0, -71.0 / 16695.0, 71.0 / 1920.0, -17253.0 / 339200.0, 22.0 / 525.0, -1.0 / 40.0];
 
 /// One step, and its error in units of the tolerance.

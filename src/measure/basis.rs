@@ -2,7 +2,7 @@
 
 use super::known::{Air, air_on_the_ball, gravity_at};
 use super::launches::FirstLook;
-use super::{CameraView, Continuation, MeasureError, Settings, background, launches, result};
+use super::{CameraView, Continuation, MeasureError, Settings, background, launches, plausible, result};
 use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
@@ -203,6 +203,7 @@ pub(super) fn measurement(basis: Basis, info: ClipInfo, reading: ClipReport) -> 
         reading,
     };
     let measurement = result::measurement(parts);
+    plausible::check(&measurement)?;
     Ok(Measurement { basis: Some(basis), ..measurement })
 }
 

@@ -2,7 +2,7 @@
 
 use crate::camera::CameraError;
 use crate::camera::steady::SteadyError;
-use crate::clip::ClipError;
+use crate::clip::{ClipError, Remark};
 use crate::fit::FitError;
 use crate::flight::forecast::ForecastError;
 use crate::measure::MendingError;
@@ -15,7 +15,9 @@ pub enum MeasureError {
     #[error(transparent)]
     Clip(#[from] ClipError),
     #[error("no flight found in {} frames{}: {}", seen.frames, what_was_read(seen), what_was_seen(seen))]
-    NoFlight { seen: Seen },
+    NoFlight { seen: Seen, remarks: Vec<Remark> },
+    #[error("flight {flight} is no ball's: {reason}")]
+    NotABall { flight: usize, reason: String },
     #[error("the ball was shown in frame {frame}, which isn't in the clip: it has {frames} frames")]
     NoShownFrame { frame: usize, frames: usize },
     #[error("no flight found: {0}")]
@@ -39,7 +41,11 @@ impl MeasureError {
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Clip(error) => error.hint(),
-            Self::NoFlight { seen } => Some(film_differently(seen)),
+            Self::NoFlight { seen, remarks } => Some(with_remarks(film_differently(seen), remarks)),
+            Self::NotABall { .. } => Some(
+                "check the scale, the rate of recording, and in the clip what moves there; `--region`, `--time` or `--ball-at` show the ball"
+                    .to_owned(),
+            ),
             Self::NoShownFrame { .. } => {
                 Some("frames are counted from 0; see that the number and the clip belong together".to_owned())
             }
@@ -54,6 +60,14 @@ impl MeasureError {
             Self::Ball(_) => Some("check mass, diameter and air in the rig, and their units".to_owned()),
         }
     }
+}
+
+/// What was odd about the file may be the reason.
+fn with_remarks(advice: String, remarks: &[Remark]) -> String {
+    remarks.iter().fold(advice, |advice, remark| {
+        let said = remark.message();
+        format!("{advice}. The clip: {}", said.trim_end_matches('.'))
+    })
 }
 
 /// That the file wasn't whole, which may be why nothing was found.
@@ -106,7 +120,10 @@ mod tests {
     /// Whoever looked beside the ball isn't told to film again.
     #[test]
     fn a_search_that_was_narrowed_is_told_to_look_wider() {
-        let of = |narrowed| MeasureError::NoFlight { seen: Seen { frames: 45, narrowed, ..Seen::default() } };
+        let of = |narrowed| {
+            let seen = Seen { frames: 45, narrowed, ..Seen::default() };
+            MeasureError::NoFlight { seen, remarks: Vec::new() }
+        };
         assert_eq!(of(false).to_string(), "no flight found in 45 frames: hardly anything moves");
         assert!(of(false).hint().unwrap().starts_with("film closer"));
         assert!(of(true).to_string().ends_with("hardly anything moves where and when lobline was to look"));
@@ -114,10 +131,17 @@ mod tests {
     }
 
     #[test]
+    fn what_is_odd_about_the_file_is_said_where_nothing_was_found() {
+        let remarks = vec![Remark::Interlaced { frames: 20, of: 21 }];
+        let error = MeasureError::NoFlight { seen: Seen { frames: 21, ..Seen::default() }, remarks };
+        assert!(error.hint().unwrap().contains("20 of 21 frames are interlaced"), "{:?}", error.hint());
+    }
+
+    #[test]
     fn a_file_that_is_not_whole_is_said_to_be_so() {
         let of = |truncated, decode_errors| {
             let seen = Seen { frames: 29, truncated, decode_errors, ..Seen::default() };
-            MeasureError::NoFlight { seen }.to_string()
+            MeasureError::NoFlight { seen, remarks: Vec::new() }.to_string()
         };
         assert!(of(true, 0).starts_with("no flight found in 29 frames before the file's early end: "));
         assert!(of(false, 5).starts_with("no flight found in 29 frames, with 5 errors while decoding: "));

@@ -10,6 +10,7 @@ use crate::fit::RequestedFlight;
 use crate::measurement::Measurement;
 use crate::rig::parse_point;
 use crate::sight::{Found, Sighting, SightingSource};
+use crate::small_file;
 use crate::units::{Covariance2, PixelPoint};
 
 /// What the user changed about the sightings of a clip.
@@ -91,7 +92,7 @@ impl Mending {
     /// # Errors
     /// [`MendingError`].
     pub fn read(path: &Path) -> Result<Self, MendingError> {
-        let text = std::fs::read_to_string(path)
+        let text = small_file::text(path, small_file::NOTES_BYTES)
             .map_err(|source| MendingError::Unreadable { path: path.to_owned(), source })?;
         Self::parse(&text)
     }
@@ -248,5 +249,28 @@ mod tests {
         {
             assert!(matches!(Mending::parse(text), Err(MendingError::Form(_))), "{text}");
         }
+    }
+
+    #[test]
+    fn fuzz_corrections() {
+        crate::fuzz::fuzz("corrections", Vec::new(), |bytes| {
+            let Ok(text) = std::str::from_utf8(bytes) else { return };
+            if let Err(error) = Mending::parse(text) {
+                assert!(!error.hint().is_empty());
+            }
+        });
+    }
+
+    /// A file that somebody changed gives numbers that a ball has, or a reason.
+    #[test]
+    fn fuzz_measurement_files() {
+        let seed = crate::report::json::document(&crate::report::sample::measurement(&[Default::default()]));
+        crate::fuzz::fuzz("measurement_files", vec![seed.into_bytes()], |bytes| {
+            let Ok(measured) = serde_json::from_slice::<Measurement>(bytes) else { return };
+            if let Ok(again) = crate::measure::refit(&measured) {
+                let speeds = again.flights.iter().map(|flight| flight.launch_speed_m_per_s.value);
+                assert!(speeds.into_iter().all(|speed| speed.is_finite() && speed <= 300.0));
+            }
+        });
     }
 }

@@ -12,6 +12,7 @@ mod forecast;
 pub(crate) mod known;
 mod launches;
 mod mending;
+mod plausible;
 mod result;
 mod shutter;
 mod teaching;
@@ -22,7 +23,7 @@ use std::path::Path;
 use crate::camera::displayed_direction;
 use crate::camera::flicker::LampSource;
 use crate::camera::steady::{SteadySource, Wander};
-use crate::clip::{Clock, FrameSource, ReadOptions};
+use crate::clip::{Clock, FrameSource, ReadOptions, Remark};
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::Measurement;
 use crate::measurement::basis::TimeCheck;
@@ -55,6 +56,8 @@ pub struct Settings {
     pub capture_rate_hz: Option<f64>,
     /// Frames per second of a folder of pictures.
     pub picture_rate_hz: Option<f64>,
+    /// Which of several moving pictures of the file, counted from 1.
+    pub track: Option<usize>,
     /// Sightings that the user dropped, moved or added.
     pub mending: Mending,
     /// Whether a Monte Carlo run over all inputs is to confirm the intervals; `None` leaves it out.
@@ -92,7 +95,8 @@ pub fn measure_counted(
     progress: &mut dyn FnMut(Progress, Option<usize>),
 ) -> Result<Outcome, MeasureError> {
     check_scale(&settings.rig)?;
-    let options = ReadOptions { picture_rate_hz: settings.picture_rate_hz, ..ReadOptions::default() };
+    let options =
+        ReadOptions { picture_rate_hz: settings.picture_rate_hz, track: settings.track, ..ReadOptions::default() };
     let mut source = crate::clip::open(path, &options)?;
     let of = source.frames_stated();
     measured(&mut *source, Some(path), settings, &mut |told| progress(told, of))
@@ -139,7 +143,7 @@ fn measured(
     found.seen.decode_errors = reading.decode_errors.max(reading.damaged_frames);
     settings.mending.apply(&mut found)?;
     if found.flights.is_empty() {
-        return Err(no_flight(found.seen, &wander));
+        return Err(no_flight(found.seen, reading.remarks, &wander));
     }
     let clock = Clock::build(&found.stamps_s, &info, &reading, capture_rate_hz)?;
     // A camera that moves brightens and darkens rows by itself.
@@ -175,7 +179,7 @@ fn measured(
     if std::env::var_os("LOB_DBG").is_some() { for (f, l) in flights.iter().zip(&looks) { eprintln!("look {}..{} n {} touch {} fitted {:?} misfit {:?}", f.sightings[0].frame, f.sightings.last().unwrap().frame, f.sightings.len(), f.after_touch, l.as_ref().map(|l| (l.fit.residual_rms_px, l.fit.gravity_m_per_s2.value)), l.as_ref().map(launches::is_misfit)); } }
     let looks = keep_what_belongs(&mut flights, looks);
     if flights.is_empty() {
-        return Err(MeasureError::NoFlight { seen: found.seen });
+        return Err(MeasureError::NoFlight { seen: found.seen, remarks: reading.remarks });
     }
     if let Some(path) = path
         && let Some(Some(first_stamp_s)) = found.stamps_s.first()
@@ -216,11 +220,11 @@ fn check_shown_frame(find: &FindOptions, frames: usize) -> Result<(), MeasureErr
 }
 
 /// Why nothing was found: the camera may have looked elsewhere.
-fn no_flight(seen: Seen, wander: &Wander) -> MeasureError {
+fn no_flight(seen: Seen, remarks: Vec<Remark>, wander: &Wander) -> MeasureError {
     match &wander.lost {
         // A few frames that are lost to a jerk don't hide a flight.
         Some(lost) if 4 * wander.lost_frames > seen.frames => MeasureError::Unsteady(lost.clone()),
-        _ => MeasureError::NoFlight { seen },
+        _ => MeasureError::NoFlight { seen, remarks },
     }
 }
 
@@ -248,7 +252,7 @@ fn stated_lens(rig: &Rig, info: &crate::clip::ClipInfo) -> Option<Lens> {
 fn fall_prior(settings: &Settings, info: &crate::clip::ClipInfo, capture_rate_hz: Option<f64>) -> FallPrior {
     const SPREAD: f64 = 3.0;
     let length = settings.rig.scale.all_lines().next();
-    let slow = match (capture_rate_hz.or(info.capture_rate_tag_hz), info.stated_rate_hz) {
+    let slow = match (capture_rate_hz.or(info.capture_rate_hz()), info.stated_rate_hz) {
         (Some(capture), Some(stated)) if capture > 1.5 * stated => capture / stated,
         _ => 1.0,
     };

@@ -528,6 +528,7 @@ pub(super) fn clip_warnings(clock: &Clock, reading: &ClipReport, wander: &Wander
     if reading.truncated {
         warnings.push(Warning::ClipTruncated { frames_used: reading.frames });
     }
+    warnings.extend(reading.remarks.iter().map(|remark| Warning::Clip { message: remark.message() }));
     if wander.from_frame.is_some() {
         warnings.push(Warning::CameraMoved { largest_px: wander.largest_px, lost_frames: wander.lost_frames });
     }
@@ -574,7 +575,7 @@ fn warnings(parts: &Parts<'_>, fitted: &[(usize, &Evaluated)], flights: &[Flight
 /// explains that best. All flights of a clip share gravity, so one speaks for all.
 fn rate_not_stated(parts: &Parts<'_>, flights: &[FlightMeasurement]) -> Option<Warning> {
     let stated = parts.basis.capture_rate_stated || parts.basis.rig.capture_rate_hz.is_some();
-    if stated || parts.info.capture_rate_tag_hz.is_some() {
+    if stated || parts.info.capture_rate_hz().is_some() {
         return None;
     }
     flights.iter().find_map(|flight| {

@@ -3,6 +3,7 @@
 use super::figure::{Figure, Layer, Mark, Panel, Series};
 use super::numbers::{DecimalMark, known};
 use super::said::{self, Said};
+use super::tables::inert;
 use crate::measurement::{FlightMeasurement, Measurement};
 use crate::units::Estimate;
 
@@ -187,12 +188,6 @@ fn cells(line: &ClassLine, mark: DecimalMark) -> [String; 17] {
         codes.join(" "),
         inert(&words.join(". ")),
     ]
-}
-
-/// Names come from pupils, and a spreadsheet computes cells that begin with one of these: it gets an apostrophe before them, as
-/// usual against that (OWASP, "CSV Injection"; from memory).
-fn inert(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
 /// All measured values of *g*, launch speed and angle with their 95 % bars, flights numbered in the order of the lines; `None`

@@ -1,11 +1,12 @@
 //! Writing files so that a reader never meets half of one.
 
-use std::fs;
-use std::io;
+use std::fs::File;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use image::RgbImage;
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
+use tempfile::NamedTempFile;
 
 /// Why an output could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -13,13 +14,20 @@ use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 pub enum FileError {
     #[error("cannot write `{}`: {source}", path.display())]
     NotWritten { path: PathBuf, source: io::Error },
+    #[error("`{}` is there already", path.display())]
+    AlreadyThere { path: PathBuf },
 }
 
 impl FileError {
     /// What to do about it.
     pub fn hint(&self) -> String {
-        "check that the folder exists, may be written to, and that the disk isn't full; or give another folder"
-            .to_owned()
+        match self {
+            Self::NotWritten { .. } => {
+                "check that the folder exists, may be written to, and that the disk isn't full; or give another folder"
+            }
+            Self::AlreadyThere { .. } => "give another name or folder, or say `--overwrite` to replace what is there",
+        }
+        .to_owned()
     }
 }
 
@@ -28,16 +36,72 @@ impl FileError {
 /// # Errors
 /// [`FileError::NotWritten`]; the temporary file is then removed.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(".part");
-    let temporary = path.with_file_name(name);
     // Not forced to the disk: that costs tens of milliseconds a file, and any file here can be made again.
-    let written = fs::write(&temporary, bytes).and_then(|()| fs::rename(&temporary, path));
-    written.map_err(|source| {
-        // Nothing is lost when this fails too: the first failure is the one to report.
-        let _ = fs::remove_file(&temporary);
-        FileError::NotWritten { path: path.to_owned(), source }
-    })
+    let written = shared_beside(path).and_then(|file| filled(file, bytes));
+    written
+        .and_then(|file| Ok(file.persist(path)?))
+        .map(drop)
+        .map_err(|source| FileError::NotWritten { path: path.to_owned(), source })
+}
+
+/// As [`write_atomically`], but what stands at `path` already is never replaced, also when it came there this moment.
+///
+/// # Errors
+/// [`FileError::AlreadyThere`], [`FileError::NotWritten`].
+pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), FileError> {
+    let not_written = |source: io::Error| match source.kind() {
+        io::ErrorKind::AlreadyExists => FileError::AlreadyThere { path: path.to_owned() },
+        _ => FileError::NotWritten { path: path.to_owned(), source },
+    };
+    let file = shared_beside(path).and_then(|file| filled(file, bytes)).map_err(not_written)?;
+    file.persist_noclobber(path).map(drop).map_err(|error| not_written(error.error))
+}
+
+/// As [`write_atomically`], for what can't be made again: it is on the disk before it bears its name, so that a power cut leaves the old
+/// file or the new one. Nobody but the owner may read it, from its first byte on.
+///
+/// # Errors
+/// When it can't be written; `path` is then as before.
+pub fn write_durably(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let file = filled(beside(path)?, bytes)?;
+    file.as_file().sync_all()?;
+    file.persist(path)?;
+    sync_folder(path)
+}
+
+/// The rename itself is kept by the folder.
+fn sync_folder(path: &Path) -> io::Result<()> {
+    // Other systems don't open folders as files, and keep renames by themselves.
+    if cfg!(unix)
+        && let Some(folder) = path.parent()
+    {
+        File::open(if folder.as_os_str().is_empty() { Path::new(".") } else { folder })?.sync_all()?;
+    }
+    Ok(())
+}
+
+fn filled(mut file: NamedTempFile, bytes: &[u8]) -> io::Result<NamedTempFile> {
+    file.write_all(bytes)?;
+    file.flush()?;
+    Ok(file)
+}
+
+/// A new file in the folder of `path`, under a name that nothing else bears, for its owner alone; removed unless it is renamed.
+fn beside(path: &Path) -> io::Result<NamedTempFile> {
+    builder(path, &mut tempfile::Builder::new())
+}
+
+/// As [`beside`], with the rights that files usually get here.
+fn shared_beside(path: &Path) -> io::Result<NamedTempFile> {
+    let mut named = tempfile::Builder::new();
+    #[cfg(unix)]
+    named.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    builder(path, &mut named)
+}
+
+fn builder(path: &Path, named: &mut tempfile::Builder<'_, '_>) -> io::Result<NamedTempFile> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    named.suffix(".part").tempfile_in(folder)
 }
 
 /// `image` as the bytes of a PNG file, with its size in the world when `dots_per_inch` is given.
@@ -80,6 +144,33 @@ fn crc32(bytes: &[u8]) -> u32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
+
+    #[test]
+    fn what_is_there_is_kept_unless_it_is_to_be_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("shot.csv");
+        write_new(&path, b"mine").unwrap();
+        let refused = write_new(&path, b"other").unwrap_err();
+        assert!(matches!(refused, FileError::AlreadyThere { .. }) && refused.hint().contains("--overwrite"));
+        assert_eq!(fs::read(&path).unwrap(), b"mine");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_is_kept_for_good_is_its_owner_s_and_other_files_everybody_s() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let (secret, table) = (folder.path().join("room.json"), folder.path().join("shot.csv"));
+        write_durably(&secret, b"{}").unwrap();
+        write_durably(&secret, b"[]").unwrap();
+        write_atomically(&table, b"x").unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        assert_eq!((mode(&secret), fs::read(&secret).unwrap().as_slice()), (0o600, &b"[]"[..]));
+        // The usual mask takes the right to write from the others.
+        assert!(mode(&table) & 0o444 == 0o444, "{:o}", mode(&table));
+    }
 
     #[test]
     fn a_file_is_replaced_whole_and_nothing_is_left_beside_it() {

@@ -7,7 +7,7 @@ use image::RgbImage;
 use rayon::prelude::*;
 
 use super::figure::{Figure, Style};
-use super::files::{FileError, png, write_atomically};
+use super::files::{FileError, png, write_atomically, write_new};
 use super::graphs::{self, Choice};
 use super::pdf::PdfError;
 use super::sheet::SheetInput;
@@ -24,7 +24,12 @@ pub struct OutputOptions {
     pub hand_in: bool,
     /// What to type to get the same numbers again; for the lab sheet.
     pub command: Option<String>,
+    /// Files that stand there already are kept, and said; else they are replaced.
+    pub keep_existing: bool,
 }
+
+/// Files that every folder of results holds, the one that makes it whole last.
+pub const ALWAYS_WRITTEN: [&str; 3] = ["sightings.csv", "notes.csv", "measurement.json"];
 
 /// Why an output could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -63,33 +68,44 @@ pub fn write(
     options: &OutputOptions,
 ) -> Result<Vec<PathBuf>, OutputError> {
     fs::create_dir_all(folder).map_err(|source| FileError::NotWritten { path: folder.to_owned(), source })?;
+    let files: Vec<(PathBuf, Vec<u8>)> =
+        made(measurement, strobes, options)?.into_iter().map(|(name, bytes)| (folder.join(name), bytes)).collect();
+    // Told before the first is written: a folder doesn't get half of one result and half of another.
+    if options.keep_existing
+        && let Some((path, _)) = files.iter().find(|(path, _)| path.exists())
+    {
+        return Err(FileError::AlreadyThere { path: path.clone() }.into());
+    }
+    let put = if options.keep_existing { write_new } else { write_atomically };
+    files.iter().try_for_each(|(path, bytes)| put(path, bytes))?;
+    Ok(files.into_iter().map(|(path, _)| path).collect())
+}
+
+/// Names and bytes of all files.
+fn made(
+    measurement: &Measurement,
+    strobes: &[StrobeInput],
+    options: &OutputOptions,
+) -> Result<Vec<(String, Vec<u8>)>, OutputError> {
     let mark = options.style.decimal_mark;
-    let mut written = Vec::new();
-    let mut put = |name: &str, bytes: &[u8]| -> Result<(), FileError> {
-        let path = folder.join(name);
-        write_atomically(&path, bytes)?;
-        written.push(path);
-        Ok(())
-    };
-    put("sightings.csv", tables::sightings_csv(measurement, mark).as_bytes())?;
-    put("notes.csv", said::csv(measurement, mark).as_bytes())?;
-    for (name, bytes) in drawn(measurement, options) {
-        put(&name, &bytes)?;
-    }
+    let [sightings, notes, whole] = ALWAYS_WRITTEN.map(str::to_owned);
+    let mut files = vec![
+        (sightings, tables::sightings_csv(measurement, mark).into_bytes()),
+        (notes, said::csv(measurement, mark).into_bytes()),
+    ];
+    files.extend(drawn(measurement, options));
     let pictures = strobe_pictures(measurement, strobes, options);
-    for (i, picture) in pictures.iter().enumerate() {
-        put(&strobe_name(measurement, i), &png(picture, None))?;
-    }
+    files.extend(pictures.iter().enumerate().map(|(i, picture)| (strobe_name(measurement, i), png(picture, None))));
     if options.hand_in {
-        put("sightings.xlsx", &workbook::xlsx(measurement)?)?;
+        files.push(("sightings.xlsx".to_owned(), workbook::xlsx(measurement)?));
         let command = options.command.as_deref();
         let sheet = SheetInput { measurement, strobes: &pictures, decimal_mark: mark, command };
-        put("lab-sheet.html", sheet.html().as_bytes())?;
-        put("lab-sheet.pdf", &sheet.pdf()?)?;
+        files.push(("lab-sheet.html".to_owned(), sheet.html().into_bytes()));
+        files.push(("lab-sheet.pdf".to_owned(), sheet.pdf()?));
     }
     // Last, so that a folder that holds it is whole.
-    put("measurement.json", json::document(measurement).as_bytes())?;
-    Ok(written)
+    files.push((whole, json::document(measurement).into_bytes()));
+    Ok(files)
 }
 
 fn strobe_name(measurement: &Measurement, index: usize) -> String {
@@ -153,6 +169,20 @@ mod tests {
         for (one, other) in first.iter().zip(&second) {
             assert!(fs::read(one).unwrap() == fs::read(other).unwrap(), "{}", one.display());
         }
+    }
+
+    #[test]
+    fn not_one_file_is_replaced_or_added_where_any_is_to_be_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("path.svg"), "drawn by hand").unwrap();
+        let measurement = measurement(&[Shot::default()]);
+        let keep = OutputOptions { keep_existing: true, ..OutputOptions::default() };
+        let refused = write(folder.path(), &measurement, &[], &keep).unwrap_err();
+        assert!(refused.to_string().contains("path.svg"), "{refused}");
+        assert_eq!(fs::read(folder.path().join("path.svg")).unwrap(), b"drawn by hand");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+        write(folder.path(), &measurement, &[], &OutputOptions::default()).unwrap();
+        assert_ne!(fs::read(folder.path().join("path.svg")).unwrap(), b"drawn by hand");
     }
 
     #[test]

@@ -87,6 +87,22 @@ fn number(mark: DecimalMark, value: f64, decimals: usize) -> String {
     if value.is_finite() { mark.bare(value, decimals) } else { String::new() }
 }
 
+/// Text for a cell of a table. Names come from others, and a spreadsheet computes cells that begin with one of these: such a cell gets an
+/// apostrophe before it, as usual against that (OWASP, "CSV Injection"; from memory). [`from_inert`] takes it off again.
+pub fn inert(text: &str) -> String {
+    if would_be_computed(text) { format!("'{text}") } else { text.to_owned() }
+}
+
+/// The text that [`inert`] was given.
+pub fn from_inert(cell: &str) -> &str {
+    cell.strip_prefix('\'').filter(|text| would_be_computed(text)).unwrap_or(cell)
+}
+
+/// Apostrophes before it count too, so that one can be told from one of the text's own.
+fn would_be_computed(text: &str) -> bool {
+    text.trim_start_matches('\'').starts_with(['=', '+', '-', '@', '\t', '\r'])
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -128,5 +144,16 @@ mod tests {
         row.covariance_m2.yy = 0.0;
         let rows = read(&sightings_csv(&measurement, DecimalMark::Point), b',');
         assert_eq!((rows[1][6].as_str(), rows[1][7].as_str()), ("", ""));
+    }
+
+    #[test]
+    fn cells_that_would_be_computed_are_text_and_come_back() {
+        for text in ["=1+1", "+1", "-1", "@x", "\t=1", "'=1", "''@x", "'n", "Table 3", "", "it's"] {
+            let cell = inert(text);
+            assert!(!cell.starts_with(['=', '+', '-', '@', '\t', '\r']), "{cell}");
+            assert_eq!(from_inert(&cell), text);
+        }
+        assert_eq!(inert("=1"), "'=1");
+        assert_eq!(inert("Table 3"), "Table 3");
     }
 }

@@ -72,6 +72,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::small_file;
 use crate::units::{Length, PixelPoint};
 
 pub use balls::{SPORT_BALLS, SportBall, sport_ball};
@@ -304,8 +305,8 @@ impl Rig {
     /// # Errors
     /// [`RigError`], which names the field and the remedy.
     pub fn read(path: &Path) -> Result<Self, RigError> {
-        let text =
-            std::fs::read_to_string(path).map_err(|source| RigError::Unreadable { path: path.to_owned(), source })?;
+        let text = small_file::text(path, small_file::NOTES_BYTES)
+            .map_err(|source| RigError::Unreadable { path: path.to_owned(), source })?;
         Self::parse(&text)
     }
 

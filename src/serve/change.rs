@@ -6,13 +6,14 @@ use serde::{Deserialize, Serialize};
 use super::aim::Launch;
 use super::error::Refusal;
 use super::id::Id;
-use super::measured::Measured;
+use super::measured::found;
 use super::queue::{Job, JobKind};
 use super::recording::{Answer, Overlay, Peek, Recording, RunState};
 use super::room::{Room, clean_name};
 use super::setup::{Known, Like, Prediction, Setup};
 use super::workers::MOST_PEEKED;
 use crate::measure::{Mending, Origin, Placed};
+use crate::measurement::Measurement;
 use crate::report::class::Numbers;
 use crate::report::numbers::DecimalMark;
 use crate::units::PixelPoint;
@@ -121,32 +122,32 @@ fn go_on(room: &Room, group: &Id, id: &Id, step: u64, change: impl FnOnce(&mut R
     if done { Ok(()) } else { Err(gone_on()) }
 }
 
-/// Drops, moves, adds or restores sightings. The answer is computed first: a change that leaves none isn't made.
+/// Drops, moves, adds or restores sightings. The new numbers are lined up as measuring is; where a change leaves none, the sheet says so.
 ///
 /// # Errors
-/// As [`set_up`], or when no fit is left.
+/// As [`set_up`], or when nothing is measured yet.
 pub fn mend(room: &Room, group: &Id, id: &Id, wanted: &Mend) -> Result<(), Refusal> {
     let recording = current(room, group, id, wanted.step)?;
-    let measured = room.measured(group, &recording)?.ok_or_else(Refusal::not_found)?;
-    let mending = mended(&recording.step().mending, &wanted.change, &measured)?;
+    let settings = recording.step().setup.settings(&room.common())?;
+    let run = recording.run(&settings).filter(|run| run.state == RunState::Done).ok_or_else(Refusal::not_found)?;
+    let found = found(&room.run_folder(group, id, run.number))?;
+    let mending = mended(&recording.step().mending, &wanted.change, &found)?;
     let what = match &wanted.change {
         Change::Drop(frames) if frames.len() > 1 => format!("left out {} sightings", frames.len()),
         Change::Drop(frames) => format!("left out the sighting in frame {}", frames.first().unwrap_or(&0)),
         Change::Restore(frame) => format!("put back the sighting in frame {frame}"),
         Change::Place { frame, .. } => format!("placed the ball in frame {frame}"),
     };
-    let before = measured.answers(DecimalMark::Point);
-    let mut trial = recording.clone();
-    trial.go_on(recording.step().setup.clone(), mending.clone(), what.clone(), before.clone());
-    room.measured(group, &trial)?;
+    let before = answers(room, group, &recording);
     go_on(room, group, id, wanted.step, |recording| {
         recording.go_on(recording.step().setup.clone(), mending, what, before);
-    })
+    })?;
+    room.mend_if_needed(group, id)
 }
 
-fn mended(now: &Mending, change: &Change, measured: &Measured) -> Result<Mending, Refusal> {
+fn mended(now: &Mending, change: &Change, found: &Measurement) -> Result<Mending, Refusal> {
     let mut mending = now.clone();
-    let was_found = |frame: usize| measured.found.flights.iter().any(|f| f.sightings.iter().any(|s| s.frame == frame));
+    let was_found = |frame: usize| found.flights.iter().any(|f| f.sightings.iter().any(|s| s.frame == frame));
     match change {
         Change::Drop(frames) => {
             mending.place.retain(|placed| !frames.contains(&placed.frame));
@@ -162,7 +163,7 @@ fn mended(now: &Mending, change: &Change, measured: &Measured) -> Result<Mending
         }
         Change::Place { frame, at } => {
             let [x, y] = *at;
-            let (width, height) = (measured.found.clip.width as f64, measured.found.clip.height as f64);
+            let (width, height) = (found.clip.width as f64, found.clip.height as f64);
             if !((-1.0..=width).contains(&x) && (-1.0..=height).contains(&y)) {
                 return Err(Refusal::wrong("That place isn't in the picture.", "Put the cross on the ball."));
             }
@@ -198,15 +199,17 @@ pub fn walk(room: &Room, group: &Id, id: &Id, step: u64, back: bool) -> Result<(
 pub fn cancel(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
     let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
     let settings = recording.step().setup.settings(&room.common())?;
-    let Some(run) = recording.run(&settings).filter(|run| run.state == RunState::Wanted) else { return Ok(()) };
+    let Some(run) = recording.run(&settings) else { return Ok(()) };
     let number = run.number;
     room.change(group, id, |recording| {
         recording.revision += 1;
-        if let Some(run) = recording.run_numbered(number) {
-            run.state = RunState::Cancelled;
-        }
+        let Some(run) = recording.run_numbered(number) else { return };
+        let states = std::iter::once(&mut run.state).chain(run.mended.iter_mut().map(|mended| &mut mended.state));
+        states.filter(|state| **state == RunState::Wanted).for_each(|state| *state = RunState::Cancelled);
     })?;
-    room.queue.cancel(|job| job.recording == *id && job.kind == JobKind::Measure(number));
+    room.queue.cancel(|job| {
+        job.recording == *id && matches!(job.kind, JobKind::Measure(of) | JobKind::Mend(of, _) if of == number)
+    });
     Ok(())
 }
 
@@ -217,6 +220,9 @@ pub fn cancel(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
 pub fn again(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
     let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
     let settings = recording.step().setup.settings(&room.common())?;
+    if recording.run(&settings).is_some_and(|run| run.state == RunState::Done) {
+        return room.mend_if_needed(group, id);
+    }
     room.want(group, id, &settings)
 }
 
@@ -257,7 +263,7 @@ pub fn overlay(room: &Room, group: &Id, id: &Id) -> Result<(), Refusal> {
     let recording = room.recording(group, id).ok_or_else(Refusal::not_found)?;
     let settings = recording.step().setup.settings(&room.common())?;
     let step = recording.step().serial;
-    if recording.run(&settings).is_none_or(|run| run.state != RunState::Done) {
+    if recording.run(&settings).is_none() || room.measured(group, &recording)?.is_none() {
         return Err(Refusal::not_found());
     }
     if recording

@@ -21,6 +21,18 @@ pub struct Limits {
     /// After `upload_silence`, an upload slower than this on average is cut off, bytes per second.
     pub upload_bytes_per_s: u64,
     pub connections: usize,
+    /// Of one address, which may be a router behind which half a class stands with six connections each.
+    pub connections_of_one: usize,
+    /// A small request's body from which nothing comes for so long is given up, …
+    pub body_silence: Duration,
+    /// … and a request that isn't answered by then, as when its body drips.
+    pub answer: Duration,
+    /// A reader that takes less than [`Self::reader_bytes`] of an answer in this time is cut off.
+    pub reader: Duration,
+    pub reader_bytes: usize,
+    /// Of an upload that is refused, so much is read so that the sender comes to read why.
+    pub refused_bytes: u64,
+    pub refused: Duration,
     /// For the head of a request to arrive.
     pub head: Duration,
     /// Clips worked on at the same time.
@@ -57,6 +69,13 @@ impl Default for Limits {
             upload_silence: Duration::from_secs(20),
             upload_bytes_per_s: 4096,
             connections: 512,
+            connections_of_one: 96,
+            body_silence: Duration::from_secs(10),
+            answer: Duration::from_secs(60),
+            reader: Duration::from_secs(20),
+            reader_bytes: 64 << 10,
+            refused_bytes: 64 << 20,
+            refused: Duration::from_secs(20),
             head: Duration::from_secs(10),
             jobs: std::thread::available_parallelism().map_or(1, usize::from),
             child: ChildLimits::default(),

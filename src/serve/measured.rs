@@ -1,17 +1,16 @@
-//! The measurement that the sheet shows: the run's, mended, and set against the forecast.
+//! The measurement that the sheet shows: the run's, as it was found or as it was mended, and set against the forecast.
 
 use std::fs;
 use std::path::Path;
 use std::sync::OnceLock;
 
-use axum::http::StatusCode;
 use image::RgbImage;
 
-use super::child::read_strobes;
+use super::child::{mended_name, read_strobes};
 use super::error::Refusal;
 use super::recording::{Answer, Step};
 use super::setup::{Common, RunSettings, sentence};
-use crate::measure::{FrameTimes, Mending, mend, set_against};
+use crate::measure::{FrameTimes, set_against};
 use crate::measurement::Measurement;
 use crate::report::figure::{Figure, Style, Theme};
 use crate::report::files::png;
@@ -33,12 +32,23 @@ pub struct Measured {
 }
 
 impl Measured {
+    /// `mended` is the number of the mended file that is shown instead of what was found.
+    ///
     /// # Errors
-    /// When the run's files can't be read, the rest carries no fit, or the forecast can't be made.
-    pub fn of(folder: &Path, step: &Step, settings: &RunSettings, common: &Common) -> Result<Self, Refusal> {
-        let found: Measurement = read(&folder.join("measurement.json"))?;
+    /// When the run's files can't be read, or the forecast can't be made.
+    pub fn of(
+        folder: &Path,
+        mended: Option<u32>,
+        step: &Step,
+        settings: &RunSettings,
+        common: &Common,
+    ) -> Result<Self, Refusal> {
+        let found = found(folder)?;
         let times: FrameTimes = read(&folder.join("times.json"))?;
-        let mut shown = mended(&found, &step.mending, &times)?;
+        let mut shown = match mended {
+            Some(number) => read(&folder.join(mended_name(number)))?,
+            None => found.clone(),
+        };
         if let Some(forecast) = step.setup.forecast.as_ref().or(common.forecast.as_ref()) {
             let expected = forecast.expected(&settings.rig)?;
             set_against(&mut shown, &expected).map_err(|error| {
@@ -127,17 +137,12 @@ impl Measured {
     }
 }
 
-fn mended(found: &Measurement, mending: &Mending, times: &FrameTimes) -> Result<Measurement, Refusal> {
-    if *mending == Mending::default() {
-        return Ok(found.clone());
-    }
-    mend(found, mending, times).map_err(|error| {
-        Refusal::new(
-            StatusCode::UNPROCESSABLE_ENTITY,
-            format!("With that change there is no answer: {error}."),
-            error.hint().map_or_else(|| "Undo it.".to_owned(), |hint| sentence(&hint)),
-        )
-    })
+/// What the child found in the clip, before anything was mended.
+///
+/// # Errors
+/// When the run's file can't be read.
+pub fn found(folder: &Path) -> Result<Measurement, Refusal> {
+    read(&folder.join("measurement.json"))
 }
 
 fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, Refusal> {

@@ -24,7 +24,7 @@
 //! (`guard`): the Host must be one that this server goes by, a request that changes something must come from its own Origin,
 //! every answer carries a strict content policy. No path or file name of a client is ever used: ids are random, downloads go by a
 //! closed list of names. An upload is limited in size, number, time and slowness. A clip is opened only in a child process with
-//! limits on memory, processor time, file size and wall time (`child`).
+//! limits on memory, processor time, file size and wall time, kept to its own files (`child`).
 //!
 //! # The queue
 //! Round robin over the groups, so that nobody starves behind one who sends twenty clips; as many at a time as there are cores;
@@ -70,11 +70,13 @@ pub mod http;
 pub mod id;
 pub mod limits;
 pub mod measured;
+mod patience;
 pub mod queue;
 pub mod recording;
 pub mod room;
 pub mod routes;
 pub mod setup;
+mod turns;
 pub mod view;
 pub mod workers;
 
@@ -120,7 +122,8 @@ pub async fn listen(address: Ipv4Addr, port: Option<u16>) -> Result<TcpListener,
     open(0).await.map_err(|source| ServeError::Port { port: 0, source })
 }
 
-/// Serves one student on this machine until the process is asked to end. `ready` is told the address with its secret.
+/// Serves one student on this machine until the process is asked to end. `ready` is told the address with its secret, and
+/// what else must be known.
 ///
 /// # Errors
 /// [`ServeError`] when it can't start.
@@ -128,17 +131,25 @@ pub async fn serve_alone(
     port: Option<u16>,
     folder: PathBuf,
     limits: Limits,
-    ready: impl FnOnce(&str),
+    ready: impl FnOnce(&str, &[String]),
 ) -> Result<(), ServeError> {
     let listener = listen(Ipv4Addr::LOCALHOST, port).await?;
     let port = listener.local_addr()?.port();
     let room =
         Arc::new(Room::open(RoomOptions { mode: Mode::Alone, folder, limits, program: std::env::current_exe()? })?);
+    let notes = notes(&room, listener.local_addr()?).await;
     workers::start(&room);
-    ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()));
+    ready(&format!("http://127.0.0.1:{port}/enter?key={}", room.key()), &notes);
     let app = guarded(Entrance::own(port), router(room.clone()));
     http::run(listener, None, app, &room.limits, asked_to_end()).await;
     Ok(())
+}
+
+/// What whoever starts a server must know: of what was found in its folder, and against what this system doesn't guard.
+async fn notes(room: &Room, own: SocketAddr) -> Vec<String> {
+    let mut notes = room.notes.clone();
+    notes.extend(child::unguarded(room, own).await);
+    notes
 }
 
 /// Waits until the terminal or the system asks the process to end.

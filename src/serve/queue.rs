@@ -23,13 +23,15 @@ pub enum JobKind {
     Overlay,
     Frames(u32),
     Peek,
+    /// A run's numbers again with the mending of that number.
+    Mend(u32, u32),
 }
 
 impl JobKind {
-    /// A look takes a moment; frames are made ready for later.
+    /// A look takes a moment, and so do new numbers of a clip that was measured; frames are made ready for later.
     const fn lane(self) -> usize {
         match self {
-            Self::Look => 0,
+            Self::Look | Self::Mend(..) => 0,
             Self::Measure(_) | Self::Overlay | Self::Peek => 1,
             Self::Frames(_) => 2,
         }
@@ -56,8 +58,10 @@ impl Lane {
         }
     }
 
-    fn take(&mut self) -> Option<Job> {
-        let group = self.turn.pop_front()?;
+    /// The next job of a group that may have one more place.
+    fn take(&mut self, may: impl Fn(&Id) -> bool) -> Option<Job> {
+        let next = self.turn.iter().position(may)?;
+        let group = self.turn.remove(next)?;
         let jobs = self.waiting.get_mut(&group)?;
         let job = jobs.pop_front();
         if jobs.is_empty() {
@@ -107,13 +111,20 @@ pub enum Place {
 }
 
 /// The queue.
-#[derive(Default)]
 pub struct Queue {
     inner: Mutex<Inner>,
     wake: Notify,
+    /// Jobs of one group at a time.
+    most_of_a_group: usize,
 }
 
 impl Queue {
+    /// A queue in which no group has more than so many jobs worked on at a time: where there are more places than that, one clip that takes
+    /// long leaves the others theirs.
+    pub fn new(most_of_a_group: usize) -> Self {
+        Self { inner: Mutex::default(), wake: Notify::new(), most_of_a_group: most_of_a_group.max(1) }
+    }
+
     fn inner(&self) -> MutexGuard<'_, Inner> {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -142,7 +153,9 @@ impl Queue {
 
     fn try_take(&self) -> Option<(Job, watch::Receiver<bool>)> {
         let mut inner = self.inner();
-        let job = inner.lanes.iter_mut().find_map(Lane::take)?;
+        let Inner { lanes, working } = &mut *inner;
+        let has = |group: &Id| working.iter().filter(|(job, _)| job.group == *group).count();
+        let job = lanes.iter_mut().find_map(|lane| lane.take(|group| has(group) < self.most_of_a_group))?;
         let (sender, receiver) = watch::channel(false);
         inner.working.push((job.clone(), sender));
         Some((job, receiver))
@@ -150,6 +163,8 @@ impl Queue {
 
     pub fn finished(&self, job: &Job) {
         self.inner().working.retain(|(other, _)| other != job);
+        // Its group may have another place now.
+        self.wake.notify_one();
     }
 
     /// Takes the jobs that fit out of the queue and ends those that are being worked on.
@@ -190,7 +205,7 @@ mod tests {
 
     #[test]
     fn groups_take_turns_and_everybody_knows_their_place() {
-        let queue = Queue::default();
+        let queue = Queue::new(2);
         let (greedy, late) = (Id::random(), Id::random());
         let many: Vec<Job> = (0..5).map(|_| job(&greedy)).collect();
         many.iter().for_each(|job| queue.push(job.clone()));
@@ -213,7 +228,7 @@ mod tests {
 
     #[test]
     fn a_look_goes_first_and_what_is_cancelled_is_told() {
-        let queue = Queue::default();
+        let queue = Queue::new(2);
         let group = Id::random();
         let measuring = job(&group);
         queue.push(measuring.clone());
@@ -223,5 +238,20 @@ mod tests {
         assert_eq!(queue.place(&taken), Some(Place::Working));
         queue.cancel(|job| *job == measuring);
         assert!(*cancelled.borrow());
+    }
+
+    #[test]
+    fn a_group_s_second_clip_leaves_the_last_place_to_others() {
+        let queue = Queue::new(1);
+        let (greedy, late) = (Id::random(), Id::random());
+        let many: Vec<Job> = (0..3).map(|_| job(&greedy)).collect();
+        many.iter().for_each(|job| queue.push(job.clone()));
+        assert_eq!(queue.try_take().unwrap().0, many[0]);
+        assert!(queue.try_take().is_none(), "its first is still worked on");
+        let one = job(&late);
+        queue.push(one.clone());
+        assert_eq!(queue.try_take().unwrap().0, one);
+        queue.finished(&many[0]);
+        assert_eq!(queue.try_take().unwrap().0, many[1]);
     }
 }

@@ -65,6 +65,12 @@ pub struct Run {
     pub number: u32,
     pub settings: RunSettings,
     pub state: RunState,
+    /// Its numbers with sightings mended by hand.
+    #[serde(default)]
+    pub mended: Vec<MendedRun>,
+    /// So many there were, those that were given up among them: a child that is just being ended may still write under its number.
+    #[serde(default)]
+    pub mended_made: u32,
     /// Frames kept to be looked at: their numbers, and where they were cut out of the picture.
     pub frames: Option<KeptFrames>,
 }
@@ -77,6 +83,14 @@ pub enum RunState {
     Done,
     Failed(Failure),
     Cancelled,
+}
+
+/// What comes of a run under one mending; in the run's folder as `mended-N.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MendedRun {
+    pub number: u32,
+    pub mending: Mending,
+    pub state: RunState,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -130,6 +144,11 @@ impl Recording {
         }
     }
 
+    /// Whether what was read from a file can be worked with: there is a step to show.
+    pub fn is_whole(&self) -> bool {
+        self.at < self.steps.len()
+    }
+
     pub fn step(&self) -> &Step {
         &self.steps[self.at.min(self.steps.len() - 1)]
     }
@@ -176,8 +195,74 @@ impl Recording {
         }
         let number = self.runs.iter().map(|run| run.number).max().unwrap_or(0).max(self.runs_made) + 1;
         self.runs_made = number;
-        self.runs.push(Run { number, settings: settings.clone(), state: RunState::Wanted, frames: None });
+        self.runs.push(Run {
+            number,
+            settings: settings.clone(),
+            state: RunState::Wanted,
+            mended: Vec::new(),
+            mended_made: 0,
+            frames: None,
+        });
         number
+    }
+}
+
+/// Which of a run's numbers a step shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Shows<'a> {
+    /// Those that were found.
+    Found,
+    Mended(&'a MendedRun),
+    /// Mended ones that nobody has asked for.
+    NotYet,
+}
+
+impl Run {
+    /// Which of its numbers a step with this mending shows.
+    pub fn mended_as(&self, mending: &Mending) -> Shows<'_> {
+        match self.mended(mending) {
+            _ if *mending == Mending::default() => Shows::Found,
+            Some(mended) => Shows::Mended(mended),
+            None => Shows::NotYet,
+        }
+    }
+
+    /// Nobody waits for mended numbers any more; gives which were waited for.
+    pub fn give_up_mended(&mut self) -> Vec<u32> {
+        let wanted = |other: &MendedRun| other.state == RunState::Wanted;
+        let old = self.mended.iter().filter(|other| wanted(other)).map(|other| other.number).collect();
+        self.mended.retain(|other| !wanted(other));
+        old
+    }
+
+    /// What comes of it under `mending`; `None` where nothing was asked for, or nothing is mended.
+    pub fn mended(&self, mending: &Mending) -> Option<&MendedRun> {
+        self.mended.iter().find(|mended| mended.mending == *mending)
+    }
+
+    /// Wants it under `mending`, unless that is there or couldn't be computed; gives the number, and the numbers of those that nobody waits
+    /// for any more.
+    pub fn want_mended(&mut self, mending: &Mending) -> (Option<u32>, Vec<u32>) {
+        let given_up = |other: &MendedRun| other.state == RunState::Wanted && other.mending != *mending;
+        let old = self.mended.iter().filter(|other| given_up(other)).map(|other| other.number).collect();
+        self.mended.retain(|other| !given_up(other));
+        let next = self.mended.iter().map(|other| other.number).max().unwrap_or(0).max(self.mended_made) + 1;
+        let wanted = match self.mended.iter_mut().find(|other| other.mending == *mending) {
+            Some(other) if matches!(other.state, RunState::Cancelled | RunState::Wanted) => {
+                other.state = RunState::Wanted;
+                Some(other.number)
+            }
+            Some(_) => None,
+            None => {
+                self.mended_made = next;
+                self.mended.push(MendedRun { number: next, mending: mending.clone(), state: RunState::Wanted });
+                Some(next)
+            }
+        };
+        if self.mended.len() > MOST_STEPS {
+            self.mended.remove(0);
+        }
+        (wanted, old)
     }
 }
 
@@ -225,5 +310,19 @@ mod tests {
         assert_eq!(recording.want(&settings(240.0)), 3);
         recording.run_numbered(3).unwrap().state = RunState::Done;
         assert_eq!(recording.give_up_all_but(first), [0; 0]);
+    }
+
+    #[test]
+    fn the_newest_mending_is_the_one_that_is_computed() {
+        let mut recording = Recording::new(Id::random(), "shot.mp4".into(), 9);
+        let number = recording.want(&rate(120.0).settings(&Common::default()).unwrap());
+        let run = recording.run_numbered(number).unwrap();
+        let without = |frame| Mending { drop: vec![frame], ..Mending::default() };
+        assert_eq!(run.want_mended(&without(1)), (Some(1), vec![]));
+        assert_eq!(run.want_mended(&without(2)), (Some(2), vec![1]), "the older one isn't wanted any more");
+        run.mended[0].state = RunState::Done;
+        assert_eq!(run.want_mended(&without(3)), (Some(3), vec![]));
+        assert_eq!(run.want_mended(&without(2)), (None, vec![3]), "it is there");
+        assert!(run.mended(&without(2)).is_some() && run.mended(&without(3)).is_none());
     }
 }

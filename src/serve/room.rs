@@ -15,9 +15,12 @@ use super::id::{Id, same_secret};
 use super::limits::Limits;
 use super::measured::Measured;
 use super::queue::{Job, JobKind, Queue};
-use super::recording::{Recording, RunState};
+use super::recording::{MendedRun, Recording, RunState, Shows};
 use super::setup::Common;
-use crate::report::files::write_atomically;
+use super::turns::{Turn, Turns};
+use crate::measure::Mending;
+use crate::report::files::write_durably;
+use crate::small_file::{self, NOTES_BYTES};
 
 /// For whom the server is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -87,9 +90,12 @@ pub struct Room {
     pub queue: Queue,
     /// The program that opens clips: this one, with a hidden command.
     pub program: PathBuf,
+    /// What whoever starts the server must know of what was found in the folder.
+    pub notes: Vec<String>,
     state: Mutex<State>,
     changes: watch::Sender<u64>,
     cache: Mutex<VecDeque<(Shown, Arc<Measured>)>>,
+    turns: Turns,
     /// Held as long as the room lives, so that no second server uses the folder.
     _lock: fs::File,
 }
@@ -121,7 +127,18 @@ impl Room {
         if file.try_lock().is_err() {
             return Err(ServeError::FolderInUse { path: folder.clone() });
         }
-        let kept: Option<Kept> = read_json(&folder.join("room.json"))?;
+        let mut notes = Vec::new();
+        let kept: Option<Kept> = match read_json(&folder.join("room.json"))? {
+            Stands::Whole(kept) => Some(kept),
+            Stands::Nothing => None,
+            Stands::SetAside => {
+                notes.push(damaged(
+                    folder,
+                    "Keys and sessions are new: let the groups in again. Their clips are whole.",
+                ));
+                None
+            }
+        };
         if let Some(other) = kept.as_ref().filter(|kept| kept.mode != options.mode) {
             return Err(ServeError::OtherMode { path: folder.clone(), class: other.mode == Mode::Class });
         }
@@ -131,17 +148,23 @@ impl Room {
             sessions: HashMap::new(),
             common: Common::default(),
         });
-        let groups = read_groups(&folder.join("groups"), options.limits.keep)?;
+        let groups = read_groups(&folder.join("groups"), options.limits.keep, &mut notes)?;
+        // Alone nobody else waits; in a class one place is always for the others.
+        let most_of_a_group =
+            if options.mode == Mode::Class { options.limits.jobs.saturating_sub(1) } else { options.limits.jobs };
+        let turns = Turns::new(options.limits.jobs);
         let state = Mutex::new(State { kept, groups, progress: HashMap::new() });
         let room = Self {
             mode: options.mode,
             folder: options.folder,
             limits: options.limits,
-            queue: Queue::default(),
+            queue: Queue::new(most_of_a_group),
+            notes,
             program: options.program,
             state,
             changes: watch::channel(0).0,
             cache: Mutex::default(),
+            turns,
             _lock: file,
         };
         room.keep_room(&lock(&room.state).kept)
@@ -151,8 +174,7 @@ impl Room {
     }
 
     fn keep_room(&self, kept: &Kept) -> std::io::Result<()> {
-        let path = self.folder.join("room.json");
-        write_private(&path, &serde_json::to_vec_pretty(kept)?)
+        write_durably(&self.folder.join("room.json"), &serde_json::to_vec_pretty(kept)?)
     }
 
     fn line_up_what_was_waiting(&self) {
@@ -167,6 +189,9 @@ impl Room {
                     if run.state == RunState::Wanted {
                         push(JobKind::Measure(run.number));
                     }
+                    for mended in run.mended.iter().filter(|mended| mended.state == RunState::Wanted) {
+                        push(JobKind::Mend(run.number, mended.number));
+                    }
                     if run.frames.as_ref().is_some_and(|frames| !frames.ready) {
                         push(JobKind::Frames(run.number));
                     }
@@ -180,6 +205,25 @@ impl Room {
             }
         }
         jobs.into_iter().for_each(|job| self.queue.push(job));
+        // Sheets that were left while their numbers were mended, or before those were kept.
+        let of = |group: &Group| group.order.iter().map(|id| (group.id.clone(), id.clone())).collect::<Vec<_>>();
+        let all: Vec<(Id, Id)> = lock(&self.state).groups.values().flat_map(of).collect();
+        for (group, recording) in all {
+            let shows = |recording: Recording| {
+                let settings = recording.step().setup.settings(&self.common()).ok()?;
+                let run = recording.run(&settings).filter(|run| run.state == RunState::Done)?;
+                Some(run.mended_as(&recording.step().mending) == Shows::NotYet)
+            };
+            if self.recording(&group, &recording).and_then(shows) == Some(true) {
+                // Its own sheet says what is wrong with it.
+                let _ = self.mend_if_needed(&group, &recording);
+            }
+        }
+    }
+
+    /// A turn to compute an answer for a group.
+    pub async fn turn(&self, group: &Id) -> Turn {
+        self.turns.of(group).await
     }
 
     /// The key that the printed address carries.
@@ -391,8 +435,7 @@ impl Room {
 
     fn keep_group(&self, group: &Group) -> Result<(), Refusal> {
         let path = self.group_folder(&group.id).join("group.json");
-        write_atomically(&path, &serde_json::to_vec_pretty(group).map_err(Refusal::internal)?)
-            .map_err(Refusal::internal)
+        write_durably(&path, &serde_json::to_vec_pretty(group).map_err(Refusal::internal)?).map_err(Refusal::internal)
     }
 
     /// Changes a recording and writes it down; what `change` gives is handed on. Nothing is changed when it can't be written.
@@ -415,7 +458,7 @@ impl Room {
     fn keep_recording(&self, group: &Id, recording: &Recording) -> Result<(), Refusal> {
         let path = self.recording_folder(group, &recording.id).join("recording.json");
         let text = serde_json::to_vec(recording).map_err(Refusal::internal)?;
-        write_atomically(&path, &text).map_err(Refusal::internal)
+        write_durably(&path, &text).map_err(Refusal::internal)
     }
 
     /// Makes room for an upload: its id, and what may still be sent. Ends with the guard.
@@ -479,10 +522,45 @@ impl Room {
         let recording = self.recording(group, id).ok_or_else(Refusal::not_found)?;
         let Some(look) = &recording.look else { return Ok(()) };
         let settings = recording.step().setup.settings(&self.common())?;
-        if !settings.has_scale(!look.cards.is_empty()) || recording.run(&settings).is_some() {
+        if !settings.has_scale(!look.cards.is_empty()) {
             return Ok(());
         }
+        if recording.run(&settings).is_some() {
+            return self.mend_if_needed(group, id);
+        }
         self.want(group, id, &settings)
+    }
+
+    /// Lines up the numbers of the step shown with its mending, when the clip is measured and they aren't there. What was lined up for this
+    /// sheet before isn't wanted any more.
+    ///
+    /// # Errors
+    /// When what was stated can't be read, or it can't be written down.
+    pub fn mend_if_needed(&self, group: &Id, id: &Id) -> Result<(), Refusal> {
+        let recording = self.recording(group, id).ok_or_else(Refusal::not_found)?;
+        let settings = recording.step().setup.settings(&self.common())?;
+        let mending = recording.step().mending.clone();
+        let Some(run) = recording.run(&settings).filter(|run| run.state == RunState::Done).map(|run| run.number) else {
+            return Ok(());
+        };
+        let (wanted, given_up) = self.change(group, id, |recording| {
+            recording.revision += 1;
+            match recording.run_numbered(run) {
+                // As it was found: nothing needs to be computed.
+                Some(run) if mending == Mending::default() => (None, run.give_up_mended()),
+                Some(run) => run.want_mended(&mending),
+                None => (None, Vec::new()),
+            }
+        })?;
+        self.queue.cancel(|job| {
+            job.recording == *id
+                && matches!(job.kind, JobKind::Mend(of, number) if of == run && given_up.contains(&number))
+        });
+        if let Some(number) = wanted {
+            self.queue.push(Job { group: group.clone(), recording: id.clone(), kind: JobKind::Mend(run, number) });
+            self.changed();
+        }
+        Ok(())
     }
 
     /// Lines up a run.
@@ -530,8 +608,16 @@ impl Room {
         if let Some((_, measured)) = lock(&self.cache).iter().find(|(other, _)| *other == key) {
             return Ok(Some(measured.clone()));
         }
+        let mended = match run.mended_as(&recording.step().mending) {
+            Shows::Found => None,
+            Shows::Mended(MendedRun { number, state: RunState::Done, .. }) => Some(*number),
+            Shows::Mended(MendedRun { state: RunState::Failed(failure), .. }) => {
+                return Err(Refusal::wrong(&failure.message, &failure.hint));
+            }
+            Shows::Mended(_) | Shows::NotYet => return Ok(None),
+        };
         let folder = self.run_folder(group, &recording.id, run.number);
-        let measured = Arc::new(Measured::of(&folder, recording.step(), &settings, &common)?);
+        let measured = Arc::new(Measured::of(&folder, mended, recording.step(), &settings, &common)?);
         let mut cache = lock(&self.cache);
         if cache.len() >= MOST {
             cache.pop_front();
@@ -619,25 +705,6 @@ pub fn one_line(text: &str, longest: usize) -> String {
     clean.trim().to_owned()
 }
 
-/// As [`write_atomically`], for secrets: nobody but the owner may read the file, from its first byte on.
-///
-/// # Errors
-/// When it can't be written; `path` is then as before.
-pub fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    use std::io::Write;
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(".new");
-    let temporary = path.with_file_name(name);
-    let mut options = fs::OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    // One that a crash left behind may have other rights.
-    let _ = fs::remove_file(&temporary);
-    let written = options.open(&temporary).and_then(|mut file| file.write_all(bytes));
-    written.and_then(|()| fs::rename(&temporary, path)).inspect_err(|_| _ = fs::remove_file(&temporary))
-}
-
 /// Makes a folder that only its owner may enter.
 pub fn private_folder(path: &Path) -> std::io::Result<()> {
     fs::create_dir_all(path)?;
@@ -649,50 +716,147 @@ pub fn private_folder(path: &Path) -> std::io::Result<()> {
     Ok(())
 }
 
-fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<Option<T>, ServeError> {
-    match fs::read(path) {
-        Ok(bytes) => serde_json::from_slice(&bytes)
-            .map(Some)
-            .map_err(|error| ServeError::Damaged { path: path.to_owned(), what: error.to_string() }),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
-        Err(source) => Err(ServeError::Folder { path: path.to_owned(), source }),
+/// What stands in a file of the room.
+enum Stands<T> {
+    Whole(T),
+    Nothing,
+    /// It can't be read, and was set aside.
+    SetAside,
+}
+
+/// Reads a file of the room. One that is empty or torn, as after a power cut or by another hand, is set aside and not lost, so that it stops
+/// nobody's work.
+fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<Stands<T>, ServeError> {
+    let unusable = |source| ServeError::Folder { path: path.to_owned(), source };
+    match small_file::bytes(path, ROOM_FILE_BYTES) {
+        Ok(bytes) => match serde_json::from_slice(&bytes) {
+            Ok(read) => Ok(Stands::Whole(read)),
+            Err(_) => set_aside(path).map(|()| Stands::SetAside).map_err(unusable),
+        },
+        // Ended between setting it aside and writing it anew.
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound && was_set_aside(path) => Ok(Stands::SetAside),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Stands::Nothing),
+        Err(error) if matches!(error.kind(), std::io::ErrorKind::FileTooLarge | std::io::ErrorKind::InvalidInput) => {
+            set_aside(path).map(|()| Stands::SetAside).map_err(unusable)
+        }
+        Err(source) => Err(unusable(source)),
     }
 }
 
-fn read_groups(folder: &Path, keep: Duration) -> Result<BTreeMap<Id, Group>, ServeError> {
+/// Largest file of a room: a recording with all its steps takes some hundred kilobytes.
+const ROOM_FILE_BYTES: u64 = 16 * NOTES_BYTES;
+
+fn set_aside(path: &Path) -> std::io::Result<()> {
+    let free = (1..).map(|number| aside(path, number)).find(|other| !other.exists());
+    fs::rename(path, free.unwrap_or_else(|| aside(path, 0)))
+}
+
+fn was_set_aside(path: &Path) -> bool {
+    aside(path, 1).exists()
+}
+
+fn aside(path: &Path, number: u32) -> PathBuf {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    path.with_file_name(format!("{name}.damaged-{number}"))
+}
+
+/// What is said of a file that was set aside.
+fn damaged(folder: &Path, instead: &str) -> String {
+    format!("a file in `{}` couldn't be read and was set aside there. {instead}", folder.display())
+}
+
+type Groups = BTreeMap<Id, Group>;
+
+fn read_groups(folder: &Path, keep: Duration, notes: &mut Vec<String>) -> Result<Groups, ServeError> {
     let unusable = |source| ServeError::Folder { path: folder.to_owned(), source };
     let mut groups = BTreeMap::new();
     for entry in fs::read_dir(folder).map_err(unusable)? {
         let path = entry.map_err(unusable)?.path();
+        let Some(id) = path.file_name().and_then(|name| Id::read(name.to_str()?)) else { continue };
         let file = path.join("group.json");
-        match read_json::<Group>(&file)? {
-            Some(mut group) => {
-                read_recordings(&path, &mut group, keep)?;
-                // A group that nobody came back to.
-                if group.order.is_empty() && older(&file, keep) {
-                    let _ = fs::remove_dir_all(&path);
-                } else {
-                    groups.insert(group.id.clone(), group);
+        let (mut group, group_lost) = match read_json::<Group>(&file)? {
+            Stands::Whole(group) if group.id == id => (group, false),
+            lost @ (Stands::Whole(_) | Stands::SetAside) => {
+                if matches!(lost, Stands::Whole(_)) {
+                    set_aside(&file).map_err(unusable)?;
                 }
+                notes.push(damaged(&path, "The group is there again with its clips, under a name of its number."));
+                (Group::restored(id, &path), true)
             }
             // Left behind when a group was removed while its clip was being worked on.
-            None if path.file_name().and_then(|name| Id::read(name.to_str()?)).is_some() => {
+            Stands::Nothing => {
                 let _ = fs::remove_dir_all(&path);
+                continue;
             }
-            None => {}
+        };
+        let recordings_lost = read_recordings(&path, &mut group, keep, notes)?;
+        if group_lost || recordings_lost {
+            // At once: a file that isn't there means that it was removed.
+            keep_in(&file, &group)?;
+        }
+        // A group that nobody came back to.
+        if group.order.is_empty() && older(&file, keep) {
+            let _ = fs::remove_dir_all(&path);
+        } else {
+            groups.insert(group.id.clone(), group);
         }
     }
     Ok(groups)
 }
 
-/// Reads the recordings of a group; removes what nobody touched for long, and uploads that were cut off.
-fn read_recordings(folder: &Path, group: &mut Group, keep: Duration) -> Result<(), ServeError> {
+impl Group {
+    /// A group whose own file is lost: its clips are those that stand in its folder.
+    fn restored(id: Id, folder: &Path) -> Self {
+        let ids = fs::read_dir(folder).into_iter().flatten().flatten();
+        let mut order: Vec<Id> = ids.filter_map(|entry| Id::read(entry.file_name().to_str()?)).collect();
+        let written =
+            |id: &Id| fs::metadata(folder.join(id.as_str()).join("clip")).and_then(|clip| clip.modified()).ok();
+        order.sort_by_key(written);
+        let name = format!("Group {}", &id.as_str()[..4]);
+        Self { id, name, order, recordings: HashMap::new(), uploads: 0 }
+    }
+}
+
+/// Reads the recordings of a group; removes what nobody touched for long, and uploads that were cut off. Gives whether one had to be begun
+/// anew.
+fn read_recordings(
+    folder: &Path,
+    group: &mut Group,
+    keep: Duration,
+    notes: &mut Vec<String>,
+) -> Result<bool, ServeError> {
+    let mut lost = false;
     let unusable = |source| ServeError::Folder { path: folder.to_owned(), source };
     for entry in fs::read_dir(folder).map_err(unusable)? {
         let path = entry.map_err(unusable)?.path();
         let Some(id) = path.file_name().and_then(|name| Id::read(name.to_str()?)) else { continue };
         let file = path.join("recording.json");
-        let recording = read_json::<Recording>(&file)?.filter(|_| group.order.contains(&id) && !older(&file, keep));
+        let clip = fs::metadata(path.join("clip")).ok().filter(|clip| clip.len() > 0);
+        let recording = match read_json::<Recording>(&file)? {
+            Stands::Whole(recording) if recording.id == id && recording.is_whole() => {
+                Some(recording).filter(|_| group.order.contains(&id) && !older(&file, keep))
+            }
+            Stands::Whole(_) | Stands::SetAside => match clip {
+                Some(clip) => {
+                    if file.exists() {
+                        set_aside(&file).map_err(unusable)?;
+                    }
+                    notes.push(damaged(
+                        &path,
+                        "The clip is whole and is looked at anew; what was stated about it is lost.",
+                    ));
+                    if !group.order.contains(&id) {
+                        group.order.push(id.clone());
+                    }
+                    let anew = Recording::new(id.clone(), "clip".to_owned(), clip.len());
+                    keep_in(&file, &anew)?;
+                    lost = true;
+                    Some(anew)
+                }
+                None => None,
+            },
+            Stands::Nothing => None,
+        };
         match recording {
             Some(recording) => _ = group.recordings.insert(id, recording),
             None => {
@@ -701,7 +865,12 @@ fn read_recordings(folder: &Path, group: &mut Group, keep: Duration) -> Result<(
         }
     }
     group.order.retain(|id| group.recordings.contains_key(id));
-    Ok(())
+    Ok(lost)
+}
+
+fn keep_in(path: &Path, value: &impl Serialize) -> Result<(), ServeError> {
+    let written = serde_json::to_vec(value).map_err(std::io::Error::other).and_then(|text| write_durably(path, &text));
+    written.map_err(|source| ServeError::Folder { path: path.to_owned(), source })
 }
 
 fn older(path: &Path, keep: Duration) -> bool {

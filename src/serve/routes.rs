@@ -12,12 +12,14 @@ use axum::{Extension, Json, Router};
 use http_body_util::BodyExt;
 use serde::{Deserialize, Serialize};
 use tokio::io::AsyncWriteExt;
+use tower_http::timeout::{RequestBodyTimeoutLayer, TimeoutLayer};
 
 use super::aim::{self, Asked, Launch};
 use super::change::{self, Mend};
 use super::error::Refusal;
 use super::guard::{Entrance, Session};
 use super::id::Id;
+use super::limits::Limits;
 use super::room::{Room, Upload, Who};
 use super::setup::Setup;
 use super::view;
@@ -36,7 +38,6 @@ pub fn router(room: Arc<Room>) -> Router {
         .route("/group/{group}", get(group_page))
         .route("/static/{name}", get(static_file))
         .route("/api/sheet", get(sheet))
-        .route("/api/clips", post(upload))
         .route("/api/clips/{id}", get(clip).delete(remove))
         .route("/api/clips/{id}/setup", post(set_up))
         .route("/api/clips/{id}/mend", post(mend))
@@ -54,7 +55,15 @@ pub fn router(room: Arc<Room>) -> Router {
         .route("/api/clips/{id}/file/{name}", get(file))
         .fallback(|| async { Refusal::not_found() })
         .layer(DefaultBodyLimit::max(SMALL));
-    api.with_state(room)
+    // A clip takes its own time; how long and how slowly it may come is seen to while it is received.
+    in_time(api, &room.limits).route("/api/clips", post(upload)).with_state(room)
+}
+
+/// Bounds the time that a request may take: bodies that don't come or drip hold nobody's place.
+pub fn in_time<S: Clone + Send + Sync + 'static>(routes: Router<S>, limits: &Limits) -> Router<S> {
+    routes
+        .layer(RequestBodyTimeoutLayer::new(limits.body_silence))
+        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, limits.answer))
 }
 
 #[derive(Deserialize)]
@@ -149,15 +158,42 @@ async fn upload(
     headers: HeaderMap,
     body: Body,
 ) -> Result<Response, Refusal> {
-    let group = WhichGroup { group: named.group }.of(&session)?;
+    let mut body = body;
+    let taken = take_in(&room, &session, named, &headers, &mut body).await;
+    let id = taken.inspect_err(|_| listen_on(&room.limits, body))?;
+    Ok((StatusCode::CREATED, Json(Made { id })).into_response())
+}
+
+async fn take_in(
+    room: &Arc<Room>,
+    session: &Session,
+    named: Named,
+    headers: &HeaderMap,
+    body: &mut Body,
+) -> Result<Id, Refusal> {
+    let group = WhichGroup { group: named.group }.of(session)?;
     let upload = room.begin_upload(&group)?;
     let stated = headers.get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse::<u64>().ok());
     if stated.is_some_and(|length| length > upload.most_bytes) {
         return Err(too_large(upload.most_bytes));
     }
-    let bytes = receive(&room, &upload, body).await?;
-    let id = upload.finish(&named.name.unwrap_or_default(), bytes)?;
-    Ok((StatusCode::CREATED, Json(Made { id })).into_response())
+    let bytes = receive(room, &upload, body).await?;
+    upload.finish(&named.name.unwrap_or_default(), bytes)
+}
+
+/// Goes on reading for a while what nobody wants any more: a connection that is closed with something unread is reset, and the sender then
+/// never reads why it was refused.
+fn listen_on(limits: &Limits, mut body: Body) {
+    let (most, within) = (limits.refused_bytes, limits.refused);
+    tokio::spawn(tokio::time::timeout(within, async move {
+        let mut read = 0;
+        while let Some(Ok(frame)) = body.frame().await {
+            read += frame.into_data().map_or(0, |data| data.len() as u64);
+            if read > most {
+                break;
+            }
+        }
+    }));
 }
 
 fn too_large(most_bytes: u64) -> Refusal {
@@ -169,7 +205,7 @@ fn too_large(most_bytes: u64) -> Refusal {
 }
 
 /// Writes a body to the disk as it comes, within the limits of size, silence and slowness.
-async fn receive(room: &Room, upload: &Upload, mut body: Body) -> Result<u64, Refusal> {
+async fn receive(room: &Room, upload: &Upload, body: &mut Body) -> Result<u64, Refusal> {
     upload.prepare().map_err(Refusal::internal)?;
     let mut file = tokio::fs::File::create(upload.folder().join("clip")).await.map_err(Refusal::internal)?;
     let (began, silence) = (Instant::now(), room.limits.upload_silence);
@@ -243,7 +279,8 @@ async fn clip(
         let moment = view::moment(&room, &group, &recording);
         let over = wanted.after.is_none_or(|after| moment.count != after);
         if over || tokio::time::Instant::now() >= until {
-            let view = blocking(move || Ok(view::recording(&room, &group, &recording, moment, mark))).await?;
+            let turn = room.turn(&group).await;
+            let view = turn.take(move || Ok(view::recording(&room, &group, &recording, moment, mark))).await?;
             return Ok(Json(view).into_response());
         }
         let _ = tokio::time::timeout_at(until, changes.changed()).await;
@@ -337,15 +374,17 @@ async fn aim_for(
     Json(aiming): Json<Aiming>,
 ) -> Result<Response, Refusal> {
     let (group, id) = session.owner_of(&room, &id)?;
-    let told = blocking(move || {
-        let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
-        let rig = recording.step().setup.settings(&room.common())?.rig;
-        let measured = room.measured(&group, &recording)?.ok_or_else(Refusal::not_found)?;
-        let mut flights = measured.shown.flights.iter();
-        let flight = flights.find(|flight| flight.number == aiming.flight).ok_or_else(Refusal::not_found)?;
-        aim::answer(Some(Launch::of_flight(flight)), &aiming.asked, &rig, wanted.mark())
-    })
-    .await?;
+    let turn = room.turn(&group).await;
+    let told = turn
+        .take(move || {
+            let recording = room.recording(&group, &id).ok_or_else(Refusal::not_found)?;
+            let rig = recording.step().setup.settings(&room.common())?.rig;
+            let measured = room.measured(&group, &recording)?.ok_or_else(Refusal::not_found)?;
+            let mut flights = measured.shown.flights.iter();
+            let flight = flights.find(|flight| flight.number == aiming.flight).ok_or_else(Refusal::not_found)?;
+            aim::answer(Some(Launch::of_flight(flight)), &aiming.asked, &rig, wanted.mark())
+        })
+        .await?;
     Ok(Json(told).into_response())
 }
 
@@ -384,7 +423,8 @@ async fn act(
     act: impl FnOnce(&Room, &Id, &Id) -> Result<(), Refusal> + Send + 'static,
 ) -> Result<StatusCode, Refusal> {
     let (group, id) = session.owner_of(&room, &id)?;
-    blocking(move || act(&room, &group, &id)).await?;
+    let turn = room.turn(&group).await;
+    turn.take(move || act(&room, &group, &id)).await?;
     Ok(StatusCode::NO_CONTENT)
 }
 
@@ -446,7 +486,8 @@ async fn made(
         let path = room.recording_folder(&group, &id).join("overlay.mp4");
         tokio::fs::read(path).await.ok().filter(|_| ready).ok_or_else(Refusal::not_found)?
     } else {
-        blocking(move || {
+        let turn = room.turn(&group).await;
+        turn.take(move || {
             let measured = room.measured(&group, &recording)?.ok_or_else(Refusal::not_found)?;
             measured.file(&name, wanted.mark(), wanted.dark.is_some())?.ok_or_else(Refusal::not_found)
         })
@@ -473,4 +514,60 @@ fn kind_of(name: &str) -> Option<&'static str> {
         "mp4" => "video/mp4",
         _ => return None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::serve::room::{Mode, RoomOptions};
+    use crate::serve::{Entrance, guarded};
+    use hyper::service::Service;
+    use hyper_util::service::TowerToHyperService;
+
+    /// A room with one group and a clip that was never looked at; no worker takes anything from its queue.
+    fn room(folder: &std::path::Path) -> (Arc<Room>, String, String) {
+        let options = RoomOptions {
+            mode: Mode::Alone,
+            folder: folder.to_owned(),
+            limits: Limits::default(),
+            program: "nowhere".into(),
+        };
+        let room = Arc::new(Room::open(options).unwrap());
+        let session = room.enter(&room.key()).unwrap();
+        let Some(Who::Group(group)) = room.who(&session) else { panic!("no group") };
+        let upload = room.begin_upload(&group).unwrap();
+        upload.prepare().unwrap();
+        std::fs::write(upload.folder().join("clip"), "x").unwrap();
+        let id = upload.finish("shot.mp4", 1).unwrap();
+        (room, session, id.as_str().to_owned())
+    }
+
+    /// A first line with method and path, where ID stands for the clip's, and a body.
+    #[test]
+    fn fuzz_requests() {
+        let folder = tempfile::tempdir().unwrap();
+        let (room, session, id) = room(folder.path());
+        let entrance = Entrance::own(7321);
+        let cookie = format!("{}={session}", entrance.cookie_name());
+        let app = TowerToHyperService::new(guarded(entrance, router(room)));
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        crate::fuzz::fuzz("requests", Vec::new(), |bytes| {
+            let (line, body) = bytes.split_at(bytes.iter().position(|&byte| byte == b'\n').unwrap_or(bytes.len()));
+            let line = String::from_utf8_lossy(line).replace("ID", &id);
+            let (method, path) = line.split_once(' ').unwrap_or(("GET", &line));
+            // Long polls would wait for a change.
+            let request = axum::http::Request::builder()
+                .method(method)
+                .uri(path.replace("after", "later"))
+                .header("host", "127.0.0.1:7321")
+                .header("origin", "http://127.0.0.1:7321")
+                .header("content-type", "application/json")
+                .header("cookie", &cookie)
+                .body(Body::from(body.get(1..).unwrap_or_default().to_vec()));
+            // What is no request doesn't come through HTTP either.
+            let Ok(request) = request else { return };
+            let answer = runtime.block_on(app.call(request)).unwrap();
+            assert_ne!(answer.status(), StatusCode::INTERNAL_SERVER_ERROR, "{line}");
+        });
+    }
 }

@@ -5,6 +5,7 @@ use toml::{Table, Value};
 
 use super::error::Refusal;
 use super::id::Id;
+use crate::clip::RATES_HZ;
 use crate::measure::{Before, BeforeError, Expected, MeanLaunch, Mending, Origin, Settings};
 use crate::quantity::{Kind, Reading};
 use crate::rig::{Launcher, Rig};
@@ -190,6 +191,7 @@ impl RunSettings {
             },
             capture_rate_hz: self.capture_rate_hz,
             picture_rate_hz: None,
+            track: None,
             mending: Mending::default(),
             monte_carlo: None,
         }
@@ -273,7 +275,7 @@ impl Setup {
         let text = toml::to_string(&table).map_err(Refusal::internal)?;
         let rig =
             Rig::parse(&text).map_err(|error| Refusal::wrong(sentence(&error.to_string()), sentence(&error.hint())))?;
-        if self.capture_rate_hz.is_some_and(|rate| !(1.0..=100_000.0).contains(&rate)) {
+        if self.capture_rate_hz.is_some_and(|rate| !RATES_HZ.contains(&rate)) {
             return Err(Refusal::wrong("That is no frame rate.", "Give frames per second, such as 240."));
         }
         let ball_at = match &self.ball_at {

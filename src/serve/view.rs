@@ -9,7 +9,7 @@ use super::error::Failure;
 use super::id::Id;
 use super::measured::Measured;
 use super::queue::{Job, JobKind, Place};
-use super::recording::{Answer, KeptFrames, Recording, RunState};
+use super::recording::{Answer, KeptFrames, Recording, Run, RunState, Shows};
 use super::room::{GroupInShort, Mode, Room};
 use super::setup::{Prediction, Setup, sentence};
 use crate::measurement::{BudgetLine, FlightMeasurement, Remedy, VerdictStatement};
@@ -127,7 +127,7 @@ fn stage(room: &Room, group: &Id, recording: &Recording) -> Stage {
     };
     let Some(run) = recording.run(&settings) else { return Stage::Scale };
     match &run.state {
-        RunState::Done => Stage::Done,
+        RunState::Done => shown(room, &job, run, recording),
         RunState::Cancelled => Stage::Cancelled,
         RunState::Failed(failure) => Stage::Failed { failure: failure.clone() },
         RunState::Wanted => {
@@ -137,6 +137,24 @@ fn stage(room: &Room, group: &Id, recording: &Recording) -> Stage {
                 _ => working(room.progress(&job), look),
             }
         }
+    }
+}
+
+/// Where the numbers are that a step shows of a run that is done.
+fn shown(room: &Room, job: &dyn Fn(JobKind) -> Job, run: &Run, recording: &Recording) -> Stage {
+    let mended = match run.mended_as(&recording.step().mending) {
+        Shows::Found => return Stage::Done,
+        Shows::NotYet => return Stage::Waiting { ahead: 0 },
+        Shows::Mended(mended) => mended,
+    };
+    match &mended.state {
+        // Why there is no answer stands on the sheet, with what can be undone.
+        RunState::Done | RunState::Failed(_) => Stage::Done,
+        RunState::Cancelled => Stage::Cancelled,
+        RunState::Wanted => match room.queue.place(&job(JobKind::Mend(run.number, mended.number))) {
+            Some(Place::Waiting(ahead)) => Stage::Waiting { ahead },
+            _ => Stage::Working { words: "Working it out again.".to_owned(), done: None },
+        },
     }
 }
 

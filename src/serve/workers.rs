@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use super::child::{self, Ended, Look, Order, Said, Task};
 use super::error::{Failure, FailureKind, Refusal};
+use super::limits::ChildLimits;
 use super::queue::{Job, JobKind};
 use super::recording::{KeptFrames, Recording, RunState};
 use super::room::{Room, private_folder};
@@ -62,6 +63,11 @@ fn order(room: &Room, job: &Job) -> Result<Order, Refusal> {
         JobKind::Measure(number) => {
             (Task::Measure { settings: Box::new(run(number)?.settings.clone()) }, run_folder(number))
         }
+        JobKind::Mend(number, mended) => {
+            let run = run(number)?;
+            let mended = run.mended.iter().find(|other| other.number == mended).ok_or_else(Refusal::not_found)?;
+            (Task::Mend { number: mended.number, mending: mended.mending.clone() }, run_folder(number))
+        }
         JobKind::Frames(number) => {
             let frames = run(number)?.frames.clone().ok_or_else(Refusal::not_found)?;
             (Task::Frames { ranges: frames.ranges, cut: frames.cut }, run_folder(number))
@@ -76,7 +82,25 @@ fn order(room: &Room, job: &Job) -> Result<Order, Refusal> {
         ),
     };
     private_folder(&folder).map_err(Refusal::internal)?;
-    Ok(Order { limits: room.limits.child, clip: own.join("clip"), name: recording.name, folder, task })
+    let limits = limits(room.limits.child, job.kind, recording.look.as_ref());
+    Ok(Order { limits, clip: own.join("clip"), name: recording.name, folder, task })
+}
+
+/// No clip may take longer than is in line with its length, whatever it says of itself.
+fn limits(most: ChildLimits, kind: JobKind, look: Option<&Look>) -> ChildLimits {
+    /// For starting, and for what is done once.
+    const START_S: f64 = 60.0;
+    /// Twenty times what a 1080p clip takes a pixel of its frames on two busy cores. Common practice, no source.
+    const S_PER_PIXEL: f64 = 4e-7;
+    let pixels = match (kind, look) {
+        (JobKind::Look | JobKind::Mend(..), _) => 0.0,
+        (_, Some(look)) => look.frames.unwrap_or(10_000) as f64 * (look.width * look.height) as f64,
+        (_, None) => f64::INFINITY,
+    };
+    let wall_s = (START_S + S_PER_PIXEL * pixels).min(most.wall_s as f64) as u64;
+    // Every core may be busy with it.
+    let cores = std::thread::available_parallelism().map_or(1, usize::from) as u64;
+    ChildLimits { wall_s, processor_s: most.processor_s.min(wall_s * cores), ..most }
 }
 
 /// Writes what is shown for the child to draw.
@@ -91,6 +115,7 @@ fn write_down(room: &Room, job: &Job, ended: Ended) -> Result<(), Refusal> {
     match job.kind {
         JobKind::Look => looked(room, job, ended),
         JobKind::Measure(number) => measured(room, job, number, ended),
+        JobKind::Mend(number, mended) => mended_once(room, job, (number, mended), ended),
         JobKind::Frames(number) => room.change(&job.group, &job.recording, |recording| {
             recording.revision += 1;
             if let Some(frames) = recording.run_numbered(number).and_then(|run| run.frames.as_mut()) {
@@ -106,6 +131,18 @@ fn write_down(room: &Room, job: &Job, ended: Ended) -> Result<(), Refusal> {
             }
         }),
     }
+}
+
+fn mended_once(room: &Room, job: &Job, (run, number): (u32, u32), ended: Ended) -> Result<(), Refusal> {
+    room.change(&job.group, &job.recording, |recording| {
+        recording.revision += 1;
+        let run = recording.run_numbered(run);
+        // One that was given up meanwhile isn't there any more.
+        let mended = run.and_then(|run| run.mended.iter_mut().find(|mended| mended.number == number));
+        if let Some(mended) = mended {
+            mended.state = state_of(ended);
+        }
+    })
 }
 
 /// Frames that are shown at a time to find the ball in.
@@ -167,6 +204,7 @@ fn measured(room: &Room, job: &Job, number: u32, ended: Ended) -> Result<(), Ref
     }
     if wanted {
         room.queue.push(Job { kind: JobKind::Frames(number), ..job.clone() });
+        room.mend_if_needed(&job.group, &job.recording)?;
     }
     Ok(())
 }

@@ -239,8 +239,29 @@ impl Drop for Server {
     }
 }
 
-fn connect(to: (&str, u16)) -> TcpStream {
-    let stream = TcpStream::connect(to).unwrap();
+thread_local! {
+    static DEVICE: std::cell::Cell<Option<std::net::Ipv4Addr>> = const { std::cell::Cell::new(None) };
+}
+
+/// From now on this thread's requests come from that address of the loopback net, as from a device of its own.
+pub fn as_device(address: std::net::Ipv4Addr) {
+    DEVICE.set(Some(address));
+}
+
+fn connected(to: (&str, u16)) -> std::io::Result<TcpStream> {
+    let Some(device) = DEVICE.get() else { return TcpStream::connect(to) };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+    let stream = runtime.block_on(async {
+        let socket = tokio::net::TcpSocket::new_v4()?;
+        socket.bind((device, 0).into())?;
+        socket.connect(std::net::SocketAddr::new(to.0.parse().map_err(std::io::Error::other)?, to.1)).await?.into_std()
+    })?;
+    stream.set_nonblocking(false)?;
+    Ok(stream)
+}
+
+pub fn connect(to: (&str, u16)) -> TcpStream {
+    let stream = connected(to).unwrap();
     stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
     stream
 }

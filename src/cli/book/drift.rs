@@ -17,7 +17,6 @@ use crate::book::{Series, text_chart, words};
 use crate::cli::output::{CommandError, Console, Exit};
 use crate::maths::power::{Plan, smallest_shift};
 use crate::maths::tests_of_means::t_quantile;
-use crate::report::files::write_atomically;
 use crate::units::Length;
 
 #[derive(Debug, Args)]
@@ -248,10 +247,7 @@ pub(super) fn chart(place: &Place, arguments: &ChartArguments) -> Result<(), Com
         }
         Some(path) => {
             let picture = picture(&check, path)?;
-            write_atomically(path, &picture).map_err(|error| {
-                let hint = error.hint();
-                CommandError::new(Exit::Environment, error).with_hint(hint)
-            })?;
+            place.console.write(path, &picture)?;
             place.console.result(format!("chart of {} shots drawn to {}", check.points.len(), path.display()));
         }
     }

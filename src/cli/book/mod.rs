@@ -188,6 +188,7 @@ pub fn run(arguments: BookArguments, console: &Console) -> Result<(), CommandErr
             Ok(())
         }
         Action::Export { file, which } => {
+            console.may_write(&file)?;
             let selection = Selection { with_set_aside: true, ..which.selection() };
             let count = place.open()?.export(&selection, &file).map_err(failed)?;
             console.result(format!("{count} shots written to {}", file.display()));
@@ -252,6 +253,7 @@ impl Place {
 }
 
 fn rescue_book(place: &Place, file: &std::path::Path) -> Result<(), CommandError> {
+    place.console.may_write(file)?;
     let rescued = rescue(&place.path, file).map_err(failed)?;
     place.console.result(format!("{} shots saved to {}", rescued.shots, file.display()));
     if !rescued.unreadable.is_empty() {

@@ -17,6 +17,7 @@ use crate::report::class;
 use crate::report::files::write_atomically;
 use crate::report::numbers::DecimalMark;
 use crate::rig::Rig;
+use crate::small_file::{self, MEASUREMENT_BYTES, NOTES_BYTES};
 
 /// Who shot which clip, and how the work is done.
 #[derive(Debug, Args)]
@@ -27,13 +28,16 @@ pub struct ClassArguments {
     /// well. What it doesn't state comes from `--rig`, part by part.
     #[arg(long, value_name = "FILE")]
     groups: Option<PathBuf>,
-    /// Leave out clips whose results already stand under `--out`.
+    /// Go on with what stands under `--out`: clips with the same results as before are left out, the tables made anew.
     #[arg(long, requires = "out")]
     resume: bool,
     /// Measure so many clips at a time.
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
     jobs: u16,
 }
+
+/// Letters of a group's name: more fit no table and no label.
+const LONGEST_GROUP: usize = 80;
 
 /// What came of one clip.
 pub type Measured = Result<Measurement, CommandError>;
@@ -77,23 +81,11 @@ impl Groups {
             CommandError::new(Exit::BadInput, format!("the groups in `{}` can't be read: {what}", path.display()))
                 .with_hint("its first line is `clip,group`, then a line for each clip, such as `IMG_2041.mp4,Table 3`")
         };
-        let text = std::fs::read_to_string(path).map_err(|error| bad(error.to_string()))?;
-        // Spreadsheets of countries with a decimal comma write semicolons.
-        let head = text.lines().next().unwrap_or_default();
-        let delimiter = if head.contains(';') { b';' } else { b',' };
-        let text = text.trim_start_matches('\u{feff}');
-        let mut reader =
-            csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
-        let mut groups = Self::default();
-        for line in reader.deserialize::<Line>() {
-            let line = line.map_err(|error| bad(error.to_string()))?;
-            let clip = file_name(Path::new(&line.clip));
-            if let Some(rig) = line.rig.filter(|rig| !rig.is_empty()) {
-                // A rig is named as seen from the list.
-                groups.rigs.insert(clip.clone(), path.parent().unwrap_or(Path::new("")).join(rig));
-            }
-            groups.names.insert(clip, line.group);
-        }
+        let text = small_file::text(path, NOTES_BYTES).map_err(|error| bad(error.to_string()))?;
+        let mut groups = groups_of(&text).map_err(bad)?;
+        // A rig is named as seen from the list.
+        let beside = path.parent().unwrap_or(Path::new(""));
+        groups.rigs.values_mut().for_each(|rig| *rig = beside.join(&*rig));
         Ok(groups)
     }
 }
@@ -126,6 +118,30 @@ impl MeasureArguments {
     }
 }
 
+/// Groups and rigs by the clip's file name, from the text of a table; or what is wrong with it.
+fn groups_of(text: &str) -> Result<Groups, String> {
+    // Spreadsheets of countries with a decimal comma write semicolons.
+    let head = text.lines().next().unwrap_or_default();
+    let delimiter = if head.contains(';') { b';' } else { b',' };
+    let text = text.trim_start_matches('\u{feff}');
+    let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).trim(csv::Trim::All).from_reader(text.as_bytes());
+    let mut groups = Groups::default();
+    for line in reader.deserialize::<Line>() {
+        let line = line.map_err(|error| error.to_string())?;
+        let letters = line.group.chars().count();
+        if letters > LONGEST_GROUP {
+            return Err(format!(
+                "the group of `{}` has {letters} letters, and a name may have {LONGEST_GROUP}",
+                line.clip
+            ));
+        }
+        let clip = file_name(Path::new(&line.clip));
+        groups.rigs.extend(line.rig.filter(|rig| !rig.is_empty()).map(|rig| (clip.clone(), PathBuf::from(rig))));
+        groups.names.insert(clip, line.group);
+    }
+    Ok(groups)
+}
+
 #[derive(Deserialize)]
 struct Line {
     clip: String,
@@ -138,8 +154,18 @@ fn file_name(clip: &Path) -> String {
     clip.file_name().unwrap_or(clip.as_os_str()).to_string_lossy().into_owned()
 }
 
-/// Measures the clips, each with its own settings, several at a time when that was asked for, and says each one's result as it comes; the rows in the order
-/// of the clips.
+/// Refuses, before anything is measured, to replace results that stand under `--out`. With `--resume` they are gone on with.
+///
+/// # Errors
+/// For the first file that is there.
+pub fn may_write(clips: &[PathBuf], arguments: &MeasureArguments, console: &Console) -> Result<(), CommandError> {
+    let Some(out) = arguments.out.as_ref().filter(|_| !arguments.class.resume) else { return Ok(()) };
+    outputs::may_fill(out, &outputs::OF_ALL, console)?;
+    outputs::folder_names(clips).iter().try_for_each(|name| outputs::may_fill_of_one(&out.join(name), console))
+}
+
+/// Measures the clips, each with its own settings, several at a time when that was asked for, and says each one's result as it comes;
+/// the rows in the order of the clips.
 ///
 /// # Errors
 /// When the groups can't be read. What is wrong with a clip stands in its row.
@@ -150,14 +176,16 @@ pub fn measure_all<'a>(
     groups: &Groups,
     console: &Console,
 ) -> Result<Vec<Row<'a>>, CommandError> {
+    let folders = outputs::folder_names(clips);
     let next = AtomicUsize::new(0);
     let results: Mutex<Vec<Option<Measured>>> = Mutex::new(clips.iter().map(|_| None).collect());
     // A spinner a thread would overwrite each other.
     let console_of_one = if arguments.class.jobs == 1 { *console } else { console.without_progress() };
     let work = || {
-        while let Some(clip) = clips.get(next.fetch_add(1, Ordering::Relaxed)) {
-            let place = clips.iter().position(|other| std::ptr::eq(other, clip)).unwrap_or_default();
-            let result = one_of_many(clip, clips, arguments, &settings[place], &console_of_one);
+        loop {
+            let place = next.fetch_add(1, Ordering::Relaxed);
+            let (Some(clip), Some(folder)) = (clips.get(place), folders.get(place)) else { break };
+            let result = one_of_many(clip, folder, arguments, &settings[place], &console_of_one);
             if !arguments.json {
                 console.result(words::line(clip, &result, arguments.decimal_mark()));
             }
@@ -174,20 +202,26 @@ pub fn measure_all<'a>(
 
 fn one_of_many(
     clip: &Path,
-    clips: &[PathBuf],
+    folder: &str,
     arguments: &MeasureArguments,
     settings: &Settings,
     console: &Console,
 ) -> Measured {
-    let folder = arguments.out.as_ref().map(|out| out.join(outputs::folder_name(clip, clips)));
-    if let Some(folder) = folder.as_deref().filter(|_| arguments.class.resume)
-        && let Some(measurement) = already_measured(folder, clip, settings)
-    {
-        return Ok(measurement);
+    let folder = arguments.out.as_ref().map(|out| out.join(folder));
+    let mut options = arguments.output_options(clip, console);
+    if let Some(folder) = folder.as_deref().filter(|_| arguments.class.resume) {
+        if let Some(measurement) = already_measured(folder, clip, settings) {
+            return Ok(measurement);
+        }
+        // What an interrupted run left is no result; one of another clip or rig is kept unless the word is given.
+        options.keep_existing &= !outputs::is_unfinished(folder);
+        if options.keep_existing {
+            outputs::may_fill_of_one(folder, console)?;
+        }
     }
     let outcome = super::measured_and_compared(clip, arguments, settings, console)?;
     if let Some(folder) = folder {
-        outputs::write(&folder, &outcome, &arguments.output_options(clip))?;
+        outputs::write(&folder, &outcome, &options)?;
     }
     Ok(outcome.measurement)
 }
@@ -195,7 +229,7 @@ fn one_of_many(
 /// The measurement that stands in the folder, if it is of this very clip, this rig and this version of the program. The outputs
 /// write it last: where it stands, all stand.
 fn already_measured(folder: &Path, clip: &Path, settings: &Settings) -> Option<Measurement> {
-    let text = std::fs::read_to_string(folder.join("measurement.json")).ok()?;
+    let text = small_file::text(&folder.join("measurement.json"), MEASUREMENT_BYTES).ok()?;
     let measurement: Measurement = serde_json::from_str(&text).ok()?;
     let same_clip =
         measurement.reading.fingerprint.is_some() && measurement.reading.fingerprint == fingerprint_of(clip);
@@ -217,7 +251,11 @@ pub fn keep(rows: &[Row<'_>], arguments: &MeasureArguments, console: &Console) -
         }
     }
     match &arguments.out {
-        Some(out) => write_tables(rows, out, arguments.decimal_mark()),
+        // Made of what stands in the folders, so that going on with them replaces the tables.
+        Some(out) if arguments.class.resume => {
+            write_tables(rows, out, arguments.decimal_mark(), &|path, text| Ok(write_atomically(path, text)?))
+        }
+        Some(out) => write_tables(rows, out, arguments.decimal_mark(), &|path, text| console.write(path, text)),
         None => Ok(()),
     }
 }
@@ -226,12 +264,16 @@ pub fn keep(rows: &[Row<'_>], arguments: &MeasureArguments, console: &Console) -
 ///
 /// # Errors
 /// When a file refuses.
-pub fn write_tables(rows: &[Row<'_>], out: &Path, mark: DecimalMark) -> Result<(), CommandError> {
+pub fn write_tables(
+    rows: &[Row<'_>],
+    out: &Path,
+    mark: DecimalMark,
+    write: &dyn Fn(&Path, &[u8]) -> Result<(), CommandError>,
+) -> Result<(), CommandError> {
     let lines = words::class_lines(rows);
-    let files = [("class.csv", class::csv(&lines, mark)), ("class.html", class::html(&lines, mark))];
-    for (name, text) in files {
-        write_atomically(&out.join(name), text.as_bytes())
-            .map_err(|error| CommandError::new(Exit::Environment, &error).with_hint(error.hint()))?;
+    let texts = [class::csv(&lines, mark), class::html(&lines, mark)];
+    for (name, text) in outputs::OF_ALL.iter().zip(texts) {
+        write(&out.join(name), text.as_bytes())?;
     }
     Ok(())
 }
@@ -274,5 +316,16 @@ mod tests {
         assert_eq!(of("plain.mp4"), (Some(0.07), Some(3.0), None));
         assert_eq!(of("beside.mp4"), (Some(0.07), Some(4.0), None));
         assert_eq!(of("listed.mp4"), (Some(0.07), None, Some(5.0)));
+    }
+
+    #[test]
+    fn fuzz_groups() {
+        crate::fuzz::fuzz("groups", Vec::new(), |bytes| {
+            let Ok(text) = std::str::from_utf8(bytes) else { return };
+            match groups_of(text) {
+                Ok(groups) => assert!(groups.names.values().all(|group| group.chars().count() <= LONGEST_GROUP)),
+                Err(what) => assert!(!what.is_empty()),
+            }
+        });
     }
 }

@@ -7,8 +7,9 @@ use clap::Args;
 use super::class::ClassArguments;
 use super::forecast::ForecastArguments;
 use super::record::RecordArguments;
-use crate::cli::output::{CommandError, Exit};
+use crate::cli::output::{CommandError, Console, Exit};
 use crate::cli::statement::BookOptions;
+use crate::clip::RATES_HZ;
 use crate::measure::{Mending, QUICK_RUN, Settings};
 use crate::report::figure::{Sheet, Style, Theme};
 use crate::report::numbers::DecimalMark;
@@ -36,6 +37,9 @@ pub struct MeasureArguments {
     /// Frames per second of a folder of pictures.
     #[arg(long, value_name = "HZ")]
     pub picture_rate: Option<f64>,
+    /// Which moving picture of a file that holds several, counted from 1.
+    #[arg(long, value_name = "N")]
+    pub track: Option<usize>,
     /// Look for the ball only in this part of the picture, as `200,0 to 1280,700` (two corners).
     #[arg(long, value_name = "CORNERS")]
     pub region: Option<String>,
@@ -91,14 +95,19 @@ impl MeasureArguments {
     }
 
     /// How the files look; `clip` goes into the command that the lab sheet shows.
-    pub fn output_options(&self, clip: &std::path::Path) -> OutputOptions {
+    pub fn output_options(&self, clip: &std::path::Path, console: &Console) -> OutputOptions {
         let style = Style {
             theme: if self.dark { Theme::Dark } else { Theme::Light },
             sheet: if self.slide { Sheet::Slide } else { Sheet::Page },
             decimal_mark: self.decimal_mark(),
             ..Style::default()
         };
-        OutputOptions { style, hand_in: self.hand_in, command: Some(self.command(clip)) }
+        OutputOptions {
+            style,
+            hand_in: self.hand_in,
+            command: Some(self.command(clip)),
+            keep_existing: !console.overwrites(),
+        }
     }
 
     /// What gives the same numbers again.
@@ -112,6 +121,7 @@ impl MeasureArguments {
             ("groups", self.class.groups_file()),
             ("capture-rate", number(self.capture_rate)),
             ("picture-rate", number(self.picture_rate)),
+            ("track", self.track.map(|track| track.to_string())),
             ("region", self.region.clone()),
             ("time", self.time.clone()),
             ("ball-colour", self.ball_colour.clone()),
@@ -132,10 +142,10 @@ impl MeasureArguments {
     /// Wrong use, with what to type instead.
     pub fn settings(&self) -> Result<Settings, CommandError> {
         for rate in [self.capture_rate, self.picture_rate].into_iter().flatten() {
-            if !(rate.is_finite() && rate > 0.0) {
+            if !RATES_HZ.contains(&rate) {
                 return Err(wrong(
-                    format!("a rate must be above zero, and {rate} is not"),
-                    "give frames per second, such as 240",
+                    format!("no camera records {rate} frames per second"),
+                    "give frames per second, from 1 to 100000, such as 240",
                 ));
             }
         }
@@ -144,6 +154,7 @@ impl MeasureArguments {
             find: self.find()?,
             capture_rate_hz: self.capture_rate,
             picture_rate_hz: self.picture_rate,
+            track: self.track,
             mending: match &self.mend {
                 Some(path) => Mending::read(path).map_err(|error| wrong(&error, error.hint()))?,
                 None => Mending::default(),

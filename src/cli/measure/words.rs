@@ -355,7 +355,7 @@ pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
     let mut lines: Vec<String> = cells
         .iter()
         .map(|row| {
-            let padded = row.iter().zip(widths).map(|(cell, width)| format!("{cell:<width$}")).collect::<Vec<_>>();
+            let padded = row.iter().zip(widths).map(|(cell, width)| padded(cell, width)).collect::<Vec<_>>();
             padded.join("  ").trim_end().to_owned()
         })
         .collect();
@@ -369,6 +369,11 @@ pub fn table(rows: &[Row<'_>], mark: DecimalMark) -> String {
         lines.push(wrapped("  ", &format!("{} ({code}): {}", groups.join(", "), mark.said(&said))));
     }
     lines.join("\n")
+}
+
+/// The cell with blanks up to `width` letters, however wide that is: `format!` knows no width beyond 65 535.
+fn padded(cell: &str, width: usize) -> String {
+    format!("{cell}{}", " ".repeat(width.saturating_sub(cell.chars().count())))
 }
 
 /// The rows as the library's lines of a class.

@@ -83,6 +83,26 @@ fn the_users_word_goes_before_the_tag() {
     assert!(matches!(bad, Err(ClipError::BadRate(_))));
 }
 
+/// A tag of 10⁹ frames a second, stamps a thousand seconds or a nanosecond apart, and a user who slips.
+#[test]
+fn rates_at_which_no_camera_records_are_not_taken() {
+    for tag in [1e9, 0.2, -240.0, f64::NAN, f64::INFINITY] {
+        let clock = build(&uniform(50, 30.0), Some(tag), None);
+        assert_eq!((clock.slow_factor, clock.findings.len()), (1.0, 0), "{tag}");
+    }
+    let of = |rate: f64, user| {
+        let stamps: Vec<_> = uniform(50, rate).into_iter().map(Some).collect();
+        Clock::build(&stamps, &info(None), &ClipReport::default(), user)
+    };
+    for rate in [1e-3, 0.9, 1e9] {
+        assert!(matches!(of(rate, None), Err(ClipError::BadTimes { .. })), "{rate}");
+        assert!(matches!(of(30.0, Some(rate)), Err(ClipError::BadRate(_))), "{rate}");
+    }
+    assert!(of(1.5, None).is_ok() && of(90_000.0, None).is_ok() && of(30.0, Some(1000.0)).is_ok());
+    // Stamps are wrong now and then and the user knows better.
+    assert!((of(1e-3, Some(240.0)).unwrap().frame_rate_hz - 240.0).abs() < 1e-6);
+}
+
 #[test]
 fn a_cut_in_slow_motion_is_reported_and_does_not_bend_the_rate() {
     // The stamps of a phone's slow motion: a first interval of 0.325344 s, the rest 1/30 s, tagged 240.

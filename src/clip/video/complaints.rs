@@ -3,6 +3,8 @@
 //! A decoder with several threads hands out a frame's flags before the frame is done, so that damage which it covers up with
 //! neighbouring pictures isn't always marked, and some codecs never mark it. What all of them do is log it.
 
+#![allow(unsafe_code, reason = "FFmpeg's log is a C callback")]
+
 use std::ffi::{c_char, c_int, c_void};
 use std::ptr;
 use std::sync::Arc;

@@ -1,6 +1,8 @@
 //! From a decoded frame to the displayed picture: bit depth, range, dynamic range, pixel aspect and orientation, each only
 //! where the frame needs it.
 
+#![allow(unsafe_code, reason = "FFmpeg's table of pixel formats")]
+
 use ffmpeg_next::format::Pixel;
 use ffmpeg_next::software::scaling;
 use ffmpeg_next::util::color;

@@ -1,13 +1,15 @@
 //! The process in which a clip is opened.
 //!
 //! What a stranger uploads is decoded by a large library; so this is done in a process of its own, the program itself with a
-//! hidden command, that has limits on memory, time and file size and whose end harms nobody. The order goes to its stdin as
+//! hidden command, that has limits on memory, time and file size, is kept to its own files (`fence`), and whose end harms nobody. The order goes to its stdin as
 //! JSON; what it says comes from its stdout, a JSON object a line. Files go into the recording's own folder.
 
+mod fence;
 mod keep;
 mod run;
 mod work;
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
@@ -15,10 +17,11 @@ use serde::{Deserialize, Serialize};
 use super::error::Failure;
 use super::limits::ChildLimits;
 use super::setup::RunSettings;
+use crate::measure::Mending;
 use crate::report::numbers::DecimalMark;
 
 pub use keep::{read_strobes, write_strobes};
-pub use run::{Ended, run};
+pub use run::{Ended, run, unguarded};
 pub use work::work;
 
 /// The hidden command's name.
@@ -49,8 +52,17 @@ pub enum Task {
     /// Writes `peek-N.jpg`, made small, for every `step`th frame from `from` on, at most so many, and their numbers and times as
     /// `peek.json`.
     Peek { from: usize, step: usize, most: usize },
+    /// Tries what a child must not be able to do; the clip isn't opened.
+    Rehearse(Forbidden),
+    /// Writes the run's measurement with sightings mended as `mended-N.json`; the clip isn't opened.
+    Mend { number: u32, mending: Mending },
     /// Writes `overlay.mp4` of the measurement in that file.
     Overlay { measurement: PathBuf, mark: DecimalMark },
+}
+
+/// The file of a run's measurement with the mending of that number.
+pub fn mended_name(number: u32) -> String {
+    format!("mended-{number}.json")
 }
 
 /// A line of what the child says.
@@ -66,8 +78,20 @@ pub enum Said {
     Searching {
         frames: usize,
     },
+    /// What of the forbidden worked.
+    Could(Vec<String>),
     Done,
     Failed(Failure),
+}
+
+/// Things outside the child's own folder, to try whether it is kept from them.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Forbidden {
+    /// A file that is there.
+    pub file: PathBuf,
+    /// Where somebody listens.
+    pub address: SocketAddr,
+    pub program: PathBuf,
 }
 
 /// What a first look at a clip shows.

@@ -1,5 +1,6 @@
 //! Outside the child: starting it, listening to it, ending it.
 
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::Stdio;
 use std::time::Duration;
@@ -8,8 +9,10 @@ use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::process::Command;
 use tokio::sync::watch;
 
-use super::{COMMAND, Order, Said};
+use super::{COMMAND, Forbidden, Order, Said, Task};
 use crate::serve::error::{Failure, FailureKind};
+use crate::serve::limits::ChildLimits;
+use crate::serve::room::{Room, private_folder};
 
 /// How a child's work ended.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,10 +52,62 @@ pub async fn run(
     }
 }
 
+/// Where the system looks for the libraries that the program is linked with.
+const NEEDED_TO_START: [&str; 4] = [
+    "LD_LIBRARY_PATH",
+    "DYLD_LIBRARY_PATH",
+    "DYLD_FALLBACK_LIBRARY_PATH",
+    if cfg!(windows) { "PATH" } else { "SystemRoot" },
+];
+
+/// Has a child try what it must not be able to do; a sentence where this system doesn't keep it from something, or none can be started.
+pub async fn unguarded(room: &Room, own: SocketAddr) -> Option<String> {
+    let folder = room.folder.join("rehearsal");
+    let (_keep, cancel) = watch::channel(false);
+    let mut could = Vec::new();
+    let ended = match private_folder(&folder) {
+        Ok(()) => {
+            let forbidden =
+                Forbidden { file: room.folder.join("room.json"), address: own, program: room.program.clone() };
+            let order = Order {
+                limits: ChildLimits { wall_s: 20, ..room.limits.child },
+                clip: folder.join("clip"),
+                name: String::new(),
+                folder: folder.clone(),
+                task: Task::Rehearse(forbidden),
+            };
+            let hear = |said| {
+                if let Said::Could(what) = said {
+                    could = what;
+                }
+            };
+            run(&room.program, &order, 1, cancel, hear).await
+        }
+        Err(error) => Ended::Failed(fault(&error.to_string())),
+    };
+    let _ = std::fs::remove_dir_all(&folder);
+    match ended {
+        Ended::Failed(failure) => Some(format!("clips can't be opened here: {}", failure.message)),
+        _ if could.is_empty() => None,
+        _ => Some(format!(
+            "on this system the program that opens clips isn't kept from {}: let in only whom you know.",
+            could.join(", ")
+        )),
+    }
+}
+
 async fn listen(program: &Path, order: &Order, threads: usize, hear: &mut impl FnMut(Said)) -> std::io::Result<Ended> {
     /// No line that the child says is longer; what it writes beyond isn't read.
     const MOST_BYTES: u64 = 4 << 20;
-    let mut child = Command::new(program)
+    let mut command = Command::new(program);
+    // Nothing of the owner's surroundings: the child needs none of it, and what is in there is nobody's business.
+    command.env_clear();
+    for name in NEEDED_TO_START {
+        if let Some(value) = std::env::var_os(name) {
+            command.env(name, value);
+        }
+    }
+    let mut child = command
         .arg(COMMAND)
         .env("RAYON_NUM_THREADS", threads.to_string())
         // Every arena of the C library reserves address space, which is what is limited.

@@ -7,11 +7,11 @@ use image::codecs::jpeg::JpegEncoder;
 use image::{RgbImage, imageops};
 
 use super::keep::write_strobes;
-use super::{Look, Order, Said, SeenCard, Task};
+use super::{Look, Order, Said, SeenCard, Task, fence, mended_name};
 use crate::camera::CameraError;
 use crate::camera::card::find_cards;
 use crate::clip::{self, ClipError, ClipInfo, Frame, FrameSource, ReadOptions};
-use crate::measure::{MeasureError, measure_source};
+use crate::measure::{MeasureError, Mending, measure_source, mend};
 use crate::report::files::write_atomically;
 use crate::report::json::document;
 use crate::report::overlay::{self, OverlayOptions};
@@ -20,6 +20,7 @@ use crate::serve::error::{Failure, FailureKind};
 use crate::serve::limits::ChildLimits;
 use crate::serve::setup::{RunSettings, sentence};
 use crate::sight::Progress;
+use crate::small_file::{self, MEASUREMENT_BYTES};
 
 /// Reads an order, carries it out and says how it goes. The hidden command does this and nothing else.
 pub fn work(mut input: impl Read, output: impl Write) {
@@ -29,6 +30,7 @@ pub fn work(mut input: impl Read, output: impl Write) {
     let order = order.and_then(|_| serde_json::from_str::<Order>(&text).map_err(|e| e.to_string()));
     let done = order.map_err(fault).and_then(|order| {
         limit(&order.limits)?;
+        fence::keep_within(&order.clip, &order.folder);
         carry_out(&order, &mut said)
     });
     said.say(match done {
@@ -75,6 +77,9 @@ fn limit(limits: &ChildLimits) -> Result<(), Failure> {
     set(Resource::As, limits.memory_bytes)?;
     set(Resource::Cpu, limits.processor_s)?;
     set(Resource::Fsize, limits.file_bytes)?;
+    // The clip, its results, a few pipes; and no more threads than any machine's work takes.
+    set(Resource::Nofile, 64)?;
+    set(Resource::Nproc, 8192)?;
     // A crash writes no picture of anybody's clip to the disk.
     set(Resource::Core, 0)?;
     // The page stays quick while clips are worked on; where this isn't allowed nothing is lost.
@@ -91,8 +96,17 @@ fn limit(_: &ChildLimits) -> Result<(), Failure> {
 }
 
 fn carry_out<W: Write>(order: &Order, voice: &mut Voice<W>) -> Result<(), Failure> {
+    match &order.task {
+        Task::Mend { number, mending } => return mended(&order.folder, *number, mending),
+        Task::Rehearse(forbidden) => {
+            voice.say(Said::Could(fence::try_all(forbidden)));
+            return Ok(());
+        }
+        _ => {}
+    }
     let mut source = open(order)?;
     match &order.task {
+        Task::Mend { .. } | Task::Rehearse(_) => Ok(()),
         Task::Look => look(&mut *source, &order.folder),
         Task::Measure { settings } => measure(&mut *source, order, settings, voice),
         Task::Frames { ranges, cut } => frames(&mut *source, &order.folder, ranges, *cut),
@@ -115,9 +129,22 @@ fn carry_out<W: Write>(order: &Order, voice: &mut Voice<W>) -> Result<(), Failur
     }
 }
 
+/// The numbers of a run again, with sightings that were dropped, moved or added by hand.
+fn mended(folder: &Path, number: u32, mending: &Mending) -> Result<(), Failure> {
+    let read = |name: &str| small_file::bytes(&folder.join(name), MEASUREMENT_BYTES).map_err(fault);
+    let found = serde_json::from_slice(&read("measurement.json")?).map_err(fault)?;
+    let times = serde_json::from_slice(&read("times.json")?).map_err(fault)?;
+    let mended = mend(&found, mending, &times).map_err(|error| {
+        let hint = error.hint().map_or_else(|| "Undo it.".to_owned(), |hint| sentence(&hint));
+        Failure::new(FailureKind::NoFit, format!("With that change there is no answer: {error}."), hint)
+    })?;
+    write_atomically(&folder.join(mended_name(number)), document(&mended).as_bytes()).map_err(fault)
+}
+
 /// Opens the clip and refuses pictures larger than any phone's.
 fn open(order: &Order) -> Result<Box<dyn FrameSource>, Failure> {
-    let source = clip::open(&order.clip, &ReadOptions::default()).map_err(|error| clip_failure(&error))?;
+    let source = clip::open(&order.clip, &ReadOptions { as_phones_record: true, ..ReadOptions::default() })
+        .map_err(|error| clip_failure(&error))?;
     let (width, height) = (source.info().width, source.info().height);
     if (width * height) as u64 > order.limits.picture_pixels {
         return Err(Failure::new(
@@ -215,7 +242,7 @@ fn measure_failure(error: &MeasureError) -> Failure {
             "Nothing tells me yet how long anything in the picture is.",
             "Drag the two ends of something whose length you know.",
         ),
-        MeasureError::Fit(_) => Failure::new(FailureKind::NoFit, message, hint()),
+        MeasureError::Fit(_) | MeasureError::NotABall { .. } => Failure::new(FailureKind::NoFit, message, hint()),
         MeasureError::Camera(_)
         | MeasureError::Ball(_)
         | MeasureError::Mending(_)

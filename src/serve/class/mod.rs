@@ -71,6 +71,8 @@ pub struct Opened {
     pub teacher: String,
     /// SHA-256 of the certificate; `None` without encryption.
     pub fingerprint: Option<String>,
+    /// What else must be known.
+    pub notes: Vec<String>,
 }
 
 /// On what the lines of a recording depend: its step, the run behind it, and what is common to all.
@@ -128,6 +130,7 @@ pub async fn serve_class(options: ClassOptions, ready: impl FnOnce(&Opened)) -> 
     let fingerprint = tls.as_ref().map(|tls| tls.fingerprint.clone());
     let door = Door::of(&options.folder)?;
     let class = Arc::new(Class::new(door, options.book, format!("{base}/join"), fingerprint.clone()));
+    let notes = crate::serve::notes(&room, own.local_addr()?).await;
     workers::start(&room);
     ready(&Opened {
         code: class.door.code(),
@@ -135,6 +138,7 @@ pub async fn serve_class(options: ClassOptions, ready: impl FnOnce(&Opened)) -> 
         qr: code::text(&class.join_with_code())?,
         teacher: format!("http://127.0.0.1:{own_port}/enter?key={}", room.key()),
         fingerprint,
+        notes,
     });
     let routes = crate::serve::router(room.clone()).merge(router(room.clone(), class));
     let open = Entrance { port, hosts: vec![host], secure: options.tls, owner: false };

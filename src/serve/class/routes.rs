@@ -1,5 +1,6 @@
 //! Routes of the door and of the teacher's page.
 
+use std::net::IpAddr;
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -23,7 +24,7 @@ use crate::serve::guard::{Entrance, Session};
 use crate::serve::http::Peer;
 use crate::serve::id::Id;
 use crate::serve::room::{Room, one_line};
-use crate::serve::routes::{blocking, page};
+use crate::serve::routes::{blocking, in_time, page};
 use crate::serve::setup::{Common, Known, Like, Prediction, Setup};
 
 type Shared = State<Arc<Room>>;
@@ -38,7 +39,7 @@ const LONGEST_NAME: usize = 40;
 pub fn router(room: Arc<Room>, class: Arc<Class>) -> Router {
     /// A rig file is larger than anything else that is sent here.
     const SMALL: usize = 64 << 10;
-    Router::new()
+    let routes = Router::new()
         .route("/join", get(join_page))
         .route("/api/join", post(join))
         .route("/class", get(class_page))
@@ -55,8 +56,8 @@ pub fn router(room: Arc<Room>, class: Arc<Class>) -> Router {
         .route("/api/class/groups/{id}/let-in", post(let_in))
         .route("/api/class/file/{name}", get(file))
         .layer(DefaultBodyLimit::max(SMALL))
-        .layer(Extension(class))
-        .with_state(room)
+        .layer(Extension(class));
+    in_time(routes, &room.limits).with_state(room)
 }
 
 async fn join_page(session: Result<Session, Refusal>) -> Response {
@@ -95,7 +96,7 @@ async fn join(
         room.changed();
         return Err(no_entry(attempt));
     }
-    let session = blocking(move || admitted(&room, &class, &joining.name)).await?;
+    let session = blocking(move || admitted(&room, &class, &joining.name, from.ip())).await?;
     Ok(([(header::SET_COOKIE, entrance.cookie(&session))], StatusCode::NO_CONTENT).into_response())
 }
 
@@ -109,7 +110,7 @@ fn no_entry(attempt: Attempt) -> Refusal {
 }
 
 /// A session for the group of that name: a new one, or one that the teacher lets back in.
-fn admitted(room: &Room, class: &Class, name: &str) -> Result<String, Refusal> {
+fn admitted(room: &Room, class: &Class, name: &str, from: IpAddr) -> Result<String, Refusal> {
     let name = one_line(name, LONGEST_NAME);
     if name.is_empty() {
         return Err(Refusal::wrong("Your group has no name yet.", "Type one, such as `Table 3`."));
@@ -128,6 +129,9 @@ fn admitted(room: &Room, class: &Class, name: &str) -> Result<String, Refusal> {
     }
     if groups.len() >= MOST_GROUPS {
         return Err(Refusal::wrong("This class is full.", "Ask your teacher."));
+    }
+    if !class.door.takes_group_from(from) {
+        return Err(Refusal::wrong("Too many groups came from this device or router.", "Ask your teacher."));
     }
     Ok(room.admit(&name)?.1)
 }

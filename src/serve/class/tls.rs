@@ -11,8 +11,8 @@ use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::{ServerConfig, SupportedCipherSuite};
 
+use crate::report::files::write_durably;
 use crate::serve::ServeError;
-use crate::serve::room::write_private;
 
 /// Phones refuse certificates that are valid for more than 398 days (as their makers ask of public ones; from memory).
 const DAYS: i64 = 390;
@@ -65,8 +65,8 @@ fn make(address: Ipv4Addr, certificate: &Path, key: &Path) -> Result<(), ServeEr
     };
     (params.not_before, params.not_after) = (date(-1), date(DAYS));
     let made = params.self_signed(&pair).map_err(other)?;
-    write_private(key, pair.serialize_pem().as_bytes()).map_err(other)?;
-    write_private(certificate, made.pem().as_bytes()).map_err(other)
+    write_durably(key, pair.serialize_pem().as_bytes()).map_err(other)?;
+    write_durably(certificate, made.pem().as_bytes()).map_err(other)
 }
 
 fn fingerprint(certificate: &CertificateDer<'_>) -> String {
