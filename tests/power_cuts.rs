@@ -58,7 +58,7 @@ fn a_cut_at_any_write_leaves_the_book_as_it_was() {
     let page = 4096.min(before.len());
     assert!(journal.len() > page && changed != before, "nothing was half written");
     let (book, beside) = (folder.path().join("cut.sqlite"), folder.path().join("cut.sqlite-journal"));
-    let mut cut = |pages: &[u8], journal: &[u8], what: &str| {
+    let cut = |pages: &[u8], journal: &[u8], what: &str| {
         std::fs::write(&book, pages).unwrap();
         std::fs::write(&beside, journal).unwrap();
         is_whole(&book, what);

@@ -480,9 +480,7 @@ fn linear_between(plane: &Plane, at: PixelPoint) -> Option<f64> {
     let (x, y) = (at.x as usize, at.y as usize);
     let (u, v) = (at.x - x as f64, at.y - y as f64);
     let start = y * plane.width + x;
-    let line = |start: usize| {
-        f64::from(plane.samples[start]) * (1.0 - u) + f64::from(plane.samples[start + 1]) * u
-    };
+    let line = |start: usize| f64::from(plane.samples[start]) * (1.0 - u) + f64::from(plane.samples[start + 1]) * u;
     Some(line(start) * (1.0 - v) + line(start + plane.width) * v)
 }
 

@@ -443,6 +443,7 @@ fn a_stored_request_gives_the_same_numbers_again() {
     let throw = Throw::new(MetrePoint::new(0.0, 0.0), 4.0, 45.0, 1.0);
     let sightings = throw.film(&view, &frame_times(60.0, 31), 0.1, &mut ChaCha8Rng::seed_from_u64(16));
     let flight = RequestedFlight {
+        after_touch: false,
         sightings,
         launch: Launch::Between { from_s: -1.0 / 60.0, to_s: 0.0, seen_px: None, mouth: None },
         alternative_times_s: vec![frame_times(60.0, 31)],
@@ -612,6 +613,7 @@ fn a_given_gravity_measures_scale_and_clock() {
         let mut sightings = throw.film(&truly, &frame_times(60.0, 31), 0.05, &mut ChaCha8Rng::seed_from_u64(21));
         sightings.iter_mut().for_each(|s| s.time_s /= 1.0 + clock_off);
         let flight = RequestedFlight {
+            after_touch: false,
             sightings,
             launch: Launch::At { time_s: 0.0, standard_uncertainty_s: 0.0 },
             alternative_times_s: Vec::new(),

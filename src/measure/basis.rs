@@ -7,7 +7,8 @@ use crate::camera::steady::Wander;
 use crate::camera::{BallSeen, Camera, View, card};
 use crate::clip::{ClipInfo, ClipReport, Clock, Picture};
 use crate::fit::{
-    BendTerms, Conditions, Evaluated, FitError, FitOptions, Fitted, Request, RequestedFlight, Term, Terms, evaluate, fitted,
+    BendTerms, Conditions, Evaluated, FitError, FitOptions, Fitted, Request, RequestedFlight, Term, Terms, evaluate,
+    fitted,
 };
 use crate::maths::monte_carlo::RunOptions;
 use crate::measurement::basis::{Basis, FlightClues, TimeCheck, agreed_time};

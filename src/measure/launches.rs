@@ -206,6 +206,7 @@ mod tests {
             source: SightingSource::Found,
         };
         FoundFlight {
+            after_touch: false,
             sightings: places.iter().enumerate().map(sighting).collect(),
             cuttings: Vec::new(),
             not_yet_frame: None,

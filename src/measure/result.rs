@@ -17,8 +17,9 @@ use crate::measure::CameraView;
 use crate::measurement::basis::{Basis, TimeCheck};
 use crate::measurement::motion::{Motion as MotionSamples, MotionSample};
 use crate::measurement::{
-    AfterBounce, AgreementStatement, AtFirstSighting, BallFound, CauseStatement, ClockStatement, FORMAT_VERSION, FlightMeasurement,
-    GravityGivenFit, Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow, VerdictStatement,
+    AfterBounce, AgreementStatement, AtFirstSighting, BallFound, CauseStatement, ClockStatement, FORMAT_VERSION,
+    FlightMeasurement, GravityGivenFit, Measurement, Remedy, RemedyChange, ScaleStatement, SharedGravity, SightingRow,
+    VerdictStatement,
 };
 use crate::report::strobe::{StrobeInput, StrobePatch};
 use crate::sight::{Found, FoundFlight, Sighting, SightingSource};

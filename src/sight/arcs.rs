@@ -494,7 +494,14 @@ impl Search<'_> {
         }
         let log10_chance = self.log10_chance(&blobs, rms_px);
         let fall_believable = self.prior.allows(ay);
-        (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc { blobs, path, rms_px, sagitta_px: sag, log10_chance, fall_believable })
+        (log10_chance < BELIEVED_CHANCE.log10()).then_some(Arc {
+            blobs,
+            path,
+            rms_px,
+            sagitta_px: sag,
+            log10_chance,
+            fall_believable,
+        })
     }
 
     /// Expected number of arcs this good among as many random blobs that look like these.

@@ -19,10 +19,8 @@ pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
             kept.push(one);
         }
     }
-    let follows: Vec<bool> = kept
-        .iter()
-        .map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other)))
-        .collect();
+    let follows: Vec<bool> =
+        kept.iter().map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other))).collect();
     let mut follows = follows.into_iter();
     kept.retain(|_| follows.next() == Some(false));
     kept

@@ -4,9 +4,9 @@ use rayon::prelude::*;
 
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
 use crate::sight::arcs::{Arc, FallPrior, find_arcs, median, take_different};
-use crate::sight::choose::only_balls;
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
+use crate::sight::choose::only_balls;
 use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
 use crate::sight::look::Lens;
@@ -195,11 +195,51 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
             arcs.retain(|other| !other.is_the_same_as(&arc));
             match track {
                 Some(track) => tracks.push((arc, track)),
-                None => { found.seen.arcs_refused += 1; if std::env::var_os("LOB_DBG").is_some() { let b = &arc.blobs[arc.blobs.len() / 2]; eprintln!("refused {}..{} n {} chance {:.1} shows {:.0} d {:.1} at {:.0},{:.0}", window.frames[arc.first_frame()].index, window.frames[arc.last_frame()].index, arc.blobs.len(), arc.log10_chance, arc.fall_shows(), b.diameter(), b.centre.x, b.centre.y); } }
+                None => {
+                    found.seen.arcs_refused += 1;
+                    if std::env::var_os("LOB_DBG").is_some() {
+                        let b = &arc.blobs[arc.blobs.len() / 2];
+                        eprintln!(
+                            "refused {}..{} n {} chance {:.1} shows {:.0} d {:.1} at {:.0},{:.0}",
+                            window.frames[arc.first_frame()].index,
+                            window.frames[arc.last_frame()].index,
+                            arc.blobs.len(),
+                            arc.log10_chance,
+                            arc.fall_shows(),
+                            b.diameter(),
+                            b.centre.x,
+                            b.centre.y
+                        );
+                    }
+                }
             }
         }
     }
-    let say = |tracks: &[(Arc, Track)], what: &str| { if std::env::var_os("LOB_DBG").is_some() { for (a, t) in tracks { let f = |p: usize| window.frames[p].index; let (x, y) = (&t.refined[0], &t.refined[t.refined.len() - 1]); eprintln!("{what} {}..{} n {} from {:.0},{:.0} to {:.0},{:.0} R {:.1} acc {:.0},{:.0} chance {:.1} shows {:.0} believed {} explained {:.2}", f(x.place), f(y.place), t.refined.len(), x.fit.disc.centre.x, x.fit.disc.centre.y, y.fit.disc.centre.x, y.fit.disc.centre.y, t.ball.radius_px, t.fall_px_per_s2.0, t.fall_px_per_s2.1, a.log10_chance, a.fall_shows(), a.fall_believable, median(t.refined.iter().map(|o| o.fit.explained).collect())); } } };
+    let say = |tracks: &[(Arc, Track)], what: &str| {
+        if std::env::var_os("LOB_DBG").is_some() {
+            for (a, t) in tracks {
+                let f = |p: usize| window.frames[p].index;
+                let (x, y) = (&t.refined[0], &t.refined[t.refined.len() - 1]);
+                eprintln!(
+                    "{what} {}..{} n {} from {:.0},{:.0} to {:.0},{:.0} R {:.1} acc {:.0},{:.0} chance {:.1} shows {:.0} believed {} explained {:.2}",
+                    f(x.place),
+                    f(y.place),
+                    t.refined.len(),
+                    x.fit.disc.centre.x,
+                    x.fit.disc.centre.y,
+                    y.fit.disc.centre.x,
+                    y.fit.disc.centre.y,
+                    t.ball.radius_px,
+                    t.fall_px_per_s2.0,
+                    t.fall_px_per_s2.1,
+                    a.log10_chance,
+                    a.fall_shows(),
+                    a.fall_believable,
+                    median(t.refined.iter().map(|o| o.fit.explained).collect())
+                );
+            }
+        }
+    };
     say(&tracks, "track");
     let tracks = only_balls(tracks);
     say(&tracks, "ball ");
@@ -547,7 +587,7 @@ mod tests {
     #[test]
     fn a_flight_across_two_windows_is_found_whole() {
         let whole = flights_in_windows_of(WatchLimits::default().frames);
-        let (first, last) = (whole[0].first(), whole[0].last());
+        let (first, last) = (whole[0].sightings[0].frame, whole[0].last());
         // The border lies inside the flight, and neither window has all of it.
         let window = first + (last - first) * 3 / 4;
         assert!(window / 2 > first && window < last, "{first} {last}");

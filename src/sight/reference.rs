@@ -152,10 +152,12 @@ impl Reference {
                 if one == 0 {
                     continue;
                 }
-                let beside = |x: usize, y: usize| x < columns && departs.get(y * columns + x).is_some_and(|one| *one > 0);
+                let beside =
+                    |x: usize, y: usize| x < columns && departs.get(y * columns + x).is_some_and(|one| *one > 0);
                 let around = || {
-                    (row.saturating_sub(1)..=row + 1)
-                        .any(|y| (column.saturating_sub(1)..=column + 1).any(|x| (x, y) != (column, row) && beside(x, y)))
+                    (row.saturating_sub(1)..=row + 1).any(|y| {
+                        (column.saturating_sub(1)..=column + 1).any(|x| (x, y) != (column, row) && beside(x, y))
+                    })
                 };
                 if i32::from(one) >= STRONG || around() {
                     changed.push((row * columns + column) as u32);

@@ -122,7 +122,10 @@ fn departures(patch: &Patch) -> Vec<Option<[f32; 3]>> {
             let luma = plane.noise[place].is_finite().then(|| plane.levels[place] - plane.background[place])?;
             let below = place / patch.width / 2 * (patch.width / 2) + place % patch.width / 2;
             let chroma = |which: usize| {
-                patch.chroma.as_ref().map_or(0.0, |planes| planes[which].levels[below] - planes[which].background[below])
+                patch
+                    .chroma
+                    .as_ref()
+                    .map_or(0.0, |planes| planes[which].levels[below] - planes[which].background[below])
             };
             Some([luma, chroma(0), chroma(1)])
         })

@@ -149,13 +149,7 @@ fn divide_rows(totals: &[u16], edge: usize, columns: usize, count: &[u16], plane
 
 /// Replaces one tile of `resting` by the median over frames spread through the window; frames that didn't keep the tile
 /// count with the mean that stands there, where it `rested`.
-fn median_of_tile(
-    tile: u32,
-    columns: usize,
-    frames: &[KeptFrame],
-    rested: bool,
-    resting: &mut Picture,
-) {
+fn median_of_tile(tile: u32, columns: usize, frames: &[KeptFrame], rested: bool, resting: &mut Picture) {
     /// Samples taken for the median: enough to be robust, few enough to be quick.
     const SAMPLES: usize = 15;
     let (width, height) = (resting.width(), resting.height());

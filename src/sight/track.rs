@@ -9,9 +9,9 @@ use crate::sight::arcs::{Arc, median};
 use crate::sight::blobs::Blob;
 use crate::sight::cutout::{cut_out, cut_out_with};
 use crate::sight::disc::{Disc, DiscFit, Patch, Unknowns, fit_disc};
-use crate::sight::region::{self, fit_region};
 use crate::sight::light::Light;
 use crate::sight::look::{BallLook, Known, Lens, guess_ball, learn_ball};
+use crate::sight::region::{self, fit_region};
 use crate::sight::smooth::{Place, SmoothPath, free_run};
 use crate::sight::watch::Window;
 use crate::units::PixelPoint;
@@ -113,10 +113,14 @@ fn region_track(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], li
     });
     let typical = median(undiluted.collect());
     let step = known.len().div_ceil(RADIUS_FROM).max(1);
-    let radii: Vec<f64> = known.iter().step_by(step).filter_map(|one| {
-        let disc = ball.disc(one.centre, one.velocity, times_s[one.place]);
-        region::covering_radius(&region_patch(window, one.place, &disc)?, &disc, typical * region::dilution(&disc))
-    }).collect();
+    let radii: Vec<f64> = known
+        .iter()
+        .step_by(step)
+        .filter_map(|one| {
+            let disc = ball.disc(one.centre, one.velocity, times_s[one.place]);
+            region::covering_radius(&region_patch(window, one.place, &disc)?, &disc, typical * region::dilution(&disc))
+        })
+        .collect();
     if radii.is_empty() {
         return None;
     }

@@ -371,7 +371,17 @@ fn keep(
             if x < means.columns && y < means.rows { means.cell(y * means.columns + x) } else { [0; 3] }
         }));
     }
-    KeptFrame { index, stamp_s, levels, tile_columns: columns, tiles, samples: Arc::new(samples), cells: Arc::new(cells), changed_cells, spread: Arc::new(spread(means)) }
+    KeptFrame {
+        index,
+        stamp_s,
+        levels,
+        tile_columns: columns,
+        tiles,
+        samples: Arc::new(samples),
+        cells: Arc::new(cells),
+        changed_cells,
+        spread: Arc::new(spread(means)),
+    }
 }
 
 /// Appends an `edge`×`edge` block; beyond the picture's border its last row and column are repeated.
@@ -422,4 +432,3 @@ impl KeptFrame {
         &self.tiles
     }
 }
-

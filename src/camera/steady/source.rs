@@ -104,7 +104,9 @@ impl Follower {
                 wander.lost_frames += 1;
                 wander.lost = Some(error);
                 // Before a plain wall a camera that drifts is where it was a moment ago, as nearly as can be told.
-                if self.lost <= HELD_FRAMES && let Some(held) = wander.held(HELD_PX) {
+                if self.lost <= HELD_FRAMES
+                    && let Some(held) = wander.held(HELD_PX)
+                {
                     self.warp.onto(&mut canvas, &frame.picture, &held.motion);
                     wander.add(frame.index, held, &frame.picture.luma);
                 }
