@@ -354,8 +354,8 @@ fn a_result_that_was_not_written_is_no_success() {
     for arguments in [
         vec!["--help"],
         vec!["--version"],
-        vec!["forecast", "--speed", "4 m/s", "--angle", "50", "--height", "1 m"],
-        vec!["solve", "--speed", "4 m/s", "--angle", "50", "--json"],
+        vec!["forecast", "--speed", "4 m/s", "--angle", "50 deg", "--height", "1 m"],
+        vec!["solve", "--speed", "4 m/s", "--angle", "50 deg", "--json"],
         vec!["rig", "shot.mp4"],
         vec!["measure", "shot.mp4", "--scale", &scale, "--json"],
         vec!["measure", "shot.mp4", "--scale", &scale],

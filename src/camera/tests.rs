@@ -89,7 +89,7 @@ fn a_stated_tilt_and_lens_are_taken_out() {
         0.2f64.to_degrees(),
         -0.08f64.to_degrees()
     );
-    let rolled = camera(&format!("{stated}roll = {}", 0.03f64.to_degrees()));
+    let rolled = camera(&format!("{stated}roll = '{} deg'", 0.03f64.to_degrees()));
     // Rounding, and the degrees printed in full: 1e-12 and some.
     assert!(worst_length_error(&rolled, &pinhole) < 1e-10, "{}", worst_length_error(&rolled, &pinhole));
     let (top, bottom) = (pinhole.see_m(0.3, 0.8), pinhole.see_m(0.3, -0.5));
@@ -182,7 +182,7 @@ fn the_jacobians_are_slopes_and_inverse() {
     let pinhole = Pinhole { k1: -0.06, k2: 0.01, ..square(3.0) };
     let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.5, -0.3), 1.0);
     let camera = camera(&format!(
-        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = 1000\nk1 = -0.06\nk2 = 0.01\nyaw = 10"
+        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = '1000 px'\nk1 = -0.06\nk2 = 0.01\nyaw = 10"
     ));
     let at = MetrePoint::new(1.1, 0.6);
     let h = 1e-5;
@@ -266,7 +266,7 @@ fn a_rig_that_cannot_be_is_refused() {
     assert_eq!(refuse("[scale]\nball = true\n[ball]\nsport = 'golf'"), CameraError::BallNotSeen);
     let scale = "[scale]\nlengths = ['100,100 to 600,100 = 1 m']\n";
     assert_eq!(refuse(&format!("{scale}[camera]\nk1 = 0.1")), CameraError::LensWithoutFocalLength);
-    let fold = format!("{scale}[camera]\nfocal_length = 500\nk1 = -0.6");
+    let fold = format!("{scale}[camera]\nfocal_length = '500 px'\nk1 = -0.6");
     assert_eq!(refuse(&fold), CameraError::LensFolds { k1: -0.6, k2: 0.0 });
     let outside = "[scale]\nlengths = ['100,100 to 1900,100 = 1 m']";
     assert_eq!(
@@ -275,7 +275,7 @@ fn a_rig_that_cannot_be_is_refused() {
     );
     let near = format!("{scale}offset = '2 m'\n[camera]\ndistance = '1.5 m'");
     assert_eq!(refuse(&near), CameraError::ScaleBehindCamera { offset_m: 2.0, distance_m: 1.5 });
-    let flat = format!("{scale}[camera]\nyaw = 60\nfocal_length = 300");
+    let flat = format!("{scale}[camera]\nyaw = 60\nfocal_length = '300 px'");
     assert_eq!(refuse(&flat), CameraError::PastHorizon);
 }
 
@@ -317,8 +317,8 @@ fn check_truth(truth: &serde_json::Value) {
     let point = |value: &serde_json::Value| PixelPoint::new(number(&value[0]), number(&value[1]));
     let (scale, camera) = (&truth["scale"], &truth["camera"]);
     let text = format!(
-        "[scale]\nlengths = ['{}']\noffset = '{} m'\n[camera]\nfocal_length = {}\nprincipal_point = '{},{}'\nk1 = {:?}\nk2 = {:?}\nyaw = {}\n\
-         pitch = {}\nroll = {}\nreadout = '{} s'",
+        "[scale]\nlengths = ['{}']\noffset = '{} m'\n[camera]\nfocal_length = '{} px'\nprincipal_point = '{},{}'\nk1 = {:?}\nk2 = {:?}\nyaw = {}\n\
+         pitch = '{} deg'\nroll = {}\nreadout = '{} s'",
         line(point(&scale["a"]), point(&scale["b"]), number(&scale["length"])),
         scale["z"],
         camera["f"],

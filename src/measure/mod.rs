@@ -176,19 +176,6 @@ fn measured(
     };
     // A first fit tells what belongs to the flights; the numbers are made of what is left.
     let looks = basis::first_looks(&basis::Seen { flights: &flights, time_checks: &time_checks, ..seen })?;
-    if std::env::var_os("LOB_DBG").is_some() {
-        for (f, l) in flights.iter().zip(&looks) {
-            eprintln!(
-                "look {}..{} n {} touch {} fitted {:?} misfit {:?}",
-                f.sightings[0].frame,
-                f.sightings.last().unwrap().frame,
-                f.sightings.len(),
-                f.after_touch,
-                l.as_ref().map(|l| (l.fit.residual_rms_px, l.fit.gravity_m_per_s2.value)),
-                l.as_ref().map(launches::is_misfit)
-            );
-        }
-    }
     let looks = keep_what_belongs(&mut flights, looks);
     if flights.is_empty() {
         return Err(MeasureError::NoFlight { seen: found.seen, remarks: reading.remarks });

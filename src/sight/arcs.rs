@@ -128,7 +128,7 @@ impl Arc {
     }
 
     /// What an arc is tried by before others: how far chance is from explaining it, as far as that counts, and how clearly it falls.
-    fn worth(&self) -> f64 {
+    pub fn worth(&self) -> f64 {
         const MOST: f64 = 40.0;
         const OF_FALL: f64 = 6.0;
         (-self.log10_chance).min(MOST) + OF_FALL * self.fall_shows().max(1.0).log10()

@@ -23,7 +23,28 @@ pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
         kept.iter().map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other))).collect();
     let mut follows = follows.into_iter();
     kept.retain(|_| follows.next() == Some(false));
+    let clearest = kept.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
+    if let Some(fall) = clearest.map(|one| one.1.fall_px_per_s2) {
+        kept.retain(|one| falls_like(one.1.fall_px_per_s2, fall));
+    }
     kept
+}
+
+/// What a track is believed before others by: whether scale and clock allow its fall, and how clearly it is one.
+fn clearness((arc, _): &Followed) -> f64 {
+    /// Of a fall that scale and clock allow, over one that they don't.
+    const ALLOWED: f64 = 15.0;
+    arc.worth() + if arc.fall_believable { ALLOWED } else { 0.0 }
+}
+
+/// Whether one thing falls about as another does: one gravity acts on both, and what is twice as far away falls half as fast in the
+/// picture. A hand or a head that moves along doesn't.
+fn falls_like((ax, ay): (f64, f64), (bx, by): (f64, f64)) -> bool {
+    const NEARER: f64 = 2.0;
+    /// Cosine of 25°: the lens, and what the scatter of a short flight leaves open.
+    const ALONG: f64 = 0.9;
+    let (a, b) = (ax.hypot(ay), bx.hypot(by));
+    (1.0 / NEARER..=NEARER).contains(&(a / b)) && ax * bx + ay * by > ALONG * a * b
 }
 
 /// Places of two tracks in the frames that both have.

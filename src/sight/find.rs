@@ -195,55 +195,11 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
             arcs.retain(|other| !other.is_the_same_as(&arc));
             match track {
                 Some(track) => tracks.push((arc, track)),
-                None => {
-                    found.seen.arcs_refused += 1;
-                    if std::env::var_os("LOB_DBG").is_some() {
-                        let b = &arc.blobs[arc.blobs.len() / 2];
-                        eprintln!(
-                            "refused {}..{} n {} chance {:.1} shows {:.0} d {:.1} at {:.0},{:.0}",
-                            window.frames[arc.first_frame()].index,
-                            window.frames[arc.last_frame()].index,
-                            arc.blobs.len(),
-                            arc.log10_chance,
-                            arc.fall_shows(),
-                            b.diameter(),
-                            b.centre.x,
-                            b.centre.y
-                        );
-                    }
-                }
+                None => found.seen.arcs_refused += 1,
             }
         }
     }
-    let say = |tracks: &[(Arc, Track)], what: &str| {
-        if std::env::var_os("LOB_DBG").is_some() {
-            for (a, t) in tracks {
-                let f = |p: usize| window.frames[p].index;
-                let (x, y) = (&t.refined[0], &t.refined[t.refined.len() - 1]);
-                eprintln!(
-                    "{what} {}..{} n {} from {:.0},{:.0} to {:.0},{:.0} R {:.1} acc {:.0},{:.0} chance {:.1} shows {:.0} believed {} explained {:.2}",
-                    f(x.place),
-                    f(y.place),
-                    t.refined.len(),
-                    x.fit.disc.centre.x,
-                    x.fit.disc.centre.y,
-                    y.fit.disc.centre.x,
-                    y.fit.disc.centre.y,
-                    t.ball.radius_px,
-                    t.fall_px_per_s2.0,
-                    t.fall_px_per_s2.1,
-                    a.log10_chance,
-                    a.fall_shows(),
-                    a.fall_believable,
-                    median(t.refined.iter().map(|o| o.fit.explained).collect())
-                );
-            }
-        }
-    };
-    say(&tracks, "track");
-    let tracks = only_balls(tracks);
-    say(&tracks, "ball ");
-    for (arc, track) in tracks {
+    for (arc, track) in only_balls(tracks) {
         if let Some(track) = looked_at(track, window, options) {
             add(found_flight(window, &arc, &track), &mut found.flights);
         }
@@ -594,10 +550,17 @@ mod tests {
         let parts = flights_in_windows_of(window);
         // The bounce after it makes another flight.
         assert_eq!(whole.len(), parts.len());
-        let frames = |flight: &FoundFlight| flight.sightings.iter().map(|one| one.frame).collect::<Vec<_>>();
+        // Half hidden by the tube, the ball may be seen a frame earlier or later.
+        let clear = first + 1;
+        let frames = |flight: &FoundFlight| {
+            flight.sightings.iter().map(|one| one.frame).filter(|frame| *frame >= clear).collect::<Vec<_>>()
+        };
         assert_eq!(frames(&whole[0]), frames(&parts[0]));
+        assert!(parts[0].sightings[0].frame.abs_diff(first) <= 1);
         assert_eq!(parts[0].cuttings.len(), parts[0].sightings.len());
-        for (one, other) in whole[0].sightings.iter().zip(&parts[0].sightings) {
+        let from = |flight: &FoundFlight| flight.sightings.iter().position(|one| one.frame >= clear).unwrap_or(0);
+        let pairs = whole[0].sightings[from(&whole[0])..].iter().zip(&parts[0].sightings[from(&parts[0])..]);
+        for (one, other) in pairs {
             // Each window has its own resting scene and learns its own ball. Both places are to be within 0.15 px of the true one, but
             // where the tube still hides a part, and the place is doubted.
             let doubt = one.covariance_px2.xx.max(other.covariance_px2.xx).sqrt();

@@ -204,6 +204,9 @@ impl Reference {
             let cell = cell as usize;
             let seen = means.planes[0][cell];
             if departure(seen, self.other[cell], self.limits[0][cell]) > 0 {
+                // What jumps again and again flickers; a ball jumps once when it comes and once when it goes.
+                let size = seen.wrapping_sub(self.planes[0][cell]).wrapping_abs();
+                spread_towards(true, size, &mut self.deviation[0][cell]);
                 (self.other[cell], self.held[cell]) = (seen, 0);
                 continue;
             }

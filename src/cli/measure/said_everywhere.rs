@@ -97,7 +97,7 @@ fn is_in(said: &Said, by: By, output: &str) -> bool {
 fn every_output_says_all_that_is_said() {
     let odd = odd();
     let list = said(&odd);
-    assert_eq!(list.len(), 8, "{list:?}");
+    assert_eq!(list.len(), 9, "{list:?}");
     for (name, output, by) in outputs(&odd) {
         for said in &list {
             // The verdict's own words and codes are keys of their own in the JSON and columns in the class's table.
@@ -145,7 +145,7 @@ fn pictures_say_it_in_their_legend() {
     let words = in_few_words(&odd, Some(1), DecimalMark::Point);
     assert_eq!(
         words,
-        "g is as expected. Mind: depth of the scale not stated; launch not seen; ball not weighed; path misses the launch \
-         point; points far off the path; frames were dropped."
+        "g is as expected. Mind: depth of the scale not stated; scale ends outside the picture; launch not seen; ball not \
+         weighed; path misses the launch point; points far off the path; frames were dropped."
     );
 }
