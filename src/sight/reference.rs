@@ -16,6 +16,8 @@ const LIMITS_EVERY: usize = 4;
 /// Frames for which a cell must hold a new level until that is the resting scene: a chair that was moved, a ball that has come to rest. A ball
 /// at the top of its flight covers a cell for less, in slow motion too.
 const SETTLED_FRAMES: u8 = 60;
+/// Turns after which a cell flickers.
+const FLICKERS: u8 = 8;
 /// Standard deviation of normal noise over its mean absolute deviation.
 const SIGMA_OVER_MEAN: f32 = 1.2533;
 
@@ -34,6 +36,9 @@ pub(super) struct Reference {
     /// Luma of a cell while it departs, and for how many frames it has held that.
     other: Vec<i16>,
     held: Vec<u8>,
+    /// Whether it jumped upwards last, and how often it has turned.
+    upwards: Vec<bool>,
+    turns: Vec<u8>,
 }
 
 /// Standard deviation of a resting cell in levels: luma, and the worse of cb and cr.
@@ -65,6 +70,8 @@ impl Reference {
             departs: vec![0; size],
             other: vec![0; size],
             held: vec![0; size],
+            upwards: vec![false; size],
+            turns: vec![0; size],
         }
     }
 
@@ -197,6 +204,18 @@ impl Reference {
         }
     }
 
+    /// What jumps up and down again and again flickers, and that is its noise; a ball makes a cell turn once as it passes.
+    fn note_jump(&mut self, cell: usize, seen: i16) {
+        let up = seen > self.other[cell];
+        let turns = &mut self.turns[cell];
+        *turns = turns.saturating_add(u8::from(up != self.upwards[cell]));
+        self.upwards[cell] = up;
+        if *turns > FLICKERS {
+            let size = seen.wrapping_sub(self.planes[0][cell]).wrapping_abs();
+            spread_towards(true, size, &mut self.deviation[0][cell]);
+        }
+    }
+
     /// Takes what has held a new level for long into the resting scene; gives those cells.
     fn settle(&mut self, means: &CellMeans, changed: &[u32]) -> Vec<u32> {
         let mut settled = Vec::new();
@@ -204,9 +223,7 @@ impl Reference {
             let cell = cell as usize;
             let seen = means.planes[0][cell];
             if departure(seen, self.other[cell], self.limits[0][cell]) > 0 {
-                // What jumps again and again flickers; a ball jumps once when it comes and once when it goes.
-                let size = seen.wrapping_sub(self.planes[0][cell]).wrapping_abs();
-                spread_towards(true, size, &mut self.deviation[0][cell]);
+                self.note_jump(cell, seen);
                 (self.other[cell], self.held[cell]) = (seen, 0);
                 continue;
             }

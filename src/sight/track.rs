@@ -207,6 +207,7 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
 
 fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
     refiner.doubt_the_ends(&mut refined);
+    doubt_by_scatter(&mut refined, refiner.times_s);
     let not_yet = refiner.not_yet(&refined)?;
     let places = places(&refined, refiner.times_s);
     let fall_px_per_s2 = SmoothPath::fit(&places, 2)?.acceleration();
@@ -220,6 +221,26 @@ fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
         not_yet,
         fall_px_per_s2,
     })
+}
+
+/// Widens all places by how much more they scatter about a smooth path than they say: seams that turn and an encoder aren't in the model.
+fn doubt_by_scatter(refined: &mut [Refined], times_s: &[f64]) {
+    let all = places(refined, times_s);
+    let Some(path) = SmoothPath::flight(&all) else { return };
+    let freedom = path.freedom(all.len());
+    if freedom < 2.0 {
+        return;
+    }
+    // The median of the squares, so that an odd place doesn't speak for all: that of chi-squared with two degrees of freedom is 1.386.
+    let squares = all.iter().map(|place| (path.distance(place) / place.sigma_px).powi(2)).collect();
+    let ratio = median(squares) / 1.386 * (2.0 * all.len() as f64 / freedom);
+    if ratio > 1.0 {
+        for one in refined {
+            let covariance = &mut one.fit.covariance_px2;
+            (covariance.xx, covariance.xy, covariance.yy) =
+                (covariance.xx * ratio, covariance.xy * ratio, covariance.yy * ratio);
+        }
+    }
 }
 
 /// Whether refined places still tell of a fall: a spot that flickers on one place, or a thing that slides along a line,
