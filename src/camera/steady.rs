@@ -171,6 +171,8 @@ const REACH: i64 = 8;
 const COLUMNS: usize = 18;
 /// A similarity needs two; this many make outliers visible.
 const FEWEST: usize = 10;
+/// Of these so many must be seen again, with what is known of hands beforehand.
+const FEWEST_SEEN: usize = 6;
 /// Greatest squared difference from a patch, over its own contrast, at which it is still the same.
 const MOST_UNLIKE: f64 = 0.4;
 /// Mean unlikeness of the patches from which a motion is doubted: noise makes a tenth, people that hide a third a third.
@@ -396,7 +398,8 @@ impl Field {
             let places = self.matches(frame, &motion, reach_px, 1);
             let fitted = robust_motion(&places, motion);
             // A third of what should be seen must agree: walkers and balls hide the rest.
-            let Some((registered, weights)) = fitted.filter(|(f, _)| f.patches >= FEWEST && f.patches * 3 >= in_view)
+            let Some((registered, weights)) =
+                fitted.filter(|(f, _)| f.patches >= FEWEST_SEEN && f.patches * 3 >= in_view)
             else {
                 return Err(lost);
             };
@@ -623,7 +626,7 @@ impl Patch {
 /// First patches count by what they were worth before: the edges of a walker are sharper than any wallpaper and would outweigh
 /// it. Then, near the motion of most of them, each counts by how well it is placed.
 fn robust_motion(places: &[Match], start: Motion) -> Option<(Registered, Vec<f64>)> {
-    if places.len() < FEWEST {
+    if places.len() < FEWEST_SEEN {
         return None;
     }
     let alike = |place: &Match| Match { weight: Matrix2::identity() * (place.trust / ALIKE_PX.powi(2)), ..*place };

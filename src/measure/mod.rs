@@ -124,7 +124,9 @@ fn measured(
 ) -> Result<Outcome, MeasureError> {
     let capture_rate_hz = settings.capture_rate_hz.or(settings.rig.capture_rate_hz.map(|rate| rate.value));
     let mut find = settings.find.clone();
-    find.prior = fall_prior(settings, source.info(), capture_rate_hz);
+    let slow = slow_factor(source.info(), capture_rate_hz);
+    find.prior = fall_prior(settings).in_slow_motion(slow);
+    find.slow_factor = Some(slow);
     find.lens = find.lens.or(stated_lens(&settings.rig, source.info()));
     let rows_run = displayed_direction(source.info());
     let mut lamps = LampSource::new(source, rows_run);
@@ -246,18 +248,22 @@ fn stated_lens(rig: &Rig, info: &crate::clip::ClipInfo) -> Option<Lens> {
     })
 }
 
-/// Accelerations in the picture that a fall can have, when a length and the clock are about known: between a third and
-/// three times what gravity gives (a scale far out of the plane, a slow motion of less than two).
-fn fall_prior(settings: &Settings, info: &crate::clip::ClipInfo, capture_rate_hz: Option<f64>) -> FallPrior {
-    const SPREAD: f64 = 3.0;
-    let length = settings.rig.scale.all_lines().next();
-    let slow = match (capture_rate_hz.or(info.capture_rate_hz()), info.stated_rate_hz) {
+/// Played seconds for a true one, as far as file and user say it.
+fn slow_factor(info: &crate::clip::ClipInfo, capture_rate_hz: Option<f64>) -> f64 {
+    match (capture_rate_hz.or(info.capture_rate_hz()), info.stated_rate_hz) {
         (Some(capture), Some(stated)) if capture > 1.5 * stated => capture / stated,
         _ => 1.0,
-    };
+    }
+}
+
+/// Accelerations in the picture that a fall can have, when a length and the clock are about known: between a third and
+/// three times what gravity gives (a scale far out of the plane, a slow motion of less than two).
+fn fall_prior(settings: &Settings) -> FallPrior {
+    const SPREAD: f64 = 3.0;
+    let length = settings.rig.scale.all_lines().next();
     FallPrior {
         acceleration_px_per_s2: length.map(|line| {
-            let expected = 9.81 * line.pixels() / line.length.length.metres() / (slow * slow);
+            let expected = 9.81 * line.pixels() / line.length.length.metres();
             (expected / SPREAD, expected * SPREAD)
         }),
     }

@@ -31,6 +31,12 @@ pub struct FallPrior {
 }
 
 impl FallPrior {
+    /// The same on a clock that is so many times slower.
+    pub fn in_slow_motion(self, factor: f64) -> Self {
+        let slower = |limit: f64| limit / (factor * factor);
+        Self { acceleration_px_per_s2: self.acceleration_px_per_s2.map(|(low, high)| (slower(low), slower(high))) }
+    }
+
     /// Whether a fall is one that scale and clock allow; `true` when they aren't known.
     pub fn allows(&self, acceleration_px_per_s2: f64) -> bool {
         self.acceleration_px_per_s2.is_none_or(|(low, high)| (low..=high).contains(&acceleration_px_per_s2))

@@ -27,6 +27,9 @@ pub struct FindOptions {
     /// The ball's place in one frame (number, centre).
     pub shown_at: Option<(usize, PixelPoint)>,
     pub prior: FallPrior,
+    /// Seconds of the file for one of true time, where slow motion is known to be one; `None` for real time. How much a flight may bend
+    /// is known for true time.
+    pub slow_factor: Option<f64>,
     /// The lens as stated; a phone's usual one without.
     pub lens: Option<Lens>,
     pub limits: WatchLimits,
@@ -169,7 +172,9 @@ fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
 /// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.
 fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &mut dyn FnMut(Progress)) {
     progress(Progress::Searching { frames: window.frames.len() });
-    let times_s = window_times(&window.frames);
+    let slow = options.slow_factor.unwrap_or(1.0);
+    let times_s: Vec<f64> = window_times(&window.frames).iter().map(|time| time / slow).collect();
+    let prior = options.prior.in_slow_motion(1.0 / slow);
     let blobs = all_blobs(window, options);
     let count: usize = blobs.iter().map(Vec::len).sum();
     // Windows overlap: their frames don't add up.
@@ -184,7 +189,7 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
         .and_then(|(number, at)| window.frames.iter().position(|frame| frame.index == number).map(|place| (place, at)));
     let light = Light::new(window.resting.transfer);
     let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
-    let mut arcs = find_arcs(&blobs, &times_s, (window.width, window.height), options.prior, through);
+    let mut arcs = find_arcs(&blobs, &times_s, (window.width, window.height), prior, through);
     let (mut left, mut tracks) = (MOST_ARCS, Vec::new());
     while left > 0 && !arcs.is_empty() {
         let chosen = take_different(&mut arcs, AT_ONCE.min(left));
@@ -201,7 +206,7 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     }
     for (arc, track) in only_balls(tracks) {
         if let Some(track) = looked_at(track, window, options) {
-            add(found_flight(window, &arc, &track), &mut found.flights);
+            add(found_flight(window, &arc, &track).in_file_time(slow), &mut found.flights);
         }
     }
 }
@@ -310,6 +315,13 @@ fn add(flight: FoundFlight, flights: &mut Vec<FoundFlight>) {
 }
 
 impl FoundFlight {
+    /// As the file's clock has it, which was taken to be so many times slower than true time.
+    fn in_file_time(mut self, slow: f64) -> Self {
+        self.exposure_s = self.exposure_s.map(|exposure_s| exposure_s * slow);
+        self.fall_px_per_s2 /= slow * slow;
+        self
+    }
+
     fn last(&self) -> usize {
         self.sightings[self.sightings.len() - 1].frame
     }

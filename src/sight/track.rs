@@ -62,7 +62,7 @@ pub struct Track {
 /// shaded disc all along, its places are known twenty times better ([`disc`](super::disc)).
 pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Track> {
     /// An arc from which on a disc is looked for where no region stands out: small and faint balls.
-    const CLEAR_LOG10: f64 = -6.0;
+    const CLEAR_LOG10: f64 = -15.0;
     let guess = guess_ball(window, arc, times_s, light, lens);
     let region = region_track(guess, window, arc, times_s, light);
     if region.is_none() && arc.log10_chance > CLEAR_LOG10 {

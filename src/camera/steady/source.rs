@@ -89,28 +89,24 @@ impl Follower {
     /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.
     fn put_back(&mut self, frame: &Frame, wander: &mut Wander) -> Picture {
         let mut canvas = self.blank();
-        if self.lost >= LOST_FOR_GOOD && !frame.index.is_multiple_of(LOOK_EVERY) {
-            wander.lost_frames += 1;
-            return canvas;
-        }
-        match self.steady.register(&frame.picture.luma) {
-            Ok(registered) => {
+        let looks = self.lost < LOST_FOR_GOOD || frame.index.is_multiple_of(LOOK_EVERY);
+        let found = if looks { Some(self.steady.register(&frame.picture.luma)) } else { None };
+        let registered = match found {
+            Some(Ok(registered)) => {
                 self.lost = 0;
-                self.warp.onto(&mut canvas, &frame.picture, &registered.motion);
-                wander.add(frame.index, registered, &frame.picture.luma);
+                Some(registered)
             }
-            Err(error) => {
+            lost => {
                 self.lost += 1;
                 wander.lost_frames += 1;
-                wander.lost = Some(error);
+                wander.lost = lost.and_then(Result::err).or_else(|| wander.lost.take());
                 // Before a plain wall a camera that drifts is where it was a moment ago, as nearly as can be told.
-                if self.lost <= HELD_FRAMES
-                    && let Some(held) = wander.held(HELD_PX)
-                {
-                    self.warp.onto(&mut canvas, &frame.picture, &held.motion);
-                    wander.add(frame.index, held, &frame.picture.luma);
-                }
+                wander.held(HELD_PX).filter(|_| self.lost <= HELD_FRAMES)
             }
+        };
+        if let Some(registered) = registered {
+            self.warp.onto(&mut canvas, &frame.picture, &registered.motion);
+            wander.add(frame.index, registered, &frame.picture.luma);
         }
         canvas
     }
@@ -162,7 +158,7 @@ impl Wander {
     /// The last motion, less well known by one frame; `None` where there is none, or the camera was on its way.
     fn held(&self, px: f64) -> Option<Registered> {
         /// Way between the last two frames from which a camera doesn't drift but swings, px.
-        const SWINGS_PX: f64 = 1.5;
+        const SWINGS_PX: f64 = 3.0;
         let mut latest = self.motions.values().rev();
         let (mut last, before) = (*latest.next()?, latest.next()?);
         let (a, b) = (last.motion.shift_px, before.motion.shift_px);
