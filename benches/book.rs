@@ -70,7 +70,7 @@ fn record(book: &mut Book, count: usize) {
         let z: f64 = StandardNormal.sample(&mut rng);
         ShotRecord {
             launcher: "catapult".into(),
-            setting: Setting { notch: Some("2".into()), angle_deg: Some(45.0), ball: Some("orange foam".into()) },
+            setting: Setting { name: Some("notch 2".into()), angle_deg: Some(45.0), ball: Some("orange foam".into()) },
             session: format!("session {}", number / SESSION),
             time: start + SignedDuration::from_secs(60 * number as i64),
             speed_m_per_s: 4.0 + 0.04 * z,

@@ -98,7 +98,7 @@ pub fn run(options: &ClassOptions, console: &Console) -> Result<(), CommandError
         console.result(class_table(&rows, mark));
     }
     match &options.out {
-        Some(folder) => write_tables(&rows, folder, mark, &|path, text| console.write(path, text)),
+        Some(folder) => write_tables(&rows, folder, mark, |path, text| console.write(path, text)),
         None => Ok(()),
     }
 }

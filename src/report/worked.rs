@@ -43,7 +43,7 @@ impl Given {
 
     /// One that isn't told by its figures alone, as 0.9 rad in degrees or a measured mean, has two more: whoever reckons with what is
     /// printed comes to the same answer.
-    fn to_its_figures(&self, figures: usize) -> String {
+    fn text_to_figures(&self, figures: usize) -> String {
         let printed: f64 = format!("{:.*e}", figures.max(1) - 1, self.value).parse().unwrap_or(self.value);
         let told = (printed - self.value).abs() <= 1e-9 * self.value.abs();
         to_figures(self.value, if told { figures } else { figures + 2 })
@@ -53,7 +53,7 @@ impl Given {
     fn text(&self) -> String {
         let number = match (self.decimals, self.figures) {
             (Some(decimals), _) => figures::to_decimals(self.value, decimals),
-            (None, Some(figures)) => self.to_its_figures(figures),
+            (None, Some(figures)) => self.text_to_figures(figures),
             (None, None) => figures::plain(self.value),
         };
         with_unit(&number, self.quantity)

@@ -12,7 +12,7 @@ const ENOUGH_FRAMES: usize = 4;
 /// Leaves out what is another one's shadow or mirror image, or was followed twice.
 pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
     // The most opaque first, and of alike ones the longest.
-    tracks.sort_by(|a, b| b.1.refined.len().cmp(&a.1.refined.len()));
+    tracks.sort_by_key(|track| std::cmp::Reverse(track.1.refined.len()));
     let mut kept: Vec<Followed> = Vec::new();
     for one in tracks {
         if !kept.iter().any(|other| is_the_same(&one.1, &other.1)) {

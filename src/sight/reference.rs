@@ -123,7 +123,7 @@ impl Reference {
         // Sixteenfold deviation to steps at the limit, in 256ths.
         let factor = (CHANGE_SIGMAS * SIGMA_OVER_MEAN * 256.0 / 16.0) as u32;
         let floor = u32::from(steps(CHANGE_FLOOR_LEVELS) as u16);
-        let own = |deviation: u16| ((u32::from(deviation) * factor >> 8) + floor).min(i16::MAX as u32) as i16;
+        let own = |deviation: u16| (((u32::from(deviation) * factor) >> 8) + floor).min(i16::MAX as u32) as i16;
         let [luma, chroma] = &mut self.limits;
         for ((limit, &deviation), &level) in luma.iter_mut().zip(&self.deviation[0]).zip(&self.planes[0]) {
             *limit = own(deviation).max(by_level[bin_of(level)]);

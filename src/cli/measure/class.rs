@@ -253,9 +253,9 @@ pub fn keep(rows: &[Row<'_>], arguments: &MeasureArguments, console: &Console) -
     match &arguments.out {
         // Made of what stands in the folders, so that going on with them replaces the tables.
         Some(out) if arguments.class.resume => {
-            write_tables(rows, out, arguments.decimal_mark(), &|path, text| Ok(write_atomically(path, text)?))
+            write_tables(rows, out, arguments.decimal_mark(), |path, text| Ok(write_atomically(path, text)?))
         }
-        Some(out) => write_tables(rows, out, arguments.decimal_mark(), &|path, text| console.write(path, text)),
+        Some(out) => write_tables(rows, out, arguments.decimal_mark(), |path, text| console.write(path, text)),
         None => Ok(()),
     }
 }
@@ -268,7 +268,7 @@ pub fn write_tables(
     rows: &[Row<'_>],
     out: &Path,
     mark: DecimalMark,
-    write: &dyn Fn(&Path, &[u8]) -> Result<(), CommandError>,
+    write: impl Fn(&Path, &[u8]) -> Result<(), CommandError>,
 ) -> Result<(), CommandError> {
     let lines = words::class_lines(rows);
     let texts = [class::csv(&lines, mark), class::html(&lines, mark)];
