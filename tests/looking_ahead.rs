@@ -237,6 +237,7 @@ fn measurement() -> serde_json::Value {
             "launch_angle_deg": estimate(48.2, 0.2),
             "gravity_m_per_s2": estimate(9.76, 0.045),
             "launch_speed_gravity_given_m_per_s": estimate(3.52, 0.015),
+            "gravity_given": { "launch_angle_deg": estimate(48.2, 0.2) },
         }],
     })
 }

@@ -30,6 +30,11 @@ const SHADED_SMALL: Limits = Limits { rms_px: 0.5, ..Limits::IDEAL };
 /// 0.6 px in poor light and that, in squares.
 const SHADED_POOR: Limits = Limits { rms_px: 0.8, ..Limits::IDEAL };
 
+/// Few places of a ball that nobody weighed: what the air takes is known to a factor, and g follows it.
+const SHADED_UNEVEN: Limits = Limits { gravity: Some(0.015), ..SHADED };
+/// Seen from below, the ball comes nearer as it falls: its radius is held over a flight, and the unlit rim doesn't correct it.
+const SHADED_NEARING: Limits = Limits { rms_px: 0.35, ..SHADED_CAMERA };
+
 /// A scene and what is known of it beforehand.
 struct Case {
     scene: Scene,
@@ -222,7 +227,7 @@ fn a_phone_held_upright() {
 
 #[test]
 fn dropped_frames_and_an_uneven_beat() {
-    Case::new(presets::variable_rate_drops, SHADED).check();
+    Case::new(presets::variable_rate_drops, SHADED_UNEVEN).check();
 }
 
 #[test]
@@ -328,7 +333,7 @@ fn a_camera_off_to_the_side() {
 
 #[test]
 fn a_camera_that_looks_up() {
-    Case::new(presets::pitch, SHADED_CAMERA).camera("pitch = '8 deg u 0.5 deg'").launch_marked().check();
+    Case::new(presets::pitch, SHADED_NEARING).camera("pitch = '8 deg u 0.5 deg'").launch_marked().check();
 }
 
 #[test]
@@ -461,7 +466,7 @@ fn through_the_encoder_held_upright() {
 
 #[test]
 fn through_the_encoder_with_dropped_frames() {
-    Case::new(presets::variable_rate_drops, SHADED).check_recorded();
+    Case::new(presets::variable_rate_drops, SHADED_UNEVEN).check_recorded();
 }
 
 #[test]

@@ -85,7 +85,7 @@ fn a_stated_tilt_and_lens_are_taken_out() {
     let pinhole = Pinhole { rotation, position, k1: -0.06, k2: 0.01, ..square(3.0) };
     let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.4, -0.2), 0.9f64.hypot(0.1));
     let stated = format!(
-        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = '1000 px'\nk1 = '-0.06'\nk2 = '0.01'\nyaw = {}\npitch = {}\n",
+        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = '1000 px'\nk1 = '-0.06'\nk2 = '0.01'\nyaw = '{} deg'\npitch = '{} deg'\n",
         0.2f64.to_degrees(),
         -0.08f64.to_degrees()
     );
@@ -122,7 +122,7 @@ fn distance_gives_the_focal_length_under_tilt() {
     let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.5, -0.3), 1.0);
     let square_distance = 3.0 * 0.21f64.cos();
     let camera = camera(&format!(
-        "[scale]\nlengths = ['{scale}']\n[camera]\nyaw = {}\ndistance = '{square_distance} m'",
+        "[scale]\nlengths = ['{scale}']\n[camera]\nyaw = '{} deg'\ndistance = '{square_distance} m'",
         0.21f64.to_degrees()
     ));
     // The fixed point for the focal length stops at 1e-13.
@@ -182,7 +182,7 @@ fn the_jacobians_are_slopes_and_inverse() {
     let pinhole = Pinhole { k1: -0.06, k2: 0.01, ..square(3.0) };
     let scale = line(pinhole.see_m(-0.5, -0.3), pinhole.see_m(0.5, -0.3), 1.0);
     let camera = camera(&format!(
-        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = '1000 px'\nk1 = -0.06\nk2 = 0.01\nyaw = 10"
+        "[scale]\nlengths = ['{scale}']\n[camera]\nfocal_length = '1000 px'\nk1 = -0.06\nk2 = 0.01\nyaw = '10°'"
     ));
     let at = MetrePoint::new(1.1, 0.6);
     let h = 1e-5;
@@ -275,7 +275,7 @@ fn a_rig_that_cannot_be_is_refused() {
     );
     let near = format!("{scale}offset = '2 m'\n[camera]\ndistance = '1.5 m'");
     assert_eq!(refuse(&near), CameraError::ScaleBehindCamera { offset_m: 2.0, distance_m: 1.5 });
-    let flat = format!("{scale}[camera]\nyaw = 60\nfocal_length = '300 px'");
+    let flat = format!("{scale}[camera]\nyaw = '60°'\nfocal_length = '300 px'");
     assert_eq!(refuse(&flat), CameraError::PastHorizon);
 }
 
@@ -317,8 +317,8 @@ fn check_truth(truth: &serde_json::Value) {
     let point = |value: &serde_json::Value| PixelPoint::new(number(&value[0]), number(&value[1]));
     let (scale, camera) = (&truth["scale"], &truth["camera"]);
     let text = format!(
-        "[scale]\nlengths = ['{}']\noffset = '{} m'\n[camera]\nfocal_length = '{} px'\nprincipal_point = '{},{}'\nk1 = {:?}\nk2 = {:?}\nyaw = {}\n\
-         pitch = '{} deg'\nroll = {}\nreadout = '{} s'",
+        "[scale]\nlengths = ['{}']\noffset = '{} m'\n[camera]\nfocal_length = '{} px'\nprincipal_point = '{},{}'\nk1 = {:?}\nk2 = {:?}\nyaw = '{} deg'\n\
+         pitch = '{} deg'\nroll = '{} deg'\nreadout = '{} s'",
         line(point(&scale["a"]), point(&scale["b"]), number(&scale["length"])),
         scale["z"],
         camera["f"],

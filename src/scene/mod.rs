@@ -140,7 +140,7 @@ impl Scene {
                 restitution: Some(0.55),
                 grip: 0.85,
             }],
-            air: Air::NONE,
+            air: Air::ROOM,
             gravity_m_per_s2: 9.81,
             quarter_turns: 0,
         }

@@ -53,6 +53,9 @@ pub struct Air {
 
 impl Air {
     pub const NONE: Self = Self { density: 0.0, drag_coefficient: 0.0, buoyancy: false, added_mass: false };
+
+    /// A room's; 0.45 is the middle of the flat part of a sphere's drag (Clift, Grace and Weber, *Bubbles, Drops, and Particles*, ch. 5).
+    pub const ROOM: Self = Self { density: 1.2, drag_coefficient: 0.45, buoyancy: true, added_mass: true };
 }
 
 /// What brings the ball to its launch speed.

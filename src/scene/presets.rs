@@ -257,7 +257,8 @@ pub fn small_ball(seed: u64) -> Scene {
 pub fn big_ball(seed: u64) -> Scene {
     let mut scene = named("big_ball", seed);
     scene.camera = Camera::square_on(1280, 720, 1000.0, (1.2, 1.3), 2.2);
-    scene.launches[0].ball.radius_m = 0.11;
+    // Hollow, of 45 kg/m³: a light ball's air would be another test.
+    scene.launches[0].ball = Ball { radius_m: 0.11, mass_kg: 0.25, ..scene.launches[0].ball.clone() };
     scene
 }
 
@@ -319,7 +320,6 @@ pub fn light_ball_in_air(seed: u64) -> Scene {
     let mut scene = named("light_ball_in_air", seed);
     scene.launches[0] = lob(6.0, 45.0);
     scene.launches[0].ball = Ball { radius_m: 0.020, mass_kg: 0.0027, albedo: [0.8; 3], ..Ball::orange_foam() };
-    scene.air = Air { density: 1.2, drag_coefficient: 0.45, buoyancy: true, added_mass: true };
     scene
 }
 
