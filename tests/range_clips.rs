@@ -91,7 +91,7 @@ fn slowmo_tag_phone() {
 
 #[test]
 fn streaks() {
-    check("streaks", "", Limits::POOR_LIGHT);
+    check("streaks", "", ROUGH);
 }
 
 #[test]

@@ -24,8 +24,8 @@ pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
     let mut follows = follows.into_iter();
     kept.retain(|_| follows.next() == Some(false));
     let clearest = kept.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
-    if let Some(fall) = clearest.map(|one| one.1.fall_px_per_s2) {
-        kept.retain(|one| falls_like(one.1.fall_px_per_s2, fall));
+    if let Some((fall, known)) = clearest.map(|one| (one.1.fall_px_per_s2, direction_doubt(&one.0))) {
+        kept.retain(|one| falls_like(one.1.fall_px_per_s2, fall, known.hypot(direction_doubt(&one.0))));
     }
     kept
 }
@@ -37,14 +37,21 @@ fn clearness((arc, _): &Followed) -> f64 {
     arc.worth() + if arc.fall_believable { ALLOWED } else { 0.0 }
 }
 
+/// Standard uncertainty of the direction in which an arc's fall bends, rad: that of a second difference of n even places over T,
+/// 26.8 σ/(√n·T²), over a fall that sags by a·T²/8.
+fn direction_doubt(arc: &Arc) -> f64 {
+    3.4 * arc.rms_px / ((arc.blobs.len() as f64).sqrt() * arc.sagitta_px)
+}
+
 /// Whether one thing falls about as another does: one gravity acts on both, and what is twice as far away falls half as fast in the
-/// picture. A hand or a head that moves along doesn't.
-fn falls_like((ax, ay): (f64, f64), (bx, by): (f64, f64)) -> bool {
+/// picture. A hand or a head that moves along doesn't. The direction is known to `doubt_rad`.
+fn falls_like((ax, ay): (f64, f64), (bx, by): (f64, f64), doubt_rad: f64) -> bool {
     const NEARER: f64 = 2.0;
-    /// Cosine of 25°: the lens, and what the scatter of a short flight leaves open.
-    const ALONG: f64 = 0.9;
+    /// Of plumb lines in one picture: a camera that looks up or down by 10° sees them lean by 5° at its sides.
+    const LEAN_RAD: f64 = 0.1;
     let (a, b) = (ax.hypot(ay), bx.hypot(by));
-    (1.0 / NEARER..=NEARER).contains(&(a / b)) && ax * bx + ay * by > ALONG * a * b
+    let apart_rad = (ax * by - ay * bx).atan2(ax * bx + ay * by).abs();
+    (1.0 / NEARER..=NEARER).contains(&(a / b)) && apart_rad < LEAN_RAD + 3.0 * doubt_rad
 }
 
 /// Places of two tracks in the frames that both have.

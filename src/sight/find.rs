@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::clip::{ClipError, FrameSource, Picture, Plane};
-use crate::sight::arcs::{Arc, FallPrior, find_arcs, median, take_different};
+use crate::sight::arcs::{Arc, FallPrior, PixelPath, find_arcs, median, take_different};
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
 use crate::sight::choose::only_balls;
@@ -166,7 +166,21 @@ fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
             || (prior.allows(flight.fall_px_per_s2) && flight.sightings.len() >= FEWEST_ODD)
     };
     let any = flights.iter().any(believed);
-    flights.retain(|flight| believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE));
+    flights.retain(|flight| {
+        believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE && is_even(flight))
+    });
+}
+
+/// Whether it falls far over its distance from a parabola. Waved lights turn in arcs of twenty times that; a ball in slow motion that isn't
+/// marked, of hundreds.
+fn is_even(flight: &FoundFlight) -> bool {
+    const SAGS: f64 = 50.0;
+    let places: Vec<(f64, PixelPoint)> = flight.sightings.iter().map(|one| (one.time_s, one.centre_px)).collect();
+    let Some(path) = PixelPath::fit(&places) else { return false };
+    let squares: f64 = places.iter().map(|&(time_s, at)| path.at(time_s).distance(at).powi(2)).sum();
+    let rms_px = (squares / (places.len() as f64 - 3.0).max(1.0)).sqrt();
+    let duration_s = places[places.len() - 1].0 - places[0].0;
+    path.acceleration().1 * duration_s * duration_s / 8.0 > SAGS * rms_px
 }
 
 /// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.
