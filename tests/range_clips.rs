@@ -36,7 +36,8 @@ const ROUGH: Limits = Limits { gravity: Some(0.02), ..Limits::POOR_LIGHT };
 
 #[test]
 fn clutter_person() {
-    check("clutter-person", "", ROUGH);
+    // In one frame the ball crosses the walker's outline: neither the wall alone nor the walker alone is behind it.
+    check("clutter-person", "", Limits { found_share: 0.97, ..ROUGH });
 }
 
 #[test]

@@ -99,6 +99,17 @@ impl Motion {
         PixelPoint::new(self.centre.x + back.x, self.centre.y + back.y)
     }
 
+    /// Over a patch a motion is straight: where it puts the patch's middle, and what it makes of steps from there. A keystone of
+    /// a tenth bends it by a thousandth of a pixel.
+    fn straight_at(&self, first: PixelPoint) -> Straight {
+        let (x, y) = (first.x - self.centre.x, first.y - self.centre.y);
+        let (p, q) = (self.keystone.0 / self.reach_px, self.keystone.1 / self.reach_px);
+        let at = self.to_frame(first);
+        let (u, v) = (at.x - self.centre.x, at.y - self.centre.y);
+        let slopes = (self.matrix() - Matrix2::new(u * p, u * q, v * p, v * q)) / (1.0 + p * x + q * y);
+        Straight { at, slopes }
+    }
+
     /// Clockwise turn of the background, rad.
     pub fn turn_rad(&self) -> f64 {
         self.linear.1.atan2(self.linear.0)
@@ -128,6 +139,36 @@ impl Motion {
         let of_x = State::from_column_slice(&[1.0, 0.0, x, -y, x, y, -u * kx, -u * ky]) / w;
         let of_y = State::from_column_slice(&[0.0, 1.0, y, x, -y, x, -v * kx, -v * ky]) / w;
         (of_x, of_y)
+    }
+}
+
+/// A motion about one place.
+#[derive(Debug, Clone, Copy)]
+struct Straight {
+    at: PixelPoint,
+    slopes: Matrix2<f64>,
+}
+
+impl Straight {
+    fn at(&self, dx: f64, dy: f64) -> PixelPoint {
+        let m = &self.slopes;
+        PixelPoint::new(self.at.x + m.m11 * dx + m.m12 * dy, self.at.y + m.m21 * dx + m.m22 * dy)
+    }
+
+    fn moved(self, by: Vector2<f64>) -> Self {
+        Self { at: PixelPoint::new(self.at.x + by.x, self.at.y + by.y), ..self }
+    }
+
+    /// Whether a patch about it has so many pixels of the frame around each of its places.
+    fn is_inside(&self, frame: &Plane, margin: f64) -> bool {
+        let reach = REACH as f64;
+        [(-reach, -reach), (reach, -reach), (-reach, reach), (reach, reach)].into_iter().all(|(dx, dy)| {
+            let at = self.at(dx, dy);
+            at.x >= margin
+                && at.y >= margin
+                && at.x + margin + 1.0 < frame.width as f64
+                && at.y + margin + 1.0 < frame.height as f64
+        })
     }
 }
 
@@ -324,6 +365,28 @@ impl Steady {
         robust_motion(&places, rest).map(|(registered, _)| registered)
     }
 
+    /// Whether most of the patches look more like themselves where a motion puts them than where they were: a leg before the lens
+    /// moves as one too, and the wall beside it doesn't.
+    fn is_borne_out(&self, frame: &Plane, motion: &Motion) -> bool {
+        let rest = self.fine.rest();
+        let unlike = |patch: &Patch, motion: &Motion| patch.unlikeness(frame, motion, 2).unwrap_or(1.0);
+        let moved = self.fine.patches.iter().filter(|patch| unlike(patch, motion) < unlike(patch, &rest)).count();
+        2 * moved > self.fine.patches.len()
+    }
+
+    /// Whether most of the patches are still where they were, as far as can be seen.
+    fn mostly_rests(&self, frame: &Plane) -> bool {
+        self.fine.unlikeness(frame, &self.fine.rest()) < MOST_UNLIKE
+    }
+
+    /// Forgets what was followed so far.
+    fn begin_anew(&mut self) {
+        let rest = self.fine.rest();
+        (self.last, self.before) = (rest, rest);
+        let small = self.small.as_mut().map(|(_, field)| field);
+        std::iter::once(&mut self.fine).chain(small).for_each(|field| field.trust.fill(1.0));
+    }
+
     /// Whether most of a frame is as the first one was, place by place.
     fn is_as_at_first(&self, frame: &Plane) -> bool {
         /// Levels by which noise and a lamp's flicker change the mean of many pixels.
@@ -414,8 +477,13 @@ impl Field {
     /// Median over the patches of how little the frame looks like them where a motion puts them: 0 alike, 1 as any other place. A walker
     /// hides some of them, and a wrong line of print is wrong everywhere.
     fn unlikeness(&self, frame: &Plane, motion: &Motion) -> f64 {
-        let of_patch = |patch: &Patch| patch.unlikeness(frame, motion);
-        let unlike: Vec<f64> = self.patches.iter().filter_map(of_patch).collect();
+        self.unlikeness_of(1, 2, frame, motion)
+    }
+
+    /// The same by every `patch`-th patch and every `step`-th sample of it.
+    fn unlikeness_of(&self, patch: usize, step: usize, frame: &Plane, motion: &Motion) -> f64 {
+        let some = self.patches.iter().step_by(patch);
+        let unlike: Vec<f64> = some.filter_map(|patch| patch.unlikeness(frame, motion, step)).collect();
         if unlike.is_empty() { 1.0 } else { median(&unlike) }
     }
 
@@ -423,10 +491,13 @@ impl Field {
     fn likeliest_shift(&self, frame: &Plane, from: Motion) -> Motion {
         const STEP_PX: f64 = 2.5;
         const STEPS: i32 = 5;
+        /// Patches that tell a likeness well enough.
+        const ENOUGH: usize = 60;
+        let every = self.patches.len().div_ceil(ENOUGH);
         let steps = || (-STEPS..=STEPS).map(|k| STEP_PX * f64::from(k));
         let moved = |dx: f64, dy: f64| Motion { shift_px: (from.shift_px.0 + dx, from.shift_px.1 + dy), ..from };
         let tried = steps().flat_map(|dy| steps().map(move |dx| moved(dx, dy)));
-        let judged = tried.map(|motion| (self.unlikeness(frame, &motion), motion));
+        let judged = tried.map(|motion| (self.unlikeness_of(every, 3, frame, &motion), motion));
         judged.min_by(|a, b| a.0.total_cmp(&b.0)).map_or(from, |(_, motion)| motion)
     }
 }
@@ -456,13 +527,10 @@ fn sample(plane: &Plane, x: i64, y: i64) -> f64 {
     f64::from(plane.samples[y as usize * plane.width + x as usize])
 }
 
-/// Between pixels by cubic convolution (R. G. Keys, 1981); `None` near the edge.
+/// Between pixels by cubic convolution (R. G. Keys, 1981); for places with a pixel more on every side.
 ///
 /// Bilinear values would be smoothed between pixels and not on them, which pulls places towards whole pixels.
-fn between(plane: &Plane, at: PixelPoint) -> Option<f64> {
-    if !(at.x >= 1.0 && at.y >= 1.0 && at.x + 2.0 < plane.width as f64 && at.y + 2.0 < plane.height as f64) {
-        return None;
-    }
+fn between(plane: &Plane, at: PixelPoint) -> f64 {
     // Above nought, so that cutting the fraction off is rounding down, without a call.
     let (x0, y0) = (at.x as usize, at.y as usize);
     let (wx, wy) = (cubic_weights(at.x - x0 as f64), cubic_weights(at.y - y0 as f64));
@@ -472,19 +540,17 @@ fn between(plane: &Plane, at: PixelPoint) -> Option<f64> {
         let line = &plane.samples[start..start + 4];
         sum += v * line.iter().zip(wx).map(|(s, w)| f64::from(*s) * w).sum::<f64>();
     }
-    Some(sum)
+    sum
 }
 
-/// Between pixels by straight lines, which is enough for a likeness; `None` near the edge.
-fn linear_between(plane: &Plane, at: PixelPoint) -> Option<f64> {
-    if !(at.x >= 0.0 && at.y >= 0.0 && at.x + 1.0 < plane.width as f64 && at.y + 1.0 < plane.height as f64) {
-        return None;
-    }
+/// Between pixels by straight lines, which is enough for a likeness.
+fn linear_between(plane: &Plane, at: PixelPoint) -> f64 {
     let (x, y) = (at.x as usize, at.y as usize);
     let (u, v) = (at.x - x as f64, at.y - y as f64);
     let start = y * plane.width + x;
-    let line = |start: usize| f64::from(plane.samples[start]) * (1.0 - u) + f64::from(plane.samples[start + 1]) * u;
-    Some(line(start) * (1.0 - v) + line(start + plane.width) * v)
+    let line = |pair: &[u8]| f64::from(pair[0]) * (1.0 - u) + f64::from(pair[1]) * u;
+    let below = start + plane.width;
+    line(&plane.samples[start..start + 2]) * (1.0 - v) + line(&plane.samples[below..below + 2]) * v
 }
 
 fn cubic_weights(t: f64) -> [f64; 4] {
@@ -558,17 +624,17 @@ impl Patch {
     /// Where the patch is in a frame, near where `motion` puts it. `None` when it runs away or out of the picture.
     /// The inverse of its covariance comes with it.
     fn find(&self, frame: &Plane, motion: &Motion, reach_px: f64) -> Option<(PixelPoint, Matrix2<f64>)> {
-        let linear = motion.matrix();
+        const STEPS: usize = 12;
+        let (linear, expected) = (motion.matrix(), motion.straight_at(self.middle));
         let mut offset = Vector2::zeros();
-        for _ in 0..12 {
-            let (seen, mean) = self.seen(frame, motion, offset)?;
-            let mut push = Vector2::zeros();
+        for _ in 0..STEPS {
+            let (seen, mean) = self.seen(frame, &expected.moved(offset))?;
+            let (mut push, mut unlike) = (Vector2::zeros(), 0.0);
             for (value, (wanted, gx, gy)) in seen.iter().zip(&self.samples) {
                 let error = value - mean - wanted;
                 push += Vector2::new(gx * error, gy * error);
+                unlike += error * error;
             }
-            let unlike: f64 =
-                seen.iter().zip(&self.samples).map(|(value, (wanted, ..))| (value - mean - wanted).powi(2)).sum();
             let step = linear * (self.inverse * push);
             offset -= step;
             if offset.norm() > reach_px {
@@ -579,41 +645,43 @@ impl Patch {
                 if unlike > MOST_UNLIKE * self.contrast {
                     return None;
                 }
-                let at = motion.to_frame(self.middle);
                 // Mean and place were fitted. Levels are rounded in both pictures: 1/12 each.
                 let variance = (unlike / (self.samples.len() - 3) as f64).max(1.0 / 6.0);
                 let covariance = self.inverse * variance + Matrix2::identity() * LEAST_PX.powi(2);
-                return Some((PixelPoint::new(at.x + offset.x, at.y + offset.y), covariance.try_inverse()?));
+                return Some((expected.moved(offset).at, covariance.try_inverse()?));
             }
         }
         None
     }
 
-    /// How little a frame looks like the patch where a motion puts it, by a few of its samples between which the nearest pixel stands
-    /// for the place; `None` outside the picture.
-    fn unlikeness(&self, frame: &Plane, motion: &Motion) -> Option<f64> {
-        const STEP: usize = 2;
+    /// How little a frame looks like the patch where a motion puts it, by every `step`-th of its samples along both sides; `None`
+    /// outside the picture.
+    fn unlikeness(&self, frame: &Plane, motion: &Motion, step: usize) -> Option<f64> {
         const EDGE: usize = 2 * REACH as usize + 1;
-        let places = (0..EDGE).step_by(STEP).flat_map(|row| (0..EDGE).step_by(STEP).map(move |column| (row, column)));
+        let place = motion.straight_at(self.middle);
+        if !place.is_inside(frame, 0.0) {
+            return None;
+        }
+        let places = (0..EDGE).step_by(step).flat_map(|row| (0..EDGE).step_by(step).map(move |column| (row, column)));
         let (mut count, mut sum, mut squares, mut wanted_squares) = (0.0, 0.0, 0.0, 0.0);
         for (row, column) in places {
-            let (dx, dy) = (column as f64 - REACH as f64, row as f64 - REACH as f64);
-            let at = motion.to_frame(PixelPoint::new(self.middle.x + dx, self.middle.y + dy));
+            let at = place.at(column as f64 - REACH as f64, row as f64 - REACH as f64);
             let wanted = self.samples[row * EDGE + column].0;
-            let off = linear_between(frame, at)? - wanted;
+            let off = linear_between(frame, at) - wanted;
             (count, sum, squares) = (count + 1.0, sum + off, squares + off * off);
             wanted_squares += wanted * wanted;
         }
         Some(((squares - sum * sum / count) / f64::max(wanted_squares, 1.0)).min(1.0))
     }
 
-    fn seen(&self, frame: &Plane, motion: &Motion, offset: Vector2<f64>) -> Option<(Vec<f64>, f64)> {
+    /// What a frame shows in the patch's place, and the mean of it.
+    fn seen(&self, frame: &Plane, place: &Straight) -> Option<(Vec<f64>, f64)> {
+        if !place.is_inside(frame, 1.0) {
+            return None;
+        }
         let mut values = Vec::with_capacity(self.samples.len());
         for dy in -REACH..=REACH {
-            for dx in -REACH..=REACH {
-                let at = motion.to_frame(PixelPoint::new(self.middle.x + dx as f64, self.middle.y + dy as f64));
-                values.push(between(frame, PixelPoint::new(at.x + offset.x, at.y + offset.y))?);
-            }
+            values.extend((-REACH..=REACH).map(|dx| between(frame, place.at(dx as f64, dy as f64))));
         }
         let mean = values.iter().sum::<f64>() / values.len() as f64;
         Some((values, mean))

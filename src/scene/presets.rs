@@ -257,8 +257,8 @@ pub fn small_ball(seed: u64) -> Scene {
 pub fn big_ball(seed: u64) -> Scene {
     let mut scene = named("big_ball", seed);
     scene.camera = Camera::square_on(1280, 720, 1000.0, (1.2, 1.3), 2.2);
-    // Hollow, of 45 kg/m³: a light ball's air would be another test.
-    scene.launches[0].ball = Ball { radius_m: 0.11, mass_kg: 0.25, ..scene.launches[0].ball.clone() };
+    // As heavy as balls of that size are: a light ball in the air would be another test.
+    scene.launches[0].ball = Ball { radius_m: 0.11, mass_kg: 0.6, ..scene.launches[0].ball.clone() };
     scene
 }
 

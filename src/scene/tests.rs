@@ -249,8 +249,9 @@ fn every_preset_shows_what_it_is_named_for() {
             }
             "vertical_toss" => {
                 let landing = truth.flights[0].landing.unwrap();
-                // Back in the hand with the speed it left with.
-                assert!((landing.y_m - 1.0).abs() < 1e-6 && (landing.vy_m_per_s + 4.6).abs() < 1e-6, "{landing:?}");
+                // Back in the hand with the speed it left with, less what the air takes: ½·ρ·c·A·v²/m on 25 g is a twelfth of g at first.
+                assert!((landing.y_m - 1.0).abs() < 1e-6, "{landing:?}");
+                assert!((4.3..4.6).contains(&-landing.vy_m_per_s), "{landing:?}");
             }
             "drifting_stand" => {
                 let at = |start_s: f64| scene.view_at(start_s).project(&[1.5, 1.2, 0.0].into()).unwrap();

@@ -24,8 +24,8 @@ pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
     let mut follows = follows.into_iter();
     kept.retain(|_| follows.next() == Some(false));
     let clearest = kept.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
-    if let Some((fall, known)) = clearest.map(|one| (one.1.fall_px_per_s2, direction_doubt(&one.0))) {
-        kept.retain(|one| falls_like(one.1.fall_px_per_s2, fall, known.hypot(direction_doubt(&one.0))));
+    if let Some(plumb) = clearest.map(Plumb::of) {
+        kept.retain(|one| Plumb::of(one).is_like(&plumb));
     }
     kept
 }
@@ -43,15 +43,41 @@ fn direction_doubt(arc: &Arc) -> f64 {
     3.4 * arc.rms_px / ((arc.blobs.len() as f64).sqrt() * arc.sagitta_px)
 }
 
-/// Whether one thing falls about as another does: one gravity acts on both, and what is twice as far away falls half as fast in the
-/// picture. A hand or a head that moves along doesn't. The direction is known to `doubt_rad`.
-fn falls_like((ax, ay): (f64, f64), (bx, by): (f64, f64), doubt_rad: f64) -> bool {
-    const NEARER: f64 = 2.0;
-    /// Of plumb lines in one picture: a camera that looks up or down by 10° sees them lean by 5° at its sides.
-    const LEAN_RAD: f64 = 0.1;
-    let (a, b) = (ax.hypot(ay), bx.hypot(by));
-    let apart_rad = (ax * by - ay * bx).atan2(ax * bx + ay * by).abs();
-    (1.0 / NEARER..=NEARER).contains(&(a / b)) && apart_rad < LEAN_RAD + 3.0 * doubt_rad
+/// Which way plumb lines hang where a track falls, as far as it tells.
+struct Plumb {
+    acceleration_px_per_s2: f64,
+    /// Least and greatest lean, rad: the air holds back what flies along, and so turns its acceleration.
+    lean_rad: (f64, f64),
+    doubt_rad: f64,
+}
+
+impl Plumb {
+    fn of((arc, track): &Followed) -> Self {
+        /// What the air takes of a light ball's speed, over gravity: a foam ball of 25 g and 68 mm at 6 m/s meets a seventh, a hollow one of
+        /// 40 mm a third.
+        const DRAG: f64 = 0.35;
+        let places = || track.refined.iter().map(|one| one.fit.disc.centre);
+        let way: f64 = places().zip(places().skip(1)).map(|(a, b)| a.distance(b)).sum();
+        let along = track.refined[track.refined.len() - 1].fit.disc.centre.x - track.refined[0].fit.disc.centre.x;
+        let (ax, ay) = track.fall_px_per_s2;
+        let (lean, without_air) = (ax.atan2(ay), ax.atan2(ay) + DRAG * along / way.max(1.0));
+        Self {
+            acceleration_px_per_s2: ax.hypot(ay),
+            lean_rad: (lean.min(without_air), lean.max(without_air)),
+            doubt_rad: direction_doubt(arc),
+        }
+    }
+
+    /// Whether one thing falls about as another does: one gravity acts on both, and what is twice as far away falls half as fast in the
+    /// picture. A hand or a head that moves along doesn't.
+    fn is_like(&self, other: &Self) -> bool {
+        const NEARER: f64 = 2.0;
+        /// Of plumb lines in one picture: a camera that looks up or down by 10° sees them lean by 5° at its sides.
+        const LEAN_RAD: f64 = 0.1;
+        let apart_rad = (self.lean_rad.0 - other.lean_rad.1).max(other.lean_rad.0 - self.lean_rad.1);
+        let ratio = self.acceleration_px_per_s2 / other.acceleration_px_per_s2;
+        (1.0 / NEARER..=NEARER).contains(&ratio) && apart_rad < LEAN_RAD + 3.0 * self.doubt_rad.hypot(other.doubt_rad)
+    }
 }
 
 /// Places of two tracks in the frames that both have.

@@ -165,22 +165,48 @@ fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
         prior.expects(flight.fall_px_per_s2)
             || (prior.allows(flight.fall_px_per_s2) && flight.sightings.len() >= FEWEST_ODD)
     };
+    flights.retain(|flight| bend(flight).is_some_and(|bend| bend.is_clear()));
     let any = flights.iter().any(believed);
     flights.retain(|flight| {
-        believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE && is_even(flight))
+        let even = bend(flight).is_some_and(|bend| bend.is_even());
+        believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE && even)
     });
 }
 
-/// Whether it falls far over its distance from a parabola. Waved lights turn in arcs of twenty times that; a ball in slow motion that isn't
-/// marked, of hundreds.
-fn is_even(flight: &FoundFlight) -> bool {
-    const SAGS: f64 = 50.0;
-    let places: Vec<(f64, PixelPoint)> = flight.sightings.iter().map(|one| (one.time_s, one.centre_px)).collect();
-    let Some(path) = PixelPath::fit(&places) else { return false };
+/// How far a path bends over its chord, and how far its places lie from a parabola.
+struct Bend {
+    sagitta_px: f64,
+    rms_px: f64,
+    count: usize,
+}
+
+impl Bend {
+    /// Whether it is twelve times what is uncertain of it: that of the second difference of n even places over T is 26.8 σ/(√n·T²).
+    /// A foot that is lifted was met with nine, drag and lens leave a ball's hundred.
+    fn is_clear(&self) -> bool {
+        const UNCERTAINTIES: f64 = 12.0;
+        self.sagitta_px > UNCERTAINTIES * 3.35 * self.rms_px / (self.count as f64).sqrt()
+    }
+
+    /// Whether it falls far over its distance from a parabola. Waved lights turn in arcs of twenty times that; a ball in slow motion that
+    /// isn't marked, of hundreds.
+    fn is_even(&self) -> bool {
+        const SAGS: f64 = 50.0;
+        self.sagitta_px > SAGS * self.rms_px
+    }
+}
+
+/// `None` with fewer than four places that are known to some pixels.
+fn bend(flight: &FoundFlight) -> Option<Bend> {
+    const KNOWN_PX2: f64 = 9.0;
+    let known = flight.sightings.iter().filter(|one| one.covariance_px2.xx < KNOWN_PX2);
+    let places: Vec<(f64, PixelPoint)> = known.map(|one| (one.time_s, one.centre_px)).collect();
+    let count = places.len();
+    let path = PixelPath::fit(&places).filter(|_| count > 3)?;
     let squares: f64 = places.iter().map(|&(time_s, at)| path.at(time_s).distance(at).powi(2)).sum();
-    let rms_px = (squares / (places.len() as f64 - 3.0).max(1.0)).sqrt();
-    let duration_s = places[places.len() - 1].0 - places[0].0;
-    path.acceleration().1 * duration_s * duration_s / 8.0 > SAGS * rms_px
+    let duration_s = places[count - 1].0 - places[0].0;
+    let sagitta_px = path.acceleration().1 * duration_s * duration_s / 8.0;
+    Some(Bend { sagitta_px, rms_px: (squares / (count - 3) as f64).sqrt(), count })
 }
 
 /// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.

@@ -1,7 +1,7 @@
-//! From an arc of blobs to sightings: the disc is learnt from the flight itself, then fitted in every frame of it.
+//! From an arc of blobs to sightings, in the arc's frames, in its gaps, and beyond its ends until the ball isn't there.
 //!
-//! Two rounds. First the ball's look is learnt ([`look`](super::look)). Then only the centre (and the brightness) is free, in
-//! the arc's frames, in its gaps, and beyond its ends until the ball isn't there.
+//! Each arc is followed twice. What is opaque tells whether a thing is there ([`region`](super::region)). A disc whose look is
+//! learnt from the flight itself ([`look`](super::look)) tells its place ten times more finely, where it fits.
 
 use rayon::prelude::*;
 

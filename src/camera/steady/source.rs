@@ -77,13 +77,21 @@ impl<'a> SteadySource<'a> {
 impl Follower {
     fn sees_motion(&mut self, picture: &Picture) -> bool {
         let luma = &picture.luma;
-        match self.steady.look(luma) {
+        let worth_following = match self.steady.look(luma) {
             // A look at some patches may be fooled by what passes before them; all together are not.
-            Some(seen) => moved(&seen, luma) && self.steady.register(luma).is_ok_and(|seen| moved(&seen, luma)),
+            Some(seen) => moved(&seen, luma),
             // Somebody stands before the lens, or it was swung far in the time between two looks.
-            None if self.steady.is_as_at_first(luma) => false,
-            None => self.steady.register(luma).map_or(true, |seen| moved(&seen, luma)),
+            None => !self.steady.is_as_at_first(luma),
+        };
+        let moves = worth_following
+            && match self.steady.register(luma) {
+                Ok(seen) => moved(&seen, luma) && self.steady.is_borne_out(luma, &seen.motion),
+                Err(_) => !self.steady.mostly_rests(luma),
+            };
+        if worth_following && !moves {
+            self.steady.begin_anew();
         }
+        moves
     }
 
     /// The frame at the first one's place; where it doesn't reach, and where its background is lost, the first one itself.

@@ -4,7 +4,6 @@ use rayon::prelude::*;
 
 use super::Motion;
 use crate::clip::{Picture, Plane};
-use crate::units::PixelPoint;
 
 /// Neighbours that a value between pixels is made of, along each axis.
 const TAPS: usize = 6;
@@ -42,17 +41,19 @@ impl Warp {
         let weights = &self.weights;
         self.between.par_chunks_exact_mut(width).zip(source.samples.par_chunks_exact(width)).enumerate().for_each(
             |(v, (line, row))| {
+                let u = map.column_in_frame(v as f64);
                 for (x, value) in line.iter_mut().enumerate() {
-                    *value = along_row(row, map.u(x as f64, v as f64), weights);
+                    *value = along_row(row, u.at(x as f64), weights);
                 }
             },
         );
         let between = &self.between;
+        let (right, bottom) = (width as f64 - 1.0, height as f64 - 1.0);
         target.samples.par_chunks_exact_mut(width).enumerate().for_each(|(y, line)| {
+            let (u, v) = map.place_in_frame(y as f64);
             for (x, sample) in line.iter_mut().enumerate() {
-                let (u, v) = map.at(x as f64, y as f64);
-                let inside = u >= 0.0 && v >= 0.0 && u <= width as f64 - 1.0 && v <= height as f64 - 1.0;
-                if inside {
+                let (u, v) = (u.at(x as f64), v.at(x as f64));
+                if u >= 0.0 && v >= 0.0 && u <= right && v <= bottom {
                     *sample = along_column(between, width, height, x, v, weights);
                 }
             }
@@ -60,7 +61,8 @@ impl Warp {
     }
 }
 
-/// Where a place of the first plane is in the frame's: along the row of the frame, and the row itself.
+/// Where a place of the first plane is in the frame's: along the row of the frame, and the row itself. On one row each is a quotient of
+/// straight lines.
 struct Map<'a> {
     motion: &'a Motion,
     /// Distance between samples in luma pixels: 2 for chroma, whose samples lie in the middle of four pixels.
@@ -68,36 +70,67 @@ struct Map<'a> {
     first: f64,
 }
 
+/// (a + b·x)/(c + d·x).
+struct Quotient {
+    above: (f64, f64),
+    below: (f64, f64),
+}
+
+impl Quotient {
+    fn at(&self, x: f64) -> f64 {
+        (self.above.0 + self.above.1 * x) / (self.below.0 + self.below.1 * x)
+    }
+}
+
 impl<'a> Map<'a> {
     fn of(motion: &'a Motion, step: f64) -> Self {
         Self { motion, step, first: (step - 1.0) / 2.0 }
     }
 
-    /// Place in the frame of what column `x`, row `y` of the first plane showed.
-    fn at(&self, x: f64, y: f64) -> (f64, f64) {
-        let luma = |t: f64| self.step * t + self.first;
-        let at = self.motion.to_frame(PixelPoint::new(luma(x), luma(y)));
-        ((at.x - self.first) / self.step, (at.y - self.first) / self.step)
+    /// A quotient in places from the middle, px of luma, as one in samples that gives samples of an axis with its middle at `centre`.
+    fn in_samples(&self, of: Quotient, centre: f64) -> Quotient {
+        let (step, start) = (self.step, self.first - self.motion.centre.x);
+        let line = |(at_middle, slope): (f64, f64)| (at_middle + slope * start, slope * step);
+        let (above, below, shift) = (line(of.above), line(of.below), centre - self.first);
+        Quotient {
+            above: (above.0 + shift * below.0, above.1 + shift * below.1),
+            below: (step * below.0, step * below.1),
+        }
     }
 
-    /// Column of the frame that holds it, for column `x` of the first plane and the frame's row `v`: the row that this is
-    /// of the first plane follows from
-    /// (ty + m21 x + m22 y) = v (1 + p x + q y), places counted from the middle.
-    fn u(&self, x: f64, v: f64) -> f64 {
-        let motion = self.motion;
-        let (cx, cy) = (motion.centre.x, motion.centre.y);
-        let (x, v) = (self.step * x + self.first - cx, self.step * v + self.first - cy);
-        let (p, q) = (motion.keystone.0 / motion.reach_px, motion.keystone.1 / motion.reach_px);
-        let m = motion.matrix();
-        let y = (v * (1.0 + p * x) - motion.shift_px.1 - m.m21 * x) / (m.m22 - v * q);
-        let u = (motion.shift_px.0 + m.m11 * x + m.m12 * y) / (1.0 + p * x + q * y);
-        (u + cx - self.first) / self.step
+    fn keystone(&self) -> (f64, f64) {
+        (self.motion.keystone.0 / self.motion.reach_px, self.motion.keystone.1 / self.motion.reach_px)
+    }
+
+    /// Column and row in the frame of what row `y` of the first plane showed, by its columns.
+    fn place_in_frame(&self, y: f64) -> (Quotient, Quotient) {
+        let (m, (p, q), motion) = (self.motion.matrix(), self.keystone(), self.motion);
+        let y = self.step * y + self.first - motion.centre.y;
+        let below = (1.0 + q * y, p);
+        let column = Quotient { above: (motion.shift_px.0 + m.m12 * y, m.m11), below };
+        let row = Quotient { above: (motion.shift_px.1 + m.m22 * y, m.m21), below };
+        (self.in_samples(column, motion.centre.x), self.in_samples(row, motion.centre.y))
+    }
+
+    /// Column of the frame's row `v` that holds what a column of the first plane showed there: the row that this is of the first
+    /// plane follows from (ty + m21 x + m22 y) = v (1 + p x + q y), places counted from the middle.
+    fn column_in_frame(&self, v: f64) -> Quotient {
+        let (m, (p, q), motion) = (self.motion.matrix(), self.keystone(), self.motion);
+        let v = self.step * v + self.first - motion.centre.y;
+        let below = m.m22 - v * q;
+        let (y, slope) = ((v - motion.shift_px.1) / below, (v * p - m.m21) / below);
+        let column = Quotient {
+            above: (motion.shift_px.0 + m.m12 * y, m.m11 + m.m12 * slope),
+            below: (1.0 + q * y, p + q * slope),
+        };
+        self.in_samples(column, motion.centre.x)
     }
 }
 
 fn split(place: f64) -> (isize, usize) {
-    let floor = place.floor();
-    (floor as isize, ((place - floor) * STEPS as f64).round() as usize)
+    // Cutting off rounds towards nought; floor would be a call where the processor's oldest kind must do.
+    let whole = place as isize - isize::from(place < 0.0);
+    (whole, ((place - whole as f64) * STEPS as f64 + 0.5) as usize)
 }
 
 fn along_row(row: &[u8], u: f64, weights: &[[f32; TAPS]]) -> f32 {
@@ -115,8 +148,14 @@ fn along_row(row: &[u8], u: f64, weights: &[[f32; TAPS]]) -> f32 {
 fn along_column(between: &[f32], width: usize, height: usize, x: usize, v: f64, weights: &[[f32; TAPS]]) -> u8 {
     let (top, step) = split(v);
     let first = top - 2;
+    let w = &weights[step];
+    if first >= 0 && first as usize + TAPS <= height {
+        let lines = between[first as usize * width + x..].iter().step_by(width);
+        let value: f32 = lines.zip(w).map(|(s, w)| s * w).sum();
+        return (value + 0.5).clamp(0.0, 255.0) as u8;
+    }
     let at = |k: usize| between[(first + k as isize).clamp(0, height as isize - 1) as usize * width + x];
-    let value: f32 = (0..TAPS).map(|k| at(k) * weights[step][k]).sum();
+    let value: f32 = (0..TAPS).map(|k| at(k) * w[k]).sum();
     (value + 0.5).clamp(0.0, 255.0) as u8
 }
 
@@ -137,6 +176,7 @@ fn lanczos(t: f32) -> [f32; TAPS] {
 mod tests {
     use super::*;
     use crate::clip::{ColourMatrix, Transfer};
+    use crate::units::PixelPoint;
 
     /// A smooth pattern, known everywhere.
     fn light(x: f64, y: f64) -> f64 {
