@@ -374,9 +374,13 @@ impl Steady {
         2 * moved > self.fine.patches.len()
     }
 
-    /// Whether most of the patches are still where they were, as far as can be seen.
-    fn mostly_rests(&self, frame: &Plane) -> bool {
-        self.fine.unlikeness(frame, &self.fine.rest()) < MOST_UNLIKE
+    /// Whether many of the patches are still where they were: somebody who stood before the lens and went takes theirs along, and a camera
+    /// that was swung takes all.
+    fn rests_in_part(&self, frame: &Plane) -> bool {
+        const PART: usize = 4;
+        let rest = self.fine.rest();
+        let rests = |patch: &&Patch| patch.unlikeness(frame, &rest, 2).is_some_and(|unlike| unlike < MOST_UNLIKE);
+        PART * self.fine.patches.iter().filter(rests).count() > self.fine.patches.len()
     }
 
     /// Forgets what was followed so far.

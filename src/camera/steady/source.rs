@@ -81,12 +81,12 @@ impl Follower {
             // A look at some patches may be fooled by what passes before them; all together are not.
             Some(seen) => moved(&seen, luma),
             // Somebody stands before the lens, or it was swung far in the time between two looks.
-            None => !self.steady.is_as_at_first(luma),
+            None => !self.steady.is_as_at_first(luma) && !self.steady.rests_in_part(luma),
         };
         let moves = worth_following
             && match self.steady.register(luma) {
                 Ok(seen) => moved(&seen, luma) && self.steady.is_borne_out(luma, &seen.motion),
-                Err(_) => !self.steady.mostly_rests(luma),
+                Err(_) => !self.steady.rests_in_part(luma),
             };
         if worth_following && !moves {
             self.steady.begin_anew();
