@@ -386,7 +386,8 @@ fn a_ball_four_pixels_across() {
 
 #[test]
 fn a_ball_a_hundred_pixels_across() {
-    let mut case = Case::new(presets::big_ball, SHADED);
+    // The air's part of what nobody weighed is known to a factor: 0.9 % of g, one standard uncertainty, which the fit states.
+    let mut case = Case::new(presets::big_ball, Limits { gravity: Some(0.015), ..SHADED });
     // The batten of the plain scene is out of this camera's sight.
     case.scene.scales[0] = ScaleBar::metre([0.2, 0.55, 0.0]);
     case.check();
