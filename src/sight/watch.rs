@@ -302,22 +302,32 @@ fn spread_of(counts: &[u32; 256]) -> Option<f32> {
     (total >= 300).then(|| (quantile(0.5) / 0.674).max(quantile(0.95) / 1.96))
 }
 
+/// Which cells of a frame changed, or have one that did beside, above or below them.
+fn near_changed(frame: &KeptFrame, columns: usize, rows: usize) -> Vec<bool> {
+    let mut near = vec![false; columns * rows];
+    for &cell in &frame.changed_cells {
+        let (x, y) = (cell as usize % columns, cell as usize / columns);
+        for (x, y) in [(x, y), (x + 1, y), (x.wrapping_sub(1), y), (x, y + 1), (x, y.wrapping_sub(1))] {
+            if x < columns && y < rows {
+                near[y * columns + x] = true;
+            }
+        }
+    }
+    near
+}
+
 /// Adds the absolute residuals of a frame's kept tiles, without changed cells and their neighbours.
 fn count_residuals(frame: &KeptFrame, resting: &Picture, luma: &mut [[u32; 256]], chroma: &mut [u32; 256]) {
     let (width, height) = (resting.width(), resting.height());
     let (columns, cell_columns) = (width.div_ceil(TILE), width / CELL);
-    let changed = |x: usize, y: usize| {
-        let cell = |x: usize, y: usize| (y / CELL * cell_columns + x / CELL) as u32;
-        let around = [(x, y), (x + CELL, y), (x.wrapping_sub(CELL), y), (x, y + CELL), (x, y.wrapping_sub(CELL))];
-        around.iter().any(|&(x, y)| x < width && y < height && frame.changed_cells.binary_search(&cell(x, y)).is_ok())
-    };
+    let near_changed = near_changed(frame, cell_columns, height / CELL);
     for &tile in frame.tiles() {
         let Some((samples, cb, _)) = frame.tile(tile) else { continue };
         let (left, top) = (tile as usize % columns * TILE, tile as usize / columns * TILE);
         for cell in 0..(TILE / CELL) * (TILE / CELL) {
             let (column, row) = (cell % (TILE / CELL) * CELL, cell / (TILE / CELL) * CELL);
             let (x, y) = (left + column, top + row);
-            if x + CELL > width || y + CELL > height || changed(x, y) {
+            if x + CELL > width || y + CELL > height || near_changed[y / CELL * cell_columns + x / CELL] {
                 continue;
             }
             for i in 0..CELL * CELL {
