@@ -163,7 +163,7 @@ fn a_fast_ball_by_an_old_camera() {
 }
 
 #[test]
-#[ignore = "fails: labels met 5/8 4/9: the stand drifts and the flights are found in parts"]
+#[ignore = "fails: labels met 6/8 4/9: the stand drifts and the flights are found in parts"]
 fn a_drop_and_its_bounce_in_slow_motion() {
     check("drop_120fps.mp4");
 }

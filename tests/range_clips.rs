@@ -30,8 +30,8 @@ fn easy() {
     check("easy", "", Limits::IDEAL);
 }
 
-/// Places known to half a pixel, in noise or beside a walker, with a tilt and a lens that nobody states: 1.4 % of g (one standard
-/// uncertainty, which the fit states).
+/// Places known to half a pixel, in noise, beside a walker or in streaks, with a tilt and a lens that nobody states: 1.4 % of g (one
+/// standard uncertainty, which the fit states).
 const ROUGH: Limits = Limits { gravity: Some(0.02), ..Limits::POOR_LIGHT };
 
 #[test]

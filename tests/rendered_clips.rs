@@ -30,9 +30,9 @@ const SHADED_SMALL: Limits = Limits { rms_px: 0.5, ..Limits::IDEAL };
 /// 0.6 px in poor light and that, in squares.
 const SHADED_POOR: Limits = Limits { rms_px: 0.8, ..Limits::IDEAL };
 
-/// Few places of a ball that nobody weighed: what the air takes is known to a factor, and g follows it.
+/// Few places of a ball that nobody weighed: the fit states 1.1 % of g, one standard uncertainty.
 const SHADED_UNEVEN: Limits = Limits { gravity: Some(0.015), ..SHADED };
-/// Seen from below, the ball comes nearer as it falls: its radius is held over a flight, and the unlit rim doesn't correct it.
+/// Seen from below: the places are off by up to 0.8 px, evenly along the flight (0.30 px in all). Why isn't known.
 const SHADED_NEARING: Limits = Limits { rms_px: 0.35, ..SHADED_CAMERA };
 
 /// A scene and what is known of it beforehand.
@@ -386,7 +386,7 @@ fn a_ball_four_pixels_across() {
 
 #[test]
 fn a_ball_a_hundred_pixels_across() {
-    // The air's part of what nobody weighed is known to a factor: 0.9 % of g, one standard uncertainty, which the fit states.
+    // Nobody weighed the ball: the fit states 0.9 % of g, one standard uncertainty.
     let mut case = Case::new(presets::big_ball, Limits { gravity: Some(0.015), ..SHADED });
     // The batten of the plain scene is out of this camera's sight.
     case.scene.scales[0] = ScaleBar::metre([0.2, 0.55, 0.0]);

@@ -99,8 +99,8 @@ impl Motion {
         PixelPoint::new(self.centre.x + back.x, self.centre.y + back.y)
     }
 
-    /// Over a patch a motion is straight: where it puts the patch's middle, and what it makes of steps from there. A keystone of
-    /// a tenth bends it by a thousandth of a pixel.
+    /// Over a patch a motion is straight: where it puts the middle, and what it makes of steps from there. In a large picture a keystone
+    /// of 0.02 bends it by some thousandths of a pixel.
     fn straight_at(&self, first: PixelPoint) -> Straight {
         let (x, y) = (first.x - self.centre.x, first.y - self.centre.y);
         let (p, q) = (self.keystone.0 / self.reach_px, self.keystone.1 / self.reach_px);
@@ -998,6 +998,41 @@ mod tests {
             steady.register(&wall.picture(&truth, k as u64)).err()
         });
         assert!(matches!(lost, Some(SteadyError::PannedAway { .. })), "{lost:?}");
+    }
+
+    #[test]
+    fn a_motion_is_straight_over_a_patch() {
+        let motion = Motion { keystone: (0.02, -0.015), stretch: (0.002, -0.001), ..shaken(6.0, -4.0, 0.01, 1.004) };
+        for (x, y) in [(20.0, 20.0), (240.0, 160.0), (460.0, 300.0)] {
+            let near = motion.straight_at(PixelPoint::new(x, y));
+            for (dx, dy) in [(-8.0, -8.0), (8.0, -8.0), (0.0, 8.0)] {
+                // The keystone's second order: 0.025 · 11² / 288 half diagonals.
+                let off = near.at(dx, dy).distance(motion.to_frame(PixelPoint::new(x + dx, y + dy)));
+                assert!(off < 0.02, "{x},{y} {dx},{dy}: {off} px");
+            }
+        }
+    }
+
+    /// A picture whose left part is that of another one.
+    fn with_left_of(picture: &Plane, other: &Plane, columns: usize) -> Plane {
+        let mut both = picture.clone();
+        let rows = both.samples.chunks_exact_mut(SIZE.0).zip(other.samples.chunks_exact(SIZE.0));
+        rows.for_each(|(row, other)| row[..columns].copy_from_slice(&other[..columns]));
+        both
+    }
+
+    #[test]
+    fn a_leg_before_the_lens_is_no_moving_camera() {
+        let wall = Wall::new();
+        let steady = Steady::new(&wall.picture(&rest(), 1)).unwrap();
+        let (still, motion) = (wall.picture(&rest(), 2), shaken(3.0, 2.0, 0.0, 1.0));
+        let moved = wall.picture(&motion, 3);
+        assert!(steady.is_borne_out(&moved, &motion));
+        assert!(!steady.is_borne_out(&with_left_of(&still, &moved, SIZE.0 * 2 / 5), &motion));
+        // Another place of the wall, as if the camera had been swung, or somebody had stood before three fifths of the first one.
+        let elsewhere = wall.picture(&shaken(70.0, 45.0, 0.0, 1.0), 4);
+        assert!(!steady.rests_in_part(&elsewhere));
+        assert!(steady.rests_in_part(&with_left_of(&still, &elsewhere, SIZE.0 * 3 / 5)));
     }
 
     #[test]
