@@ -324,10 +324,16 @@ fn all_blobs(window: &Window, options: &FindOptions) -> Vec<Vec<Blob>> {
 }
 
 /// Whether so much of a frame departs from the resting scene that the camera itself must have moved: nothing can be told
-/// from the background there.
+/// from the background there. The cells that changed while the frames went by are no more than a hint: frames that an
+/// encoder repeats let the noise look smaller than it is, and all that follow look changed.
 fn camera_moved(window: &Window, place: usize) -> bool {
-    let cells = (window.width / CELL) * (window.height / CELL);
-    5 * window.frames[place].changed_cells.len() > 2 * cells
+    /// In standard deviations of the window's own noise.
+    const BEYOND: f32 = 6.0;
+    let frame = &window.frames[place];
+    let (columns, rows) = (window.width / CELL, window.height / CELL);
+    let many = |changed: usize| 5 * changed > 2 * columns * rows;
+    let departs = |&(cell, value): &(usize, [i16; 3])| window.cells.departure(cell, value, &frame.levels.shift).0 > BEYOND;
+    many(frame.changed_cells.len()) && many(frame.cells(columns, rows).filter(departs).count())
 }
 
 fn wanted(blob: &Blob, stamp_s: Option<f64>, options: &FindOptions) -> bool {
