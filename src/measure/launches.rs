@@ -113,10 +113,23 @@ pub(super) fn forget_unseen_launch(flight: &mut FoundFlight, wander: &Wander, si
 }
 
 /// Whether a flight's sightings lie so far from the fitted path that they are no ball's, by more than a pixel and an
-/// eighth of the radius, or are those of a thing that doesn't fall.
+/// eighth of the radius and by more than they are uncertain, or are those of a thing that doesn't fall.
+///
+/// Each counts by how well it is known: a first sighting in a hand, good to some pixels, says nothing against twenty clear ones.
 pub(super) fn is_misfit(look: &FirstLook) -> bool {
+    /// What no sighting is known better than here, px.
+    const FLOOR_PX: f64 = 0.3;
     let radius = look.sightings[look.sightings.len() / 2].radius_px;
-    look.fit.residual_rms_px >= 1.0 + 0.12 * radius || look.fit.gravity_m_per_s2.value <= 0.0
+    let (mut weights, mut squares, mut count) = (0.0, 0.0, 0.0);
+    for (sighting, residual) in look.sightings.iter().zip(&look.fit.residuals).filter(|(_, residual)| residual.used) {
+        let covariance = sighting.covariance_px2;
+        let variance = covariance.xx + covariance.yy + FLOOR_PX * FLOOR_PX;
+        weights += 1.0 / variance;
+        squares += (residual.px.x.powi(2) + residual.px.y.powi(2)) / variance;
+        count += 1.0;
+    }
+    let (rms_px, known_px) = ((squares / weights).sqrt(), (count / weights).sqrt());
+    rms_px >= (1.0 + 0.12 * radius).max(1.5 * known_px) || look.fit.gravity_m_per_s2.value <= 0.0
 }
 
 /// The sightings of a flight with the times of the clock: a stamp is that of the frame's beginning, and a sighting's place that

@@ -462,7 +462,7 @@ impl Search<'_> {
         let step = vx.hypot(vy) * self.usual_step();
         // Three blobs predict badly; a long arc does it within a fraction of a pixel.
         let youth = 1.0 + 6.0 / members.len() as f64;
-        let gate = (0.8 + 0.06 * middle.diameter() + 0.02 * step) * youth * (1.0 + 0.4 * misses as f64);
+        let gate = (0.8 + 0.06 * middle.diameter() + 0.02 * step + middle.ends_px()) * youth * (1.0 + 0.4 * misses as f64);
         self.by_x[frame]
             .near(expected.x, gate)
             .map(|place| (place, &self.blobs[frame][place]))
@@ -484,15 +484,22 @@ impl Search<'_> {
         }
         let places = self.places(members);
         let path = PixelPath::fit(&places)?;
-        let rms_px = smooth_rms(&places)?;
+        let scatter = Scatter::of(&places, &path)?;
+        let rms_px = scatter.across_px.hypot(scatter.along_px);
         let blobs: Vec<Blob> = members.iter().map(|&member| *self.blob(member)).collect();
         let diameter = median(blobs.iter().map(Blob::diameter).collect());
         let duration_s = places[places.len() - 1].0 - places[0].0;
         let (ax, ay) = path.acceleration();
         // Sagitta of the path over its chord.
         let sag = ay * duration_s * duration_s / 8.0;
-        let bends = sag > (2.0_f64).max(4.0 * rms_px).max(0.12 * diameter) && ax.abs() < 0.6 * ay;
-        let close = rms_px < 0.7 + 0.08 * diameter;
+        let ends_px = median(blobs.iter().map(Blob::ends_px).collect());
+        // Twice what missed ends of streaks alone make of a path's bend to the side: see `Bend::is_clear`.
+        let (dx, dy) = (places[places.len() - 1].1.x - places[0].1.x, places[places.len() - 1].1.y - places[0].1.y);
+        let open = 2.0 * 3.35 * ends_px * dx.abs() / dx.hypot(dy).max(1.0) / (places.len() as f64).sqrt();
+        let sideways = ax.abs() * duration_s * duration_s / 8.0 - open;
+        let bends = sag > (2.0_f64).max(4.0 * scatter.down_px).max(0.12 * diameter) && sideways < 0.6 * sag;
+        let near = 0.7 + 0.08 * diameter;
+        let close = scatter.across_px.hypot(scatter.along_px * near / (near + ends_px)) < near;
         let travels = travelled(&path, &places) > (2.0 * diameter).max(25.0 * rms_px).max(12.0);
         let mostly_seen = 2 * members.len() > members[members.len() - 1].0 - members[0].0 + 1;
         if !(bends && close && travels && mostly_seen) {
@@ -555,13 +562,34 @@ fn look_alike(one: &Blob, other: &Blob) -> bool {
     (0.55..1.8).contains(&widths) && (0.33..3.0).contains(&areas) && colour[0] < 60.0 && colour[1].max(colour[2]) < 28.0
 }
 
-/// Root mean square distance from a smooth path: drag bends the path of a light ball
-/// away from any parabola by more than blobs scatter.
-fn smooth_rms(places: &[(f64, PixelPoint)]) -> Option<f64> {
-    let places: Vec<Place> = places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
-    let path = SmoothPath::flight(&places)?;
-    let sum: f64 = places.iter().map(|place| path.distance(place).powi(2)).sum();
-    Some((sum / (places.len() as f64 - 0.5 * path.determined()).max(1.0)).sqrt())
+/// Root mean square distance of places from a smooth path: drag bends the path of a light ball away from any parabola by more than
+/// blobs scatter.
+struct Scatter {
+    across_px: f64,
+    along_px: f64,
+    down_px: f64,
+}
+
+impl Scatter {
+    /// Across and along the `way`; `None` with too few places.
+    fn of(places: &[(f64, PixelPoint)], way: &PixelPath) -> Option<Self> {
+        let places: Vec<Place> =
+            places.iter().map(|&(time_s, centre)| Place { time_s, centre, sigma_px: 1.0 }).collect();
+        let path = SmoothPath::flight(&places)?;
+        let (mut across, mut along, mut down) = (0.0, 0.0, 0.0);
+        for place in &places {
+            let on_path = path.at(place.time_s);
+            let (dx, dy) = (place.centre.x - on_path.x, place.centre.y - on_path.y);
+            let (vx, vy) = way.velocity(place.time_s);
+            let speed = vx.hypot(vy).max(1e-9);
+            along += ((dx * vx + dy * vy) / speed).powi(2);
+            across += ((dx * vy - dy * vx) / speed).powi(2);
+            down += dy * dy;
+        }
+        let freedom = (places.len() as f64 - 0.5 * path.determined()).max(1.0);
+        let rms = |squares: f64| (squares / freedom).sqrt();
+        Some(Self { across_px: rms(across), along_px: rms(along), down_px: rms(down) })
+    }
 }
 
 /// Length of a smooth path over the time of the places, px: what only trembles goes nowhere.

@@ -58,6 +58,15 @@ impl Blob {
     pub fn diameter(&self) -> f64 {
         f64::from(self.axes.1) * 4.0
     }
+
+    /// How far the ends of a streak leave its middle open, px: faint ends are missed by a part of its length. Nought for a disc.
+    pub fn ends_px(&self) -> f64 {
+        /// Part of a streak that noise and an encoder's blocks hide at either end.
+        const MISSED: f64 = 0.1;
+        // An even line of length L has a standard deviation of L/√12.
+        let length = 12.0_f64.sqrt() * f64::from(self.axes.0);
+        MISSED * (length - self.diameter()).max(0.0)
+    }
 }
 
 /// Working storage for one frame's cells, all nought between frames; reused from frame to frame.

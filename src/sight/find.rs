@@ -177,15 +177,25 @@ fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
 struct Bend {
     sagitta_px: f64,
     rms_px: f64,
+    /// Downwards alone: a fast streak is well known across its way, badly along it.
+    down_rms_px: f64,
     count: usize,
+    /// Length of the way, px, and as a number of the thing's own diameters.
+    way_px: f64,
+    way_diameters: f64,
 }
 
 impl Bend {
     /// Whether it is twelve times what is uncertain of it: that of the second difference of n even places over T is 26.8 σ/(√n·T²).
-    /// A foot that is lifted was met with nine; drag and lens left the balls of real and rendered clips more than forty.
+    /// A foot that is lifted was met with nine; drag and lens left the balls of real and rendered clips more than forty. Half of it is enough
+    /// for what goes further than a hand on its arm swings a fist, some fifteen widths, and evenly: a fast streak bends little.
     fn is_clear(&self) -> bool {
         const UNCERTAINTIES: f64 = 12.0;
-        self.sagitta_px > UNCERTAINTIES * 3.35 * self.rms_px / (self.count as f64).sqrt()
+        const ARMS_REACH: f64 = 20.0;
+        const EVEN: f64 = 0.005;
+        let flies_far = self.way_diameters > ARMS_REACH && self.down_rms_px < EVEN * self.way_px;
+        let least_px = if flies_far { 0.5 * UNCERTAINTIES * self.down_rms_px } else { UNCERTAINTIES * self.rms_px };
+        self.sagitta_px > least_px * 3.35 / (self.count as f64).sqrt()
     }
 
     /// Whether it falls far over its distance from a parabola. Waved lights turn in arcs of twenty times that; a ball in slow motion that
@@ -199,14 +209,27 @@ impl Bend {
 /// `None` with fewer than four places that are known to some pixels.
 fn bend(flight: &FoundFlight) -> Option<Bend> {
     const KNOWN_PX2: f64 = 9.0;
-    let known = flight.sightings.iter().filter(|one| one.covariance_px2.xx < KNOWN_PX2);
+    // Where all are streaks, those that are known as well as most.
+    let usual = median(flight.sightings.iter().map(|one| one.covariance_px2.xx).collect());
+    let known = flight.sightings.iter().filter(|one| one.covariance_px2.xx < KNOWN_PX2.max(2.0 * usual));
     let places: Vec<(f64, PixelPoint)> = known.map(|one| (one.time_s, one.centre_px)).collect();
     let count = places.len();
     let path = PixelPath::fit(&places).filter(|_| count > 3)?;
     let squares: f64 = places.iter().map(|&(time_s, at)| path.at(time_s).distance(at).powi(2)).sum();
+    let down_squares: f64 = places.iter().map(|&(time_s, at)| (path.at(time_s).y - at.y).powi(2)).sum();
+    let scatter = |squares: f64| (squares / (count - 3) as f64).sqrt();
     let duration_s = places[count - 1].0 - places[0].0;
     let sagitta_px = path.acceleration().1 * duration_s * duration_s / 8.0;
-    Some(Bend { sagitta_px, rms_px: (squares / (count - 3) as f64).sqrt(), count })
+    let way_px: f64 = places.windows(2).map(|two| two[0].1.distance(two[1].1)).sum();
+    let diameter_px = 2.0 * median(flight.sightings.iter().map(|one| one.radius_px).collect());
+    Some(Bend {
+        sagitta_px,
+        rms_px: scatter(squares),
+        down_rms_px: scatter(down_squares),
+        count,
+        way_px,
+        way_diameters: way_px / diameter_px,
+    })
 }
 
 /// Searches one window and adds its flights to those found before; one found in both windows is kept where it is longer.
