@@ -207,6 +207,7 @@ fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], lig
 
 fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
     refiner.doubt_the_ends(&mut refined);
+    refiner.drop_unknown_ends(&mut refined);
     doubt_by_scatter(&mut refined, refiner.times_s);
     let not_yet = refiner.not_yet(&refined)?;
     let places = places(&refined, refiner.times_s);
@@ -221,6 +222,28 @@ fn finish(refiner: &Refiner<'_>, mut refined: Vec<Refined>) -> Option<Track> {
         not_yet,
         fall_px_per_s2,
     })
+}
+
+/// Leaves out a first or last sighting that is alone beyond a gap, in a flight that has hardly any: something else that moves lay on the path.
+fn drop_lone_ends(refined: &mut Vec<Refined>) {
+    /// Share of its frames in which a flight without gaps is seen.
+    const WHOLE: f64 = 0.9;
+    let whole = |part: &[Refined]| match part {
+        [first, .., last] => part.len() as f64 >= WHOLE * (last.place - first.place + 1) as f64,
+        _ => false,
+    };
+    if let [first, rest @ ..] = refined.as_slice()
+        && whole(rest)
+        && rest[0].place > first.place + 1
+    {
+        refined.remove(0);
+    }
+    if let [rest @ .., last] = refined.as_slice()
+        && whole(rest)
+        && last.place > rest[rest.len() - 1].place + 1
+    {
+        refined.pop();
+    }
 }
 
 /// Widens all places by how much more they scatter about a smooth path than they say: seams that turn and an encoder aren't in the model.
@@ -360,6 +383,26 @@ impl<'a> Refiner<'a> {
             let known = (self.usually_visible - one.fit.visible).max(0.0);
             one.widen(self.usually_shown - one.fit.shown - known);
         }
+    }
+
+    /// Leaves out first and last sightings whose place is hardly known: they lie on any path, and would only move the launch.
+    fn drop_unknown_ends(&self, refined: &mut Vec<Refined>) {
+        /// Standard uncertainty over the radius; that of a ball half hidden by a mouth is a quarter.
+        const OF_RADIUS: f64 = 0.4;
+        /// The same over what is usual in the flight.
+        const TIMES_USUAL: f64 = 4.0;
+        let sigmas: Vec<f64> = places(refined, self.times_s).iter().map(|place| place.sigma_px).collect();
+        if sigmas.is_empty() {
+            return;
+        }
+        let most = (OF_RADIUS * self.ball.radius_px).max(TIMES_USUAL * median(sigmas.clone()));
+        let known = |sigma: &f64| *sigma <= most;
+        let (first, last) = (sigmas.iter().position(known), sigmas.iter().rposition(known));
+        if let (Some(first), Some(last)) = (first, last) {
+            refined.truncate(last + 1);
+            refined.drain(..first);
+        }
+        drop_lone_ends(refined);
     }
 
     /// Whether a fitted disc is the ball at an end of its flight, where a mouth or a bucket may hide a part and tell against it:
