@@ -462,7 +462,8 @@ impl Search<'_> {
         let step = vx.hypot(vy) * self.usual_step();
         // Three blobs predict badly; a long arc does it within a fraction of a pixel.
         let youth = 1.0 + 6.0 / members.len() as f64;
-        let gate = (0.8 + 0.06 * middle.diameter() + 0.02 * step + middle.ends_px()) * youth * (1.0 + 0.4 * misses as f64);
+        let gate =
+            (0.8 + 0.06 * middle.diameter() + 0.02 * step + middle.ends_px()) * youth * (1.0 + 0.4 * misses as f64);
         self.by_x[frame]
             .near(expected.x, gate)
             .map(|place| (place, &self.blobs[frame][place]))

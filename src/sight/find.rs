@@ -187,14 +187,20 @@ struct Bend {
 
 impl Bend {
     /// Whether it is twelve times what is uncertain of it: that of the second difference of n even places over T is 26.8 σ/(√n·T²).
-    /// A foot that is lifted was met with nine; drag and lens left the balls of real and rendered clips more than forty. Half of it is enough
-    /// for what goes further than a hand on its arm swings a fist, some fifteen widths, and evenly: a fast streak bends little.
+    /// Feet, heads and what is whirled on a string were met with nine to fourteen while they went a few of their own widths; drag and lens left
+    /// the balls of real and rendered clips more than twenty there, and mostly a hundred. Half of it is enough for what goes further than a
+    /// hand on its arm swings a fist, some fifteen widths, and evenly: a fast streak bends little.
     fn is_clear(&self) -> bool {
         const UNCERTAINTIES: f64 = 12.0;
+        const NEAR: f64 = 12.0;
+        const OF_THE_NEAR: f64 = 18.0;
         const ARMS_REACH: f64 = 20.0;
         const EVEN: f64 = 0.005;
-        let flies_far = self.way_diameters > ARMS_REACH && self.down_rms_px < EVEN * self.way_px;
-        let least_px = if flies_far { 0.5 * UNCERTAINTIES * self.down_rms_px } else { UNCERTAINTIES * self.rms_px };
+        let least_px = if self.way_diameters > ARMS_REACH && self.down_rms_px < EVEN * self.way_px {
+            0.5 * UNCERTAINTIES * self.down_rms_px
+        } else {
+            self.rms_px * if self.way_diameters < NEAR { OF_THE_NEAR } else { UNCERTAINTIES }
+        };
         self.sagitta_px > least_px * 3.35 / (self.count as f64).sqrt()
     }
 
@@ -355,7 +361,8 @@ fn camera_moved(window: &Window, place: usize) -> bool {
     let frame = &window.frames[place];
     let (columns, rows) = (window.width / CELL, window.height / CELL);
     let many = |changed: usize| 5 * changed > 2 * columns * rows;
-    let departs = |&(cell, value): &(usize, [i16; 3])| window.cells.departure(cell, value, &frame.levels.shift).0 > BEYOND;
+    let departs =
+        |&(cell, value): &(usize, [i16; 3])| window.cells.departure(cell, value, &frame.levels.shift).0 > BEYOND;
     many(frame.changed_cells.len()) && many(frame.cells(columns, rows).filter(departs).count())
 }
 

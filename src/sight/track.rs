@@ -84,6 +84,8 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
     const MUCH_PX: f64 = 0.25;
     /// A place beyond the disc's path by more than this, in its standard uncertainties, isn't added.
     const AGREES: f64 = 3.0;
+    /// Standard uncertainty over the radius of a place that is added at an end.
+    const WELL_KNOWN: f64 = 0.15;
     let has = |track: &Track, place: usize| track.refined.binary_search_by_key(&place, |one| one.place).is_ok();
     let common = region.refined.iter().filter(|one| has(&disc, one.place)).count();
     let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
@@ -91,12 +93,17 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
         return region;
     }
     let Some(path) = SmoothPath::flight(&places(&disc.refined, times_s)) else { return disc };
-    let (first, last) = (disc.refined[0].place, disc.refined[disc.refined.len() - 1].place);
-    for one in region.refined.into_iter().filter(|one| (first..last).contains(&one.place)) {
+    let middle = disc.refined[disc.refined.len() / 2].place;
+    // From the middle outwards, so that what is added at an end can be gone on from.
+    let (before, after) = region.refined.split_at(region.refined.partition_point(|one| one.place < middle));
+    for one in after.iter().chain(before.iter().rev()) {
         let Err(at) = disc.refined.binary_search_by_key(&one.place, |other| other.place) else { continue };
-        let place = places(std::slice::from_ref(&one), times_s)[0];
-        if path.distance(&place) < AGREES * place.sigma_px {
-            disc.refined.insert(at, one);
+        let place = places(std::slice::from_ref(one), times_s)[0];
+        let inside = (1..disc.refined.len()).contains(&at);
+        let nearest = disc.refined[at.saturating_sub(usize::from(at > 0))].place;
+        let goes_on = nearest.abs_diff(one.place) == 1 && place.sigma_px < WELL_KNOWN * one.fit.disc.radius_px;
+        if (inside || goes_on) && path.distance(&place) < AGREES * place.sigma_px.hypot(path.sigma_px(place.time_s)) {
+            disc.refined.insert(at, one.clone());
         }
     }
     disc
