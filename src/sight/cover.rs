@@ -24,75 +24,71 @@ impl PixelModel {
 /// Terms of a polynomial of the third degree.
 const SLOPE_TERMS: usize = 10;
 
-/// The shading of a disc, made ready: its own weights, and those of its slopes by u and v, which are polynomials of one
-/// degree less.
-///
-/// The terms are uⁱ·vʲ by rising degree d = i + j, within a degree by rising j; that of number j in degree d stands at
-/// d·(d + 1)/2 + j.
+/// The terms uⁱ·vʲ at a place, or sums of them over the moments of an exposure, by rising degree d = i + j, within a degree by rising j; that of
+/// number j in degree d stands at d·(d + 1)/2 + j.
+type Terms = [f64; SHADES];
+
+/// The shading of a disc, made ready: its own weights, those of its slopes by u and v, which are polynomials of one degree less, and
+/// those of its slope along the radius, u·∂/∂u + v·∂/∂v, which multiplies each term by its degree (Euler on homogeneous functions).
 struct Shades {
     count: usize,
     light: Shading,
     by_u: [f64; SLOPE_TERMS],
     by_v: [f64; SLOPE_TERMS],
+    outward: Shading,
 }
 
 impl Shades {
     fn new(shading: &Shading, count: usize) -> Self {
         let light = std::array::from_fn(|term| if term < count.max(1) { shading[term] } else { 0.0 });
-        let mut shades = Self { count, light, by_u: [0.0; SLOPE_TERMS], by_v: [0.0; SLOPE_TERMS] };
+        let mut shades =
+            Self { count, light, by_u: [0.0; SLOPE_TERMS], by_v: [0.0; SLOPE_TERMS], outward: [0.0; SHADES] };
         for degree in 1..=4 {
             let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
             for j in 0..degree {
                 shades.by_u[below + j] = (degree - j) as f64 * light[own + j];
                 shades.by_v[below + j] = (j + 1) as f64 * light[own + j + 1];
             }
+            for j in 0..=degree {
+                shades.outward[own + j] = degree as f64 * light[own + j];
+            }
         }
         shades
     }
 
-    fn at(&self, u: f64, v: f64) -> Shade {
-        // Loops of a known length unroll: this is called for every pixel and every part of a streak.
-        match self.count {
-            0 | 1 => Shade { terms: EVEN, light: self.light[0], by_u: 0.0, by_v: 0.0 },
-            2..=6 => self.polynomial::<6, 3>(u, v),
-            _ => self.polynomial::<SHADES, SLOPE_TERMS>(u, v),
-        }
-    }
-
-    /// With the first `TERMS` terms, and `SLOPES` of the slopes. Just outside the rim the polynomial must not run away, and it is
-    /// held at a little over one radius.
-    fn polynomial<const TERMS: usize, const SLOPES: usize>(&self, u: f64, v: f64) -> Shade {
-        let squared = u * u + v * v;
-        let hold = if squared > 1.1 * 1.1 { 1.1 / squared.sqrt() } else { 1.0 };
-        let (u, v) = (u * hold, v * hold);
-        let mut terms = EVEN;
-        let mut degree = 1;
-        while degree * (degree + 1) / 2 < TERMS {
-            let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
-            for j in 0..degree {
-                terms[own + j] = u * terms[below + j];
-            }
-            terms[own + degree] = v * terms[below + degree - 1];
-            degree += 1;
-        }
-        Shade {
-            light: product::<TERMS>(&self.light, &terms),
-            by_u: hold * product::<SLOPES>(&self.by_u, &terms),
-            by_v: hold * product::<SLOPES>(&self.by_v, &terms),
-            terms,
-        }
+    /// Light at a place.
+    fn at(&self, u: f64, v: f64) -> f64 {
+        product::<SHADES>(&self.light, &terms::<SHADES>(u * held(u, v), v * held(u, v)))
     }
 }
 
-/// The terms of an even disc.
-const EVEN: [f64; SHADES] = {
+/// Just outside the rim the polynomial must not run away: by how much a place is drawn back, to a little over one radius.
+#[inline(always)]
+fn held(u: f64, v: f64) -> f64 {
+    let squared = u * u + v * v;
+    if squared > 1.1 * 1.1 { 1.1 / squared.sqrt() } else { 1.0 }
+}
+
+/// The first `TERMS` terms at a place; the others are nought.
+#[inline(always)]
+fn terms<const TERMS: usize>(u: f64, v: f64) -> Terms {
     let mut terms = [0.0; SHADES];
     terms[0] = 1.0;
+    let mut degree = 1;
+    while degree * (degree + 1) / 2 < TERMS {
+        let (own, below) = (degree * (degree + 1) / 2, degree * (degree - 1) / 2);
+        for j in 0..degree {
+            terms[own + j] = u * terms[below + j];
+        }
+        terms[own + degree] = v * terms[below + degree - 1];
+        degree += 1;
+    }
     terms
-};
+}
 
 /// Sum of the first `N` products, in four sums that the processor adds side by side.
-fn product<const N: usize>(weights: &[f64], terms: &[f64; SHADES]) -> f64 {
+#[inline(always)]
+fn product<const N: usize>(weights: &[f64], terms: &Terms) -> f64 {
     let mut sums = [0.0; 4];
     for (i, (weight, term)) in weights[..N].iter().zip(&terms[..N]).enumerate() {
         sums[i % 4] += weight * term;
@@ -100,7 +96,7 @@ fn product<const N: usize>(weights: &[f64], terms: &[f64; SHADES]) -> f64 {
     (sums[0] + sums[1]) + (sums[2] + sums[3])
 }
 
-/// Places along a streak, −½ to ½, and their shares, by which the mean of a polynomial up to the fifth degree is had (Gauss–Legendre with
+/// Places along a stretch, −½ to ½, and their shares, by which the mean of a polynomial up to the fifth degree is had (Gauss–Legendre with
 /// three nodes, ±√(3/5); NIST Digital Library of Mathematical Functions, 3.5(v); from memory, checked below against a fine comb). That of the shading is of the fourth, and a
 /// streak's slope of one more.
 const INNER: [(f64, f64); 3] = {
@@ -108,16 +104,17 @@ const INNER: [(f64, f64); 3] = {
     [(-NODE, 5.0 / 18.0), (0.0, 8.0 / 18.0), (NODE, 5.0 / 18.0)]
 };
 
-/// The places of the centre during the exposure, relative to mid-exposure.
+/// The exposure of a disc: its centre goes along the streak, and is looked at in the middle of `moments` equal parts of it.
 pub(super) struct Exposure {
-    parts: Vec<f64>,
+    moments: usize,
     /// Square of the distance from the centre within which the ball covers all of a pixel, px²; nought where it doesn't anywhere.
     inner_squared: f64,
-    shades: Shades,
-    /// Direction of the streak.
-    along: (f64, f64),
     /// Square of the greatest distance from the centre at which the ball still covers anything, px².
     reach_squared: f64,
+    /// The streak, px: as it is, and with perspective's stretch undone.
+    streak: (f64, f64),
+    undone: (f64, f64),
+    shades: Shades,
     /// Slopes in use of coverage and of light.
     used: (usize, usize),
 }
@@ -129,49 +126,130 @@ impl Exposure {
         const STEP_IN_BLURS: f64 = 1.5;
         let length = disc.streak_px.0.hypot(disc.streak_px.1);
         let count = ((length / (STEP_IN_BLURS * disc.blur_px)).ceil() as usize).clamp(1, 200);
-        let reach = disc.stretch.factor.max(1.0) * (disc.radius_px + 4.0 * disc.blur_px);
+        let reach = disc.radius_px + END * disc.blur_px;
         Self {
-            parts: (0..count).map(|i| (i as f64 + 0.5) / count as f64 - 0.5).collect(),
+            moments: count,
             inner_squared: (disc.radius_px - END * disc.blur_px).max(0.0).powi(2),
-            shades: Shades::new(&disc.shading, disc.shades.max(unknowns.shades)),
-            along: (disc.streak_px.0 / length.max(1e-9), disc.streak_px.1 / length.max(1e-9)),
             reach_squared: reach * reach,
+            streak: disc.streak_px,
+            undone: disc.stretch.undo(disc.streak_px),
+            shades: Shades::new(&disc.shading, disc.shades.max(unknowns.shades)),
             used: (unknowns.outline(), unknowns.outline() + unknowns.light()),
         }
     }
 
     pub(super) fn pixel(&self, disc: &Disc, x: f64, y: f64, unknowns: Unknowns, model: &mut PixelModel) {
-        (model.coverage, model.ball) = (0.0, 0.0);
-        model.coverage_slopes[..self.used.0].fill(0.0);
-        model.ball_slopes[..self.used.1].fill(0.0);
-        let from_centre =
-            |part: f64| (x - disc.centre.x - part * disc.streak_px.0, y - disc.centre.y - part * disc.streak_px.1);
-        let mut add = |part: f64, share: f64, offset: (f64, f64)| {
-            let moment = Moment { offset: disc.stretch.undo(offset), share, part, along: self.along };
-            moment.add_to(model, disc, unknowns, &self.shades);
+        let offset = disc.stretch.undo((x - disc.centre.x, y - disc.centre.y));
+        // Loops of a known length unroll: this is called for every pixel of every fit.
+        let sums = match self.shades.count {
+            0 | 1 => self.sums::<1>(disc, offset, unknowns.streak),
+            2..=6 => self.sums::<6>(disc, offset, unknowns.streak),
+            _ => self.sums::<SHADES>(disc, offset, unknowns.streak),
         };
-        let within = |part: f64| {
-            let (dx, dy) = disc.stretch.undo(from_centre(part));
-            dx * dx + dy * dy < self.inner_squared
-        };
-        // Covered from beginning to end, a pixel sees the shading alone, which a few moments tell exactly.
-        if self.parts.len() > INNER.len() && within(-0.5) && within(0.5) {
-            for (part, share) in INNER {
-                add(part, share, from_centre(part));
-            }
-            return;
-        }
-        let share = 1.0 / self.parts.len() as f64;
-        for &part in &self.parts {
-            let (dx, dy) = from_centre(part);
-            if dx * dx + dy * dy <= self.reach_squared {
-                add(part, share, (dx, dy));
+        match sums {
+            Some(sums) => self.slopes(disc, &sums, unknowns, model),
+            None => {
+                (model.coverage, model.ball) = (0.0, 0.0);
+                model.coverage_slopes[..self.used.0].fill(0.0);
+                model.ball_slopes[..self.used.1].fill(0.0);
             }
         }
     }
+
+    /// Sums over the moments of the exposure for a pixel at `offset` from the disc's centre, both with the stretch undone. `None` where the
+    /// ball covers nothing.
+    #[inline(always)]
+    fn sums<const TERMS: usize>(&self, disc: &Disc, offset: (f64, f64), by_streak: bool) -> Option<Sums> {
+        let (first, last) = self.moments_within(offset, self.reach_squared)?;
+        let mut sums = Sums::NOTHING;
+        let share = 1.0 / self.moments as f64;
+        let at = |part: f64, share: f64| Moment {
+            offset: (offset.0 - part * self.undone.0, offset.1 - part * self.undone.1),
+            share,
+            part: if by_streak { part } else { 0.0 },
+        };
+        let part = |moment: usize| (moment as f64 + 0.5) * share - 0.5;
+        // While it covers all of the pixel, that sees the shading alone, which three places tell exactly.
+        let inner = self.moments_within(offset, self.inner_squared);
+        let (inner_first, inner_last) =
+            inner.filter(|(from, to)| to - from >= INNER.len()).map_or((last + 1, last), |ends| ends);
+        if inner_last >= inner_first {
+            let length = (inner_last + 1 - inner_first) as f64 * share;
+            let middle = 0.5 * (part(inner_first) + part(inner_last));
+            for (node, weight) in INNER {
+                sums.add_covered::<TERMS>(disc, &at(middle + node * length, weight * length));
+            }
+        }
+        for moment in (first..inner_first.min(last + 1)).chain(inner_last + 1..last + 1) {
+            sums.add::<TERMS>(disc, &self.shades, self.inner_squared, &at(part(moment), share));
+        }
+        Some(sums)
+    }
+
+    /// The first and last moment at which the centre lies within a distance of a pixel.
+    #[inline(always)]
+    fn moments_within(&self, offset: (f64, f64), squared: f64) -> Option<(usize, usize)> {
+        let along = self.undone.0 * self.undone.0 + self.undone.1 * self.undone.1;
+        if self.moments == 1 || along < 1e-12 {
+            let within = offset.0 * offset.0 + offset.1 * offset.1 < squared;
+            return within.then_some((0, self.moments - 1));
+        }
+        let middle = (offset.0 * self.undone.0 + offset.1 * self.undone.1) / along;
+        let across = offset.0 * self.undone.1 - offset.1 * self.undone.0;
+        let half_squared = (squared - across * across / along) / along;
+        if half_squared <= 0.0 {
+            return None;
+        }
+        let (half, count) = (half_squared.sqrt(), self.moments as f64);
+        // The middle of moment m lies at (m + ½)/count − ½.
+        let first = ((middle - half + 0.5) * count - 0.5).ceil().max(0.0);
+        let last = ((middle + half + 0.5) * count - 0.5).floor().min(count - 1.0);
+        (first <= last).then_some((first as usize, last as usize))
+    }
+
+    /// From sums over the exposure to coverage, light and slopes.
+    fn slopes(&self, disc: &Disc, sums: &Sums, unknowns: Unknowns, model: &mut PixelModel) {
+        let radius = disc.radius_px;
+        let shades = &self.shades;
+        let body = |terms: &Terms, held: &Terms| {
+            let slope = |weights: &[f64; SLOPE_TERMS]| {
+                (product::<SLOPE_TERMS>(weights, terms) - product::<SLOPE_TERMS>(weights, held)) / radius
+            };
+            (slope(&shades.by_u), slope(&shades.by_v))
+        };
+        model.coverage = sums.terms[0];
+        model.ball = product::<SHADES>(&shades.light, &sums.terms);
+        let (by_u, by_v) = body(&sums.terms, &sums.held);
+        let cover = disc.stretch.undo(sums.edge);
+        let ball = disc.stretch.undo((sums.lit_edge.0 - by_u, sums.lit_edge.1 - by_v));
+        let mut place = 0;
+        let mut put = |cover: f64, ball: f64| {
+            (model.coverage_slopes[place], model.ball_slopes[place]) = (cover, ball);
+            place += 1;
+        };
+        put(cover.0, ball.0);
+        put(cover.1, ball.1);
+        if unknowns.radius {
+            put(sums.rim, sums.lit_rim - product::<SHADES>(&shades.outward, &sums.terms) / radius);
+        }
+        if unknowns.blur {
+            put(-sums.deep_rim, -sums.lit_deep_rim);
+        }
+        if unknowns.streak {
+            let length = self.streak.0.hypot(self.streak.1).max(1e-9);
+            let along = |(x, y): (f64, f64)| (x * self.streak.0 + y * self.streak.1) / length;
+            let (by_u, by_v) = body(&sums.late_terms, &sums.late_held);
+            let ball = (sums.late_lit_edge.0 - by_u, sums.late_lit_edge.1 - by_v);
+            put(along(disc.stretch.undo(sums.late_edge)), along(disc.stretch.undo(ball)));
+        }
+        if unknowns.shades == 0 {
+            model.ball_slopes[place] = model.ball;
+        }
+        model.ball_slopes[place..place + unknowns.shades].copy_from_slice(&sums.terms[..unknowns.shades]);
+    }
 }
 
-/// One moment of the exposure.
+/// One moment of the exposure, or a few together.
 struct Moment {
     /// From the centre to the pixel, px, perspective's stretch undone.
     offset: (f64, f64),
@@ -179,68 +257,107 @@ struct Moment {
     share: f64,
     /// Where on the streak, −½ to ½.
     part: f64,
-    /// The streak's direction.
-    along: (f64, f64),
 }
 
-impl Moment {
-    fn add_to(&self, model: &mut PixelModel, disc: &Disc, unknowns: Unknowns, shades: &Shades) {
-        let (radius, blur, share) = (disc.radius_px, disc.blur_px, self.share);
-        let (dx, dy) = self.offset;
-        let distance = (dx * dx + dy * dy).sqrt();
-        let rim = (radius - distance) / blur;
+/// What the slopes need, summed over an exposure. "Lit" is multiplied with the light, "late" with the place on the streak.
+struct Sums {
+    /// Coverage times each term of the shading.
+    terms: Terms,
+    late_terms: Terms,
+    /// By how much less of these the slopes have just outside the rim, where the shading is held.
+    held: Terms,
+    late_held: Terms,
+    /// Density at the rim, px⁻¹: along the outward direction, as it is, and times the depth in blurs.
+    edge: (f64, f64),
+    lit_edge: (f64, f64),
+    late_edge: (f64, f64),
+    late_lit_edge: (f64, f64),
+    rim: f64,
+    lit_rim: f64,
+    deep_rim: f64,
+    lit_deep_rim: f64,
+}
+
+impl Sums {
+    const NOTHING: Self = Self {
+        terms: [0.0; SHADES],
+        late_terms: [0.0; SHADES],
+        held: [0.0; SHADES],
+        late_held: [0.0; SHADES],
+        edge: (0.0, 0.0),
+        lit_edge: (0.0, 0.0),
+        late_edge: (0.0, 0.0),
+        late_lit_edge: (0.0, 0.0),
+        rim: 0.0,
+        lit_rim: 0.0,
+        deep_rim: 0.0,
+        lit_deep_rim: 0.0,
+    };
+
+    #[inline(always)]
+    fn add_terms<const TERMS: usize>(&mut self, moment: &Moment, weight: f64, terms: &Terms) {
+        for (sum, term) in self.terms[..TERMS].iter_mut().zip(terms) {
+            *sum += weight * term;
+        }
+        if moment.part != 0.0 {
+            for (sum, term) in self.late_terms[..TERMS].iter_mut().zip(terms) {
+                *sum += weight * moment.part * term;
+            }
+        }
+    }
+
+    /// Adds a moment at which the ball covers all of the pixel.
+    #[inline(always)]
+    fn add_covered<const TERMS: usize>(&mut self, disc: &Disc, moment: &Moment) {
+        let terms = terms::<TERMS>(moment.offset.0 / disc.radius_px, moment.offset.1 / disc.radius_px);
+        self.add_terms::<TERMS>(moment, moment.share, &terms);
+    }
+
+    #[inline(always)]
+    fn add<const TERMS: usize>(&mut self, disc: &Disc, shades: &Shades, inner_squared: f64, moment: &Moment) {
+        let (dx, dy) = moment.offset;
+        let squared = dx * dx + dy * dy;
+        if squared < inner_squared {
+            return self.add_covered::<TERMS>(disc, moment);
+        }
+        let distance = squared.sqrt();
+        let rim = (disc.radius_px - distance) / disc.blur_px;
         let (coverage, density) = normal_integral(rim);
-        if coverage == 0.0 {
-            return;
+        let (u, v) = (dx / disc.radius_px, dy / disc.radius_px);
+        let hold = held(u, v);
+        let terms = terms::<TERMS>(u * hold, v * hold);
+        let weight = moment.share * coverage;
+        self.add_terms::<TERMS>(moment, weight, &terms);
+        if hold < 1.0 {
+            for (i, term) in terms[..TERMS].iter().enumerate() {
+                let less = weight * (1.0 - hold) * term;
+                self.held[i] += less;
+                self.late_held[i] += moment.part * less;
+            }
         }
-        let (u, v) = (dx / radius, dy / radius);
-        let Shade { terms, light, by_u, by_v } = shades.at(u, v);
-        model.coverage += share * coverage;
-        model.ball += share * coverage * light;
-        let edge = share * density / blur;
-        let body = share * coverage / radius;
+        let edge = moment.share * density / disc.blur_px;
+        let lit = edge * product::<TERMS>(&shades.light, &terms);
         let outward = if distance > 1e-9 { (dx / distance, dy / distance) } else { (0.0, 0.0) };
-        let cover_by = disc.stretch.undo((edge * outward.0, edge * outward.1));
-        let ball_by =
-            disc.stretch.undo((edge * light * outward.0 - body * by_u, edge * light * outward.1 - body * by_v));
-        let mut place = 0;
-        let mut put = |cover: f64, ball: f64| {
-            model.coverage_slopes[place] += cover;
-            model.ball_slopes[place] += ball;
-            place += 1;
-        };
-        put(cover_by.0, ball_by.0);
-        put(cover_by.1, ball_by.1);
-        if unknowns.radius {
-            put(edge, edge * light - body * (by_u * u + by_v * v));
-        }
-        if unknowns.blur {
-            put(-edge * rim, -edge * rim * light);
-        }
-        if unknowns.streak {
-            let (ax, ay) = (self.part * self.along.0, self.part * self.along.1);
-            put(cover_by.0 * ax + cover_by.1 * ay, ball_by.0 * ax + ball_by.1 * ay);
-        }
-        if unknowns.shades == 0 {
-            model.ball_slopes[place] += share * coverage * light;
-        }
-        for (slope, term) in model.ball_slopes[place..].iter_mut().zip(&terms[..unknowns.shades]) {
-            *slope += share * coverage * term;
-        }
+        add_vector(&mut self.edge, edge, outward);
+        add_vector(&mut self.lit_edge, lit, outward);
+        add_vector(&mut self.late_edge, moment.part * edge, outward);
+        add_vector(&mut self.late_lit_edge, moment.part * lit, outward);
+        self.rim += edge;
+        self.lit_rim += lit;
+        self.deep_rim += edge * rim;
+        self.lit_deep_rim += lit * rim;
     }
 }
 
-/// The shading at a place of the disc.
-struct Shade {
-    terms: [f64; SHADES],
-    light: f64,
-    by_u: f64,
-    by_v: f64,
+#[inline(always)]
+fn add_vector(sum: &mut (f64, f64), weight: f64, vector: (f64, f64)) {
+    sum.0 += weight * vector.0;
+    sum.1 += weight * vector.1;
 }
 
 /// Light of the disc at a place in radii from its centre.
 pub(super) fn light_at(disc: &Disc, u: f64, v: f64) -> f64 {
-    Shades::new(&disc.shading, disc.shades).at(u, v).light
+    Shades::new(&disc.shading, disc.shades).at(u, v)
 }
 
 /// Standard deviations beyond which the normal integral is taken to be nought or one.
@@ -339,8 +456,7 @@ mod tests {
         };
         let quick = Exposure::new(&disc, unknowns);
         let mut fine = Exposure::new(&disc, unknowns);
-        let count = 4000;
-        fine.parts = (0..count).map(|i| (f64::from(i) + 0.5) / f64::from(count) - 0.5).collect();
+        fine.moments = 4000;
         fine.inner_squared = 0.0;
         for (x, y) in [(40.0, 40.0), (46.0, 33.0), (33.0, 47.0)] {
             let (mut a, mut b) = (PixelModel::NOTHING, PixelModel::NOTHING);
