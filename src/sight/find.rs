@@ -156,11 +156,10 @@ pub fn find_flights(
 }
 
 /// Leaves out what falls as nothing falls by the scale and clock that were stated: a nodding head, a waved light. A wrong clock or a wrong
-/// scale makes a true fall look so too; then it is long, and nothing else in the clip falls as it should.
+/// scale makes a true fall look so too; then it bends evenly, and nothing else in the clip falls as it should.
 fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
-    /// Fewest sightings of a fall that isn't nearly as expected, and of one that can't be.
+    /// Fewest sightings of a fall that isn't nearly as expected; one that can't be must bend evenly as well.
     const FEWEST_ODD: usize = 8;
-    const FEWEST_UNBELIEVABLE: usize = 14;
     let believed = |flight: &FoundFlight| {
         prior.expects(flight.fall_px_per_s2)
             || (prior.allows(flight.fall_px_per_s2) && flight.sightings.len() >= FEWEST_ODD)
@@ -169,7 +168,7 @@ fn drop_unbelievable(flights: &mut Vec<FoundFlight>, prior: FallPrior) {
     let any = flights.iter().any(believed);
     flights.retain(|flight| {
         let even = bend(flight).is_some_and(|bend| bend.is_even());
-        believed(flight) || (!any && flight.sightings.len() >= FEWEST_UNBELIEVABLE && even)
+        believed(flight) || (!any && flight.sightings.len() >= FEWEST_ODD && even)
     });
 }
 
@@ -601,7 +600,7 @@ mod tests {
         assert_eq!(kept(&[(5, 1800.0), (5, 1600.0), (8, 1600.0)]), [(5, 1800.0), (8, 1600.0)]);
         // Beside a fall as it should be, one that can't be isn't believed however long; alone it is, when it is long.
         assert_eq!(kept(&[(20, 300.0), (6, 3000.0)]), [(6, 3000.0)]);
-        assert_eq!(kept(&[(13, 300.0), (14, 200.0)]), [(14, 200.0)]);
+        assert_eq!(kept(&[(7, 300.0), (8, 200.0)]), [(8, 200.0)]);
     }
 
     /// Windows overlap, and a frame in two of them is one frame.
