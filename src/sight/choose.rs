@@ -4,34 +4,39 @@ use crate::sight::arcs::{Arc, median};
 use crate::sight::track::Track;
 
 /// A track with the arc that it came of.
-pub(super) type Followed = (Arc, Track);
+pub(super) type Fall = (Arc, Track);
 
 /// Frames that two tracks must share to be compared.
 const ENOUGH_FRAMES: usize = 4;
 
 /// Leaves out what is another one's shadow or mirror image, or was followed twice.
-pub(super) fn only_balls(mut tracks: Vec<Followed>) -> Vec<Followed> {
-    // The most opaque first, and of alike ones the longest.
-    tracks.sort_by_key(|track| std::cmp::Reverse(track.1.refined.len()));
-    let mut kept: Vec<Followed> = Vec::new();
-    for one in tracks {
-        if !kept.iter().any(|other| is_the_same(&one.1, &other.1)) {
+pub(super) fn only_balls(mut tracks: Vec<Fall>) -> Vec<Fall> {
+    let stand_out = that_stand_out(&tracks.iter().collect::<Vec<_>>());
+    let mut stand_out = stand_out.into_iter();
+    tracks.retain(|_| stand_out.next() == Some(true));
+    let clearest = tracks.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
+    if let Some(plumb) = clearest.map(Plumb::of) {
+        tracks.retain(|one| Plumb::of(one).is_like(&plumb));
+    }
+    tracks
+}
+
+/// Which of the tracks are things of their own: of those that lie on one thing the longest, and none that another one casts.
+pub(super) fn that_stand_out(tracks: &[&Fall]) -> Vec<bool> {
+    let mut longest_first: Vec<usize> = (0..tracks.len()).collect();
+    longest_first.sort_by_key(|&place| std::cmp::Reverse(tracks[place].1.refined.len()));
+    let mut kept: Vec<usize> = Vec::new();
+    for one in longest_first {
+        if !kept.iter().any(|&other| is_the_same(&tracks[one].1, &tracks[other].1)) {
             kept.push(one);
         }
     }
-    let follows: Vec<bool> =
-        kept.iter().map(|one| kept.iter().any(|other| !std::ptr::eq(one, other) && is_cast_by(one, other))).collect();
-    let mut follows = follows.into_iter();
-    kept.retain(|_| follows.next() == Some(false));
-    let clearest = kept.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
-    if let Some(plumb) = clearest.map(Plumb::of) {
-        kept.retain(|one| Plumb::of(one).is_like(&plumb));
-    }
-    kept
+    let is_cast = |one: usize| kept.iter().any(|&other| one != other && is_cast_by(tracks[one], tracks[other]));
+    (0..tracks.len()).map(|place| kept.contains(&place) && !is_cast(place)).collect()
 }
 
 /// What a track is believed before others by: whether scale and clock allow its fall, and how clearly it is one.
-fn clearness((arc, _): &Followed) -> f64 {
+fn clearness((arc, _): &Fall) -> f64 {
     /// Of a fall that scale and clock allow, over one that they don't.
     const ALLOWED: f64 = 15.0;
     arc.worth() + if arc.fall_believable { ALLOWED } else { 0.0 }
@@ -52,7 +57,7 @@ struct Plumb {
 }
 
 impl Plumb {
-    fn of((arc, track): &Followed) -> Self {
+    fn of((arc, track): &Fall) -> Self {
         /// What the air takes of a light ball's speed, over gravity: a foam ball of 25 g and 68 mm at 6 m/s loses a seventh of g, a hollow one
         /// of 2.7 g and 40 mm at 5 m/s a third.
         const DRAG: f64 = 0.35;
@@ -101,7 +106,7 @@ fn is_the_same(one: &Track, other: &Track) -> bool {
 
 /// Whether the first track is what the second thing throws on a wall, a floor or a window: it departs less from what is behind it, and it
 /// moves as the other does, enlarged by one factor from a fixed place.
-fn is_cast_by(one: &Followed, other: &Followed) -> bool {
+fn is_cast_by(one: &Fall, other: &Fall) -> bool {
     /// Departure from the background, of the ball's, from which a thing is one of its own right.
     const FAINTER: f64 = 0.75;
     /// Enlargements that light from a lamp and a wall at some distance give.

@@ -6,11 +6,11 @@ use crate::clip::{ClipError, FrameSource, Picture, Plane};
 use crate::sight::arcs::{Arc, FallPrior, PixelPath, find_arcs, median, take_different};
 use crate::sight::blobs::{Blob, BlobFinder};
 use crate::sight::cells::CELL;
-use crate::sight::choose::only_balls;
+use crate::sight::choose::{Fall, only_balls, that_stand_out};
 use crate::sight::disc::{Disc, sphere_centre};
 use crate::sight::light::Light;
 use crate::sight::look::Lens;
-use crate::sight::track::{FEWEST_SIGHTINGS, Track, refine};
+use crate::sight::track::{FEWEST_SIGHTINGS, Followed, Track, follow, refine};
 use crate::sight::watch::{KeptFrame, TILE, Watch, WatchLimits, Window};
 use crate::sight::{Sighting, SightingSource};
 use crate::units::PixelPoint;
@@ -258,25 +258,44 @@ fn search(window: &Window, options: &FindOptions, found: &mut Found, progress: &
     let light = Light::new(window.resting.transfer);
     let lens = options.lens.unwrap_or(Lens::of_a_phone(window.width, window.height));
     let mut arcs = find_arcs(&blobs, &times_s, (window.width, window.height), prior, through);
-    let (mut left, mut tracks) = (MOST_ARCS, Vec::new());
+    let (mut left, mut followed) = (MOST_ARCS, Vec::new());
     while left > 0 && !arcs.is_empty() {
         let chosen = take_different(&mut arcs, AT_ONCE.min(left));
         left -= chosen.len();
-        let refined: Vec<Option<Track>> =
-            chosen.par_iter().map(|arc| refine(window, arc, &times_s, &light, lens)).collect();
-        for (arc, track) in chosen.into_iter().zip(refined) {
+        let outlined: Vec<Option<Followed>> =
+            chosen.par_iter().map(|arc| follow(window, arc, &times_s, &light, lens)).collect();
+        for (arc, one) in chosen.into_iter().zip(outlined) {
             arcs.retain(|other| !other.is_the_same_as(&arc));
-            match track {
-                Some(track) => tracks.push((arc, track)),
+            match one {
+                Some(one) => followed.push((arc, one)),
                 None => found.seen.arcs_refused += 1,
             }
         }
     }
-    for (arc, track) in only_balls(tracks) {
+    let refined: Vec<Option<Fall>> = worth_a_look(followed)
+        .into_par_iter()
+        .map(|(arc, one)| refine(one, window, &arc, &times_s, &light).map(|track| (arc, track)))
+        .collect();
+    found.seen.arcs_refused += refined.iter().filter(|one| one.is_none()).count();
+    for (arc, track) in only_balls(refined.into_iter().flatten().collect()) {
         if let Some(track) = looked_at(track, window, options) {
             add(found_flight(window, &arc, &track).in_file_time(slow), &mut found.flights);
         }
     }
+}
+
+/// Leaves out what was followed twice and what another one casts: placing a disc takes most of the time.
+fn worth_a_look(followed: Vec<(Arc, Followed)>) -> Vec<(Arc, Followed)> {
+    let (mut known, mut unknown) = (Vec::new(), Vec::new());
+    for (arc, one) in followed {
+        match one.region.clone() {
+            Some(region) => known.push(((arc, region), one)),
+            None => unknown.push((arc, one)),
+        }
+    }
+    let stand_out = that_stand_out(&known.iter().map(|(fall, _)| fall).collect::<Vec<_>>());
+    let kept = known.into_iter().zip(stand_out).filter(|(_, kept)| *kept).map(|(((arc, _), one), _)| (arc, one));
+    kept.chain(unknown).collect()
 }
 
 /// Whether the second flight is the first after a touch: it begins where the first ended and is not faster than that arrived.

@@ -56,20 +56,27 @@ pub struct Track {
     pub fall_px_per_s2: (f64, f64),
 }
 
-/// Refines an arc. `None` when the pictures don't bear it out.
-///
-/// That something opaque is there, and falls, is told by what it hides, whatever it looks like ([`region`]). Where it looks like an evenly
-/// shaded disc all along, its places are known twenty times better ([`disc`](super::disc)).
-pub fn refine(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Track> {
+/// An arc that the pictures bear out so far.
+#[derive(Debug, Clone)]
+pub struct Followed {
+    guess: BallLook,
+    /// The flight of what is opaque; `None` where no region stands out, and an evenly shaded disc alone may tell.
+    pub region: Option<Track>,
+}
+
+/// Follows what is opaque on an arc, whatever it looks like ([`region`]). `None` when the pictures don't bear it out.
+pub fn follow(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: Lens) -> Option<Followed> {
     /// An arc from which on a disc is looked for where no region stands out: small and faint balls.
     const CLEAR_LOG10: f64 = -15.0;
     let guess = guess_ball(window, arc, times_s, light, lens);
     let region = region_track(guess, window, arc, times_s, light);
-    if region.is_none() && arc.log10_chance > CLEAR_LOG10 {
-        return None;
-    }
-    let disc = disc_track(guess, window, arc, times_s, light);
-    match (disc, region) {
+    (region.is_some() || arc.log10_chance <= CLEAR_LOG10).then_some(Followed { guess, region })
+}
+
+/// Places the thing as a disc where it looks like one all along: its places are then known twenty times better ([`disc`](super::disc)).
+pub fn refine(followed: Followed, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
+    let disc = disc_track(followed.guess, window, arc, times_s, light);
+    match (disc, followed.region) {
         (Some(disc), Some(region)) => Some(together(disc, region, times_s)),
         (disc, region) => disc.or(region),
     }
