@@ -75,7 +75,9 @@ pub fn follow(window: &Window, arc: &Arc, times_s: &[f64], light: &Light, lens: 
 
 /// Places the thing as a disc where it looks like one all along: its places are then known twenty times better ([`disc`](super::disc)).
 pub fn refine(followed: Followed, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
-    let disc = disc_track(followed.guess, window, arc, times_s, light);
+    let scatter = followed.region.as_ref().and_then(|region| scatter_px(&places(&region.refined, times_s)));
+    let most_px = scatter.map_or(f64::INFINITY, most_scatter_px);
+    let disc = disc_track(followed.guess, window, arc, times_s, light, most_px);
     match (disc, followed.region) {
         (Some(disc), Some(region)) => Some(together(disc, region, times_s)),
         (disc, region) => disc.or(region),
@@ -86,9 +88,6 @@ pub fn refine(followed: Followed, window: &Window, arc: &Arc, times_s: &[f64], l
 fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
     /// Share of the region's frames in which the disc must have been found.
     const MOSTLY: f64 = 0.8;
-    /// A disc that scatters by this many times more than the region, and this many px, is no model of the thing: its print turns.
-    const MUCH: f64 = 2.5;
-    const MUCH_PX: f64 = 0.25;
     /// A place beyond the disc's path by more than this, in its standard uncertainties, isn't added.
     const AGREES: f64 = 3.0;
     /// Standard uncertainty over the radius of a place that is added at an end.
@@ -96,7 +95,7 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
     let has = |track: &Track, place: usize| track.refined.binary_search_by_key(&place, |one| one.place).is_ok();
     let common = region.refined.iter().filter(|one| has(&disc, one.place)).count();
     let scatter = |track: &Track| scatter_px(&places(&track.refined, times_s)).unwrap_or(f64::INFINITY);
-    if (common as f64) < MOSTLY * region.refined.len() as f64 || scatter(&disc) > MUCH * scatter(&region) + MUCH_PX {
+    if (common as f64) < MOSTLY * region.refined.len() as f64 || scatter(&disc) > most_scatter_px(scatter(&region)) {
         return region;
     }
     let Some(path) = SmoothPath::flight(&places(&disc.refined, times_s)) else { return disc };
@@ -114,6 +113,13 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
         }
     }
     disc
+}
+
+/// Scatter from which on a disc is no model of a thing whose region scatters by so much: its print turns.
+fn most_scatter_px(of_region_px: f64) -> f64 {
+    const MUCH: f64 = 2.5;
+    const MUCH_PX: f64 = 0.25;
+    MUCH * of_region_px + MUCH_PX
 }
 
 /// The flight of whatever is opaque on an arc.
@@ -163,18 +169,25 @@ fn known_places(arc: &Arc, times_s: &[f64]) -> Vec<Known> {
 /// The flight of an evenly shaded disc.
 ///
 /// A ball that luma shows must be borne out by luma alone: limbs have colour too. Where colour sets the rim off as well, the
-/// places that both signals give together are taken, unless they scatter more.
-fn disc_track(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
+/// places that both signals give together are taken, unless they scatter more. One that scatters by more than `most_px` is given up early.
+fn disc_track(
+    guess: BallLook,
+    window: &Window,
+    arc: &Arc,
+    times_s: &[f64],
+    light: &Light,
+    most_px: f64,
+) -> Option<Track> {
     if guess.tint.is_none() {
-        return refine_with(guess, window, arc, times_s, light);
+        return refine_with(guess, window, arc, times_s, light, most_px);
     }
     let mut in_luma = guess;
     in_luma.tint = None;
-    let plain = refine_with(in_luma, window, arc, times_s, light);
+    let plain = refine_with(in_luma, window, arc, times_s, light, most_px);
     if plain.is_none() && guess.shows_in_luma {
         return None;
     }
-    let coloured = refine_with(guess, window, arc, times_s, light);
+    let coloured = refine_with(guess, window, arc, times_s, light, most_px);
     match (coloured, plain) {
         (Some(coloured), Some(plain)) => Some(if is_better(&coloured, &plain, times_s) { coloured } else { plain }),
         (coloured, plain) => coloured.or(plain),
@@ -199,10 +212,21 @@ fn is_better(coloured: &Track, plain: &Track, times_s: &[f64]) -> bool {
     enough && scatter(coloured, plain) <= (1.0 + WORTH * gained as f64).min(MOST) * scatter(plain, coloured)
 }
 
-fn refine_with(guess: BallLook, window: &Window, arc: &Arc, times_s: &[f64], light: &Light) -> Option<Track> {
+fn refine_with(
+    guess: BallLook,
+    window: &Window,
+    arc: &Arc,
+    times_s: &[f64],
+    light: &Light,
+    most_px: f64,
+) -> Option<Track> {
     let known = known_places(arc, times_s);
     let ball = learn_ball(window, &known, times_s, guess, light)?;
     let (refiner, refined) = Refiner::begin(window, times_s, light, ball, How::Disc, &known);
+    let refined = refiner.keep_free_flight(refined)?;
+    if scatter_px(&places(&refined, times_s))? > most_px {
+        return None;
+    }
     let refined = refiner.follow(refined)?;
     if refined.len() * 4 < arc.blobs.len() * 5 {
         return finish(&refiner, refined);
