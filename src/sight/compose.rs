@@ -69,10 +69,7 @@ impl<'a> Composer<'a> {
 
     /// The four pixels of a block, by rows.
     pub(super) fn pixels(&self, (column, row): (usize, usize), models: &mut [PixelModel; 4]) {
-        for (i, model) in models.iter_mut().enumerate() {
-            let (x, y) = self.at(column + i % 2, row + i / 2);
-            self.exposure.pixel(self.disc, x, y, self.unknowns, model);
-        }
+        self.exposure.block(self.disc, self.at(column, row), self.unknowns, models);
     }
 
     /// Expected luma of a pixel before this background.
