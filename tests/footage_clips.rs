@@ -137,7 +137,7 @@ fn a_seamed_ball_off_the_floor() {
 }
 
 #[test]
-#[ignore = "fails: labels met 6/7: the disc's track begins two frames late, where the picture's edge cuts the ball"]
+#[ignore = "fails: labels met 6/7: frame 7 lies before the disc's track begins"]
 fn a_green_ball_and_its_shadow() {
     check("green_ball_wall.mp4");
 }
@@ -148,7 +148,7 @@ fn a_furry_ball_before_a_poster() {
 }
 
 #[test]
-#[ignore = "fails: labels met 6/7: frame 19, the second in flight, is blurred and lies outside the disc's track"]
+#[ignore = "fails: labels met 6/7: frame 19 lies before the disc's track begins"]
 fn a_toss_straight_up_in_a_dim_room() {
     check("vertical_toss.mp4");
 }

@@ -11,7 +11,7 @@ const ENOUGH_FRAMES: usize = 4;
 
 /// Leaves out what is another one's shadow or mirror image, or was followed twice.
 pub(super) fn only_balls(mut tracks: Vec<Fall>) -> Vec<Fall> {
-    let stand_out = that_stand_out(&tracks.iter().collect::<Vec<_>>());
+    let stand_out = that_stand_out(&tracks.iter().map(|(arc, track)| (arc, track)).collect::<Vec<_>>());
     let mut stand_out = stand_out.into_iter();
     tracks.retain(|_| stand_out.next() == Some(true));
     let clearest = tracks.iter().max_by(|a, b| clearness(a).total_cmp(&clearness(b)));
@@ -22,12 +22,12 @@ pub(super) fn only_balls(mut tracks: Vec<Fall>) -> Vec<Fall> {
 }
 
 /// Which of the tracks are things of their own: of those that lie on one thing the longest, and none that another one casts.
-pub(super) fn that_stand_out(tracks: &[&Fall]) -> Vec<bool> {
+pub(super) fn that_stand_out(tracks: &[(&Arc, &Track)]) -> Vec<bool> {
     let mut longest_first: Vec<usize> = (0..tracks.len()).collect();
     longest_first.sort_by_key(|&place| std::cmp::Reverse(tracks[place].1.refined.len()));
     let mut kept: Vec<usize> = Vec::new();
     for one in longest_first {
-        if !kept.iter().any(|&other| is_the_same(&tracks[one].1, &tracks[other].1)) {
+        if !kept.iter().any(|&other| is_the_same(tracks[one].1, tracks[other].1)) {
             kept.push(one);
         }
     }
@@ -106,7 +106,7 @@ fn is_the_same(one: &Track, other: &Track) -> bool {
 
 /// Whether the first track is what the second thing throws on a wall, a floor or a window: it departs less from what is behind it, and it
 /// moves as the other does, enlarged by one factor from a fixed place.
-fn is_cast_by(one: &Fall, other: &Fall) -> bool {
+fn is_cast_by(one: (&Arc, &Track), other: (&Arc, &Track)) -> bool {
     /// Departure from the background, of the ball's, from which a thing is one of its own right.
     const FAINTER: f64 = 0.75;
     /// Enlargements that light from a lamp and a wall at some distance give.
@@ -120,7 +120,7 @@ fn is_cast_by(one: &Fall, other: &Fall) -> bool {
     if one.0.opacity() > FAINTER * other.0.opacity() {
         return false;
     }
-    let shared: Vec<(usize, Place, Place)> = common(&one.1, &other.1).collect();
+    let shared: Vec<(usize, Place, Place)> = common(one.1, other.1).collect();
     if shared.len() < ENOUGH_FRAMES || 2 * shared.len() < one.1.refined.len() {
         return false;
     }

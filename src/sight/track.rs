@@ -106,7 +106,7 @@ fn together(mut disc: Track, region: Track, times_s: &[f64]) -> Track {
         let Err(at) = disc.refined.binary_search_by_key(&one.place, |other| other.place) else { continue };
         let place = places(std::slice::from_ref(one), times_s)[0];
         let inside = (1..disc.refined.len()).contains(&at);
-        let nearest = disc.refined[at.saturating_sub(usize::from(at > 0))].place;
+        let nearest = disc.refined[at.saturating_sub(1)].place;
         let goes_on = nearest.abs_diff(one.place) == 1 && place.sigma_px < WELL_KNOWN * one.fit.disc.radius_px;
         if (inside || goes_on) && path.distance(&place) < AGREES * place.sigma_px.hypot(path.sigma_px(place.time_s)) {
             disc.refined.insert(at, one.clone());
